@@ -1,0 +1,1 @@
+"""Mounts, cameras and adjusters behind an INDI server."""

@@ -1,0 +1,1 @@
+"""Corrections and state to any display, commands from any client."""

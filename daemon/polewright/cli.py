@@ -1,0 +1,6 @@
+"""The command line."""
+
+
+def main() -> int:
+    """Run the command line and return its exit code."""
+    raise NotImplementedError

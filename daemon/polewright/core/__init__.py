@@ -1,0 +1,1 @@
+"""Pure astronomy and estimation: no devices, messages, files or event loop."""

@@ -1,0 +1,1 @@
+"""Where the mount's polar axis points, and what the bolts must undo."""

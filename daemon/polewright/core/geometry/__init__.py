@@ -1,0 +1,1 @@
+"""Rotations, directions and angles."""

@@ -1,0 +1,1 @@
+"""From a picture to stars and from stars to an attitude."""

@@ -1,0 +1,1 @@
+"""Place, time, frames, refraction and the bodies of the sky."""

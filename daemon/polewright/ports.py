@@ -1,0 +1,194 @@
+"""What the session needs of the outside world: small protocols by capability.
+
+Adapters implement these; tests pass in-memory ones.  Every coroutine that waits for a device is
+bounded and raises a :class:`~polewright.core.errors.LinkError` when the call never arrived or a
+:class:`~polewright.core.errors.DeviceError` when the device refused, failed or stayed silent.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from typing import Protocol
+
+from polewright.core.imaging.attitude import Attitude, SolveHint
+from polewright.core.imaging.frame import Frame
+from polewright.core.sky.place import Place
+
+
+class PierSide(StrEnum):
+    """On which side of the pier the tube is, as the mount says."""
+
+    EAST = "east"
+    WEST = "west"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameraInfo:
+    """What a camera says of itself; None where it does not say."""
+
+    name: str
+    width_px: int | None = None
+    height_px: int | None = None
+    pixel_size_um: float | None = None
+    focal_length_mm: float | None = None
+    bits: int | None = None
+    bayer_pattern: str | None = None
+    longest_exposure_s: float | None = None
+    shortest_exposure_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MountCapabilities:
+    """What a mount can do, as seen from the properties that it offers."""
+
+    can_slew: bool
+    can_abort: bool
+    can_track: bool
+    can_park: bool
+    can_sync: bool
+    has_pier_side: bool
+    has_place: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MountStatus:
+    """What the mount believes now.
+
+    ``right_ascension_deg`` and ``declination_deg`` are of date (JNow), as the mount reports
+    them (deg); None where it does not report.  ``parked`` and ``tracking`` are None where unknown.
+    """
+
+    right_ascension_deg: float | None
+    declination_deg: float | None
+    slewing: bool
+    tracking: bool | None
+    parked: bool | None
+    pier_side: PierSide
+
+
+class Camera(Protocol):
+    """Takes pictures."""
+
+    @property
+    def name(self) -> str:
+        """The device's name."""
+        ...
+
+    async def info(self) -> CameraInfo:
+        """Return what the camera says of itself."""
+        ...
+
+    async def expose(self, exposure_s: float) -> Frame:
+        """Take one frame and return it with its mid-exposure time (bounded wait)."""
+        ...
+
+
+class Mount(Protocol):
+    """Turns the camera about two axes; moves only through the session's interlocks."""
+
+    @property
+    def name(self) -> str:
+        """The device's name."""
+        ...
+
+    @property
+    def capabilities(self) -> MountCapabilities:
+        """What this mount can do."""
+        ...
+
+    async def status(self) -> MountStatus:
+        """Return what the mount believes now."""
+        ...
+
+    async def slew_to(self, right_ascension_deg: float, declination_deg: float) -> None:
+        """Go to a place of date and track there; return when the mount stands (bounded)."""
+        ...
+
+    async def set_tracking(self, *, on: bool) -> None:
+        """Switch sidereal tracking on or off."""
+        ...
+
+    async def park(self) -> None:
+        """Park (bounded)."""
+        ...
+
+    async def unpark(self) -> None:
+        """Unpark (bounded)."""
+        ...
+
+    async def abort(self) -> None:
+        """Stop all motion at once."""
+        ...
+
+    async def place(self) -> Place | None:
+        """Return the site that the mount holds, if any."""
+        ...
+
+
+class Adjuster(Protocol):
+    """Turns the two bolts by motors; signs are learned, never trusted."""
+
+    @property
+    def name(self) -> str:
+        """The device's name."""
+        ...
+
+    async def step(self, azimuth_deg: float, altitude_deg: float) -> None:
+        """Command one relative step of both motors (deg as the device counts); bounded wait."""
+        ...
+
+    async def abort(self) -> None:
+        """Stop both motors at once."""
+        ...
+
+
+class SiteSource(Protocol):
+    """Knows where the mount stands (GPS device, the mount, settings)."""
+
+    async def place(self) -> Place:
+        """Return the place."""
+        ...
+
+
+class Solver(Protocol):
+    """Finds the attitude of a frame."""
+
+    async def prepare(
+        self,
+        width_px: int,
+        height_px: int,
+        hint: SolveHint,
+        progress: Callable[[float], None] | None = None,
+    ) -> None:
+        """Make ready for frames of this size and scale (may build a catalogue once, slow)."""
+        ...
+
+    async def solve(self, frame: Frame, hint: SolveHint) -> Attitude:
+        """Return the attitude; raise MeasurementError where there is no sure solution."""
+        ...
+
+
+class Clock(Protocol):
+    """Tells the time and sleeps; tests pass one that does not wait."""
+
+    def now(self) -> datetime:
+        """Return the aware UTC instant."""
+        ...
+
+    def monotonic(self) -> float:
+        """Return seconds that never jump."""
+        ...
+
+    async def sleep(self, duration_s: float) -> None:
+        """Sleep."""
+        ...
+
+
+class Publisher(Protocol):
+    """Tells displays; never blocks the measuring and never raises."""
+
+    def publish(self, topic: str, payload: object, *, retain: bool) -> None:
+        """Queue one message below the mount's root: a JSON object, or a bare scalar or text."""
+        ...

@@ -1,0 +1,1 @@
+"""The evening's workflows, over ports."""

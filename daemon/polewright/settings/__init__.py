@@ -1,0 +1,1 @@
+"""Typed settings and where they come from."""

@@ -1,0 +1,1 @@
+"""INDI drivers that ship with polewright; they import nothing of the daemon."""

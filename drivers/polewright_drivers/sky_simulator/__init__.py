@@ -1,0 +1,1 @@
+"""A mount, its camera and the sky above them, as INDI devices."""
