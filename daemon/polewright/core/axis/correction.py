@@ -1,0 +1,175 @@
+"""Corrections: what the two bolts must undo, in signed angles and in words without signs.
+
+Signs (docs/decisions): altitude error is axis minus target, positive too high; azimuth error is
+axis minus target, wrapped to a half turn, what the azimuth bolt must undo.  A correction is the
+opposite of the error.
+"""
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polewright.core.geometry.directions import (
+    ARCMIN_RAD,
+    ARCSEC_RAD,
+    altaz_from_enu,
+    angle_between,
+    wrap_half_turn,
+)
+from polewright.core.geometry.rotations import Vector
+
+# Closeness falls from 100 at the tolerance to 0 at this error.
+_FAR_RAD = math.radians(5.0)
+
+
+class Verdict(StrEnum):
+    """Whether the axis is good enough for tonight's plan."""
+
+    GOOD_ENOUGH = "good_enough"
+    NOT_YET = "not_yet"
+    CANNOT_TELL = "cannot_tell"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """Errors of the axis against its target, and the words that undo them.
+
+    All ``*_error_arcmin`` are axis minus target; ``azimuth_error_on_sky_arcmin`` is the azimuth
+    error times the cosine of the target's altitude; ``total_error_arcmin`` is the great-circle
+    distance.  ``closeness`` runs from 0 (far) to 100 (good enough).
+    """
+
+    axis_altitude_deg: float
+    axis_azimuth_deg: float
+    altitude_error_arcmin: float
+    altitude_error_sigma_arcmin: float
+    azimuth_error_arcmin: float
+    azimuth_error_sigma_arcmin: float
+    azimuth_error_on_sky_arcmin: float
+    total_error_arcmin: float
+    total_error_sigma_arcmin: float
+    altitude_words: str
+    azimuth_words: str
+    verdict: Verdict
+    closeness: int
+    tolerance_arcmin: float
+
+
+def correct(
+    axis_enu: Vector,
+    covariance_rad2: NDArray[np.float64],
+    target_enu: Vector,
+    *,
+    tolerance_rad: float,
+    trustworthy: bool = True,
+) -> Correction:
+    """Return the correction that brings an axis to its target.
+
+    Parameters
+    ----------
+    axis_enu, target_enu : ndarray of shape (3,)
+        Unit vectors, East-North-Up.
+    covariance_rad2 : ndarray of shape (2, 2)
+        Of the axis: increasing azimuth on the sky, increasing altitude (rad^2).
+    tolerance_rad : float
+        Largest total error that is good enough (rad).
+    trustworthy : bool
+        False where the frames disagree: the verdict is then ``cannot_tell``.
+    """
+    axis_altitude, axis_azimuth = altaz_from_enu(axis_enu)
+    target_altitude, target_azimuth = altaz_from_enu(target_enu)
+    altitude_error = axis_altitude - target_altitude
+    azimuth_error = wrap_half_turn(axis_azimuth - target_azimuth)
+    total = angle_between(axis_enu, target_enu)
+    azimuth_sigma_on_sky = math.sqrt(covariance_rad2[0, 0])
+    altitude_sigma = math.sqrt(covariance_rad2[1, 1])
+    azimuth_sigma = azimuth_sigma_on_sky / max(math.cos(axis_altitude), 1e-6)
+    total_sigma = math.sqrt(float(np.linalg.eigvalsh(covariance_rad2)[-1]))
+    return Correction(
+        axis_altitude_deg=math.degrees(axis_altitude),
+        axis_azimuth_deg=math.degrees(axis_azimuth),
+        altitude_error_arcmin=altitude_error / ARCMIN_RAD,
+        altitude_error_sigma_arcmin=altitude_sigma / ARCMIN_RAD,
+        azimuth_error_arcmin=azimuth_error / ARCMIN_RAD,
+        azimuth_error_sigma_arcmin=azimuth_sigma / ARCMIN_RAD,
+        azimuth_error_on_sky_arcmin=azimuth_error * math.cos(target_altitude) / ARCMIN_RAD,
+        total_error_arcmin=total / ARCMIN_RAD,
+        total_error_sigma_arcmin=total_sigma / ARCMIN_RAD,
+        altitude_words=altitude_words(altitude_error, altitude_sigma),
+        azimuth_words=azimuth_words(azimuth_error, azimuth_sigma, target_azimuth),
+        verdict=judge(total, total_sigma, tolerance_rad, trustworthy=trustworthy),
+        closeness=closeness(total, tolerance_rad),
+        tolerance_arcmin=tolerance_rad / ARCMIN_RAD,
+    )
+
+
+def judge(
+    total_rad: float, sigma_rad: float, tolerance_rad: float, *, trustworthy: bool
+) -> Verdict:
+    """Return the verdict; never ``good_enough`` on doubtful data.
+
+    ``good_enough`` needs the error and twice its sigma inside the tolerance.  ``cannot_tell``
+    where the frames disagree, or where the measurement is too coarse ever to answer and the
+    error is not plainly outside.
+    """
+    if not trustworthy or not (math.isfinite(total_rad) and math.isfinite(sigma_rad)):
+        return Verdict.CANNOT_TELL
+    margin = 2.0 * sigma_rad
+    if total_rad + margin <= tolerance_rad:
+        return Verdict.GOOD_ENOUGH
+    if margin >= tolerance_rad and total_rad - margin <= tolerance_rad:
+        return Verdict.CANNOT_TELL
+    return Verdict.NOT_YET
+
+
+def closeness(total_rad: float, tolerance_rad: float) -> int:
+    """Return 100 within the tolerance, falling with the logarithm of the error to 0 when far."""
+    if not math.isfinite(total_rad):
+        return 0
+    if total_rad <= tolerance_rad:
+        return 100
+    span = math.log(max(_FAR_RAD, 2.0 * tolerance_rad) / tolerance_rad)
+    return max(0, min(99, int(100.0 * (1.0 - math.log(total_rad / tolerance_rad) / span))))
+
+
+def amount_words(angle_rad: float) -> str:
+    """Return the size of an angle as a person says it."""
+    arcmin = abs(angle_rad) / ARCMIN_RAD
+    if arcmin >= 90.0:
+        return f"{arcmin / 60.0:.1f} deg"
+    if arcmin >= 1.0:
+        return f"{arcmin:.1f} arcmin"
+    return f"{abs(angle_rad) / ARCSEC_RAD:.0f} arcsec"
+
+
+def altitude_words(altitude_error_rad: float, sigma_rad: float) -> str:
+    """Return what to do with the altitude bolt."""
+    if _hardly_known(altitude_error_rad, sigma_rad):
+        return "leave the altitude as it is"
+    verb = "lower" if altitude_error_rad > 0.0 else "raise"
+    return f"{verb} the axis {amount_words(altitude_error_rad)}"
+
+
+def azimuth_words(azimuth_error_rad: float, sigma_rad: float, target_azimuth_rad: float) -> str:
+    """Return what to do with the azimuth bolt.
+
+    Increasing azimuth is clockwise seen from above everywhere; it is toward the east only
+    where the axis points north.
+    """
+    if _hardly_known(azimuth_error_rad, sigma_rad):
+        return "leave the azimuth as it is"
+    clockwise = azimuth_error_rad < 0.0
+    toward_east = clockwise == (math.cos(target_azimuth_rad) > 0.0)
+    side = "east" if toward_east else "west"
+    sense = "clockwise" if clockwise else "anticlockwise"
+    return (
+        f"turn the mount head {amount_words(azimuth_error_rad)} toward the {side} "
+        f"({sense} seen from above)"
+    )
+
+
+def _hardly_known(error_rad: float, sigma_rad: float) -> bool:
+    return abs(error_rad) < max(sigma_rad, ARCSEC_RAD)

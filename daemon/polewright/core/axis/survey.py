@@ -1,0 +1,222 @@
+"""Survey: the polar axis from frames taken at several turns about it, by maximum likelihood.
+
+Model: ``E_i = R(a, theta_i) E_0 exp(n_i)`` with ``E_i`` the observed attitudes
+(ground from camera), one fixed axis ``a``, one attitude ``E_0`` and one free turn per further
+frame, so that tracking, periodic error and backlash in right ascension drop out.  The noise
+``n_i`` is anisotropic: roll about the boresight is far less certain than the direction.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.axis.observation import ObservedAttitude
+from polewright.core.errors import MeasurementError
+from polewright.core.geometry.directions import ARCSEC_RAD, sky_tangents, unit
+from polewright.core.geometry.rotations import (
+    Matrix,
+    Vector,
+    cross_matrix,
+    rotation_about,
+    rotation_from_vector,
+    vector_from_rotation,
+)
+
+# Real mounts wander by about this much from frame to frame (wind, focuser, declination play);
+# leaving it out of the weights makes the answer up to twice as bad (common practice, no source).
+DEFAULT_MECHANICAL_FLOOR_ARCSEC = 3.0
+
+# Below this turn the axis hardly shows in the frames.
+SMALLEST_SWEEP_RAD = np.deg2rad(3.0)
+
+# Pairs turned by nearly half a turn have a rotation vector of doubtful sign.
+_LARGEST_PAIR_RAD = np.deg2rad(170.0)
+
+_MOST_STEPS = 30
+_CONVERGED_RAD = 1e-12
+# Leaving one frame out shows which one is wrong only where the rest can still check itself.
+_FEWEST_TO_PLACE_A_FAULT = 4
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    axis: Vector
+    first_attitude: Matrix
+    turns_rad: NDArray[np.float64]
+    residuals: NDArray[np.float64]
+    chi2: float
+    covariance: NDArray[np.float64]
+
+
+def solve_axis(
+    attitudes: Sequence[ObservedAttitude],
+    *,
+    mechanical_floor_arcsec: float = DEFAULT_MECHANICAL_FLOOR_ARCSEC,
+) -> AxisEstimate:
+    """Return the axis about which the camera turned between the frames.
+
+    Parameters
+    ----------
+    attitudes : sequence of ObservedAttitude
+        Two or more; the declination axis untouched between them.
+    mechanical_floor_arcsec : float
+        Wander per frame and axis that is added to the star noise (arcsec, one sigma).
+
+    Returns
+    -------
+    AxisEstimate
+        Check ``consistent`` before believing it.
+
+    Raises
+    ------
+    MeasurementError
+        ``too_few_frames``, ``turn_too_small`` or ``no_convergence``.
+    """
+    if len(attitudes) < 2:
+        raise MeasurementError(
+            f"{len(attitudes)} solved frame does not show an axis",
+            remedy="Take at least two more with the mount turned in right ascension.",
+            code="too_few_frames",
+        )
+    observed = np.stack([attitude.enu_from_camera for attitude in attitudes])
+    weights = np.stack(
+        [
+            np.linalg.inv(
+                attitude.covariance_camera_rad2
+                + np.eye(3) * (mechanical_floor_arcsec * ARCSEC_RAD) ** 2
+            )
+            for attitude in attitudes
+        ]
+    )
+    fit = _maximise(observed, weights, _start_axis(observed))
+    degrees_of_freedom = 2 * (len(attitudes) - 2)
+    inflation = max(1.0, fit.chi2 / degrees_of_freedom) if degrees_of_freedom else 1.0
+    covariance = fit.covariance * inflation
+    # The axis in the camera's own frame: u = E_0^T a, so du = E_0^T (da + a x beta).
+    east, up = sky_tangents(fit.axis)
+    to_camera = fit.first_attitude.T @ np.column_stack([east, up, cross_matrix(fit.axis)])
+    return AxisEstimate(
+        axis_enu=fit.axis,
+        covariance_rad2=covariance[:2, :2],
+        chi2=fit.chi2,
+        degrees_of_freedom=degrees_of_freedom,
+        residuals_arcsec=fit.residuals / ARCSEC_RAD,
+        turn_angles_rad=fit.turns_rad,
+        axis_camera=fit.first_attitude.T @ fit.axis,
+        axis_camera_covariance_rad2=to_camera @ covariance[:5, :5] @ to_camera.T,
+        instant=max(attitude.instant for attitude in attitudes),
+        labels=tuple(attitude.label for attitude in attitudes),
+    )
+
+
+def solve_axis_robustly(
+    attitudes: Sequence[ObservedAttitude],
+    *,
+    mechanical_floor_arcsec: float = DEFAULT_MECHANICAL_FLOOR_ARCSEC,
+) -> AxisEstimate:
+    """Return the axis, leaving out the one frame that does not fit where it can be placed.
+
+    With four or more frames a misfit is tried to be explained by one wrong frame (leave one
+    out by chi-square).  With three a fault is seen but not placed: the inconsistent estimate is
+    returned, and the caller takes another frame.
+
+    Raises
+    ------
+    MeasurementError
+        As :func:`solve_axis`.
+    """
+    whole = solve_axis(attitudes, mechanical_floor_arcsec=mechanical_floor_arcsec)
+    if whole.consistent or len(attitudes) < _FEWEST_TO_PLACE_A_FAULT:
+        return whole
+    trials: list[tuple[float, AxisEstimate]] = []
+    for index, suspect in enumerate(attitudes):
+        rest = [*attitudes[:index], *attitudes[index + 1 :]]
+        try:
+            estimate = solve_axis(rest, mechanical_floor_arcsec=mechanical_floor_arcsec)
+        except MeasurementError:
+            continue
+        if estimate.consistent:
+            trials.append((estimate.chi2, replace(estimate, rejected=(suspect.label,))))
+    return min(trials, key=lambda trial: trial[0])[1] if trials else whole
+
+
+def _start_axis(observed: NDArray[np.float64]) -> Vector:
+    """Return the angle-weighted mean of the pairwise rotation vectors, elevated end."""
+    total = np.zeros(3)
+    largest = 0.0
+    for later in range(1, len(observed)):
+        for earlier in range(later):
+            turn = vector_from_rotation(observed[later] @ observed[earlier].T)
+            angle = float(np.linalg.norm(turn))
+            if angle > _LARGEST_PAIR_RAD:
+                continue
+            largest = max(largest, angle)
+            total += turn if float(turn @ total) >= 0.0 else -turn
+    if largest < SMALLEST_SWEEP_RAD:
+        raise MeasurementError(
+            f"the camera turned by only {np.rad2deg(largest):.2f} deg between the frames, "
+            "which does not show the axis",
+            remedy="Turn the mount in right ascension by 30 deg or more between frames.",
+            code="turn_too_small",
+        )
+    axis = unit(total)
+    return axis if axis[2] >= 0.0 else -axis
+
+
+def _maximise(observed: NDArray[np.float64], weights: NDArray[np.float64], axis: Vector) -> _Fit:
+    """Gauss-Newton over axis (2), first attitude (3) and turns (n - 1)."""
+    count = len(observed)
+    first = observed[0]
+    turns = np.array(
+        [float(axis @ vector_from_rotation(attitude @ first.T)) for attitude in observed]
+    )
+    for _ in range(_MOST_STEPS):
+        residuals, design = _linearise(observed, axis, first, turns)
+        weighted = np.einsum("nij,njk->nik", weights, design)
+        normal = np.einsum("nij,nik->jk", design, weighted)
+        gradient = np.einsum("nij,ni->j", weighted, residuals)
+        try:
+            step = np.linalg.solve(normal, gradient)
+        except np.linalg.LinAlgError:
+            break
+        east, up = sky_tangents(axis)
+        axis = unit(rotation_from_vector(step[1] * east - step[0] * up) @ axis)
+        first = rotation_from_vector(step[2:5]) @ first
+        turns[1:] += step[5:]
+        if float(np.max(np.abs(step))) < _CONVERGED_RAD:
+            residuals, design = _linearise(observed, axis, first, turns)
+            normal = np.einsum("nij,nik->jk", design, np.einsum("nij,njk->nik", weights, design))
+            chi2 = float(np.einsum("ni,nij,nj->", residuals, weights, residuals))
+            return _Fit(axis, first, turns, residuals, chi2, np.linalg.inv(normal))
+    raise MeasurementError(
+        f"the {count} frames do not settle on one axis",
+        remedy="Check that only right ascension was turned, then survey again.",
+        code="no_convergence",
+    )
+
+
+def _linearise(
+    observed: NDArray[np.float64], axis: Vector, first: Matrix, turns_rad: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return residuals (n, 3) in the camera frames and their design (n, 3, n + 4).
+
+    A change (alpha of the axis, beta of the first attitude, dtheta) turns model i on the left by
+    ``(I - R_i) alpha + R_i beta + dtheta_i a``.
+    """
+    count = len(observed)
+    east, up = sky_tangents(axis)
+    axis_turns = np.column_stack([-up, east])
+    residuals = np.empty((count, 3))
+    design = np.zeros((count, 3, count + 4))
+    for index in range(count):
+        turn = rotation_about(axis, float(turns_rad[index]))
+        model = turn @ first
+        residuals[index] = vector_from_rotation(model.T @ observed[index])
+        design[index, :, :2] = model.T @ ((np.eye(3) - turn) @ axis_turns)
+        design[index, :, 2:5] = model.T @ turn
+        if index:
+            design[index, :, 4 + index] = model.T @ axis
+    return residuals, design

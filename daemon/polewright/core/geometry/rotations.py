@@ -1,0 +1,74 @@
+"""Rotations: the exponential and logarithm maps between rotation vectors and matrices."""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+Vector = NDArray[np.float64]
+Matrix = NDArray[np.float64]
+
+_NEAR_ZERO_RAD = 1e-8
+_NEAR_HALF_TURN_RAD = 1e-6
+
+
+def cross_matrix(vector: Vector) -> Matrix:
+    """Return the matrix K with ``K @ x == cross(vector, x)``, shape (3, 3)."""
+    x, y, z = (float(component) for component in vector)
+    return np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+
+
+def rotation_from_vector(vector: Vector) -> Matrix:
+    """Return the rotation about ``vector`` by its length, right-handed (Rodrigues).
+
+    Parameters
+    ----------
+    vector : ndarray of shape (3,)
+        Rotation vector (rad).
+    """
+    angle_rad = float(np.linalg.norm(vector))
+    skew = cross_matrix(vector)
+    if angle_rad < _NEAR_ZERO_RAD:
+        return np.eye(3) + skew + 0.5 * (skew @ skew)
+    sine = math.sin(angle_rad) / angle_rad
+    versine = 2.0 * math.sin(0.5 * angle_rad) ** 2 / angle_rad**2
+    return np.asarray(np.eye(3) + sine * skew + versine * (skew @ skew))
+
+
+def rotation_about(axis: Vector, angle_rad: float) -> Matrix:
+    """Return the right-handed rotation about a unit vector by an angle (rad)."""
+    return rotation_from_vector(np.asarray(axis) * angle_rad)
+
+
+def vector_from_rotation(rotation: Matrix) -> Vector:
+    """Return the rotation vector of a rotation matrix, length in 0 to pi (rad).
+
+    Stable at small angles and up to the half turn, where the sign of the axis is arbitrary.
+    """
+    skew = np.array(
+        [
+            rotation[2, 1] - rotation[1, 2],
+            rotation[0, 2] - rotation[2, 0],
+            rotation[1, 0] - rotation[0, 1],
+        ]
+    )
+    double_sine = float(np.linalg.norm(skew))
+    angle_rad = math.atan2(double_sine, float(np.trace(rotation)) - 1.0)
+    if double_sine > _NEAR_HALF_TURN_RAD:
+        return np.asarray(skew * (angle_rad / double_sine))
+    if angle_rad < 1.0:
+        return 0.5 * skew
+    # Half a turn: R + I = 2 a a^T.
+    outer = 0.5 * (rotation + np.eye(3))
+    column = outer[:, int(np.argmax(np.diag(outer)))]
+    axis = column / np.linalg.norm(column)
+    if float(axis @ skew) < 0.0:
+        axis = -axis
+    return np.asarray(axis * angle_rad)
+
+
+def nearest_rotation(matrix: Matrix) -> Matrix:
+    """Return the proper rotation nearest to a matrix (singular value decomposition)."""
+    left, _, right = np.linalg.svd(matrix)
+    handedness = np.diag([1.0, 1.0, float(np.linalg.det(left @ right))])
+    return np.asarray(left @ handedness @ right)
