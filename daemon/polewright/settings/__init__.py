@@ -1,1 +1,1 @@
-"""Typed settings and where they come from."""
+"""Settings: typed and bounded, from TOML; errors name the line, key, value and what is allowed."""

@@ -1,0 +1,365 @@
+"""Settings: what a person may choose, with units, bounds and defaults.
+
+Every section works when left out; the site may also come from a GPS or from the mount.
+"""
+
+import os
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from polewright.core.errors import UsageError
+from polewright.core.sky.place import Place
+
+MQTT_PASSWORD_VARIABLE = "POLEWRIGHT_MQTT_PASSWORD"
+
+# The embedded broker lets anybody in, so it listens to nobody outside this machine.
+LOOPBACK_HOSTS = ("127.0.0.1", "localhost", "::1")
+
+# Taken by the one command that every mount obeys (`<root>/all/command/stop`).
+RESERVED_SLUG = "all"
+
+
+def _beside_the_file(value: object, info: ValidationInfo) -> object:
+    """Read a relative path as relative to the settings file that names it."""
+    if not isinstance(value, str):
+        return value
+    directory = (info.context or {}).get("directory")
+    path = Path(value).expanduser()
+    return path if directory is None else Path(directory) / path
+
+
+FilePath = Annotated[Path, BeforeValidator(_beside_the_file)]
+DeviceName = Annotated[str, Field(min_length=1, max_length=64)]
+HostName = Annotated[
+    str,
+    Field(
+        pattern=r"^[A-Za-z0-9._:\-]{1,253}$",
+        json_schema_extra={"allowed": "a host name or an IP address, in quotes"},
+    ),
+]
+
+
+def _clash(key: str, text: str) -> PydanticCustomError:
+    """Return the refusal of keys that do not go together, told at the line of ``key``."""
+    return PydanticCustomError("clash", "{text}", {"key": key, "text": text})
+
+
+class Section(BaseModel):
+    """What all sections share: nothing unknown, nothing converted, nothing changed later."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", strict=True, allow_inf_nan=False, validate_default=False
+    )
+
+
+class SiteSettings(Section):
+    """Where the mount stands; leave latitude and longitude out to take them from a GPS or mount."""
+
+    name: str = Field(default="", max_length=80, description="What you call the place.")
+    latitude_deg: float | None = Field(
+        default=None, ge=-90, le=90, description="Geodetic latitude, north positive (deg)."
+    )
+    longitude_deg: float | None = Field(
+        default=None, ge=-360, le=360, description="Longitude, east positive (deg)."
+    )
+    elevation_m: float = Field(default=0.0, ge=-500, le=9000, description="Above the sea (m).")
+    pressure_hpa: float | None = Field(
+        default=None,
+        ge=300,
+        le=1100,
+        description="Pressure at the station, not reduced to the sea (hPa); "
+        "left out: the standard atmosphere at this elevation.",
+    )
+    temperature_c: float = Field(default=10.0, ge=-60, le=60, description="Air (deg C).")
+    relative_humidity: float = Field(default=0.5, ge=0, le=1, description="0 dry to 1 wet.")
+
+    @model_validator(mode="after")
+    def _both_or_neither(self) -> "SiteSettings":
+        if (self.latitude_deg is None) != (self.longitude_deg is None):
+            given = "longitude_deg" if self.latitude_deg is None else "latitude_deg"
+            raise _clash(
+                given,
+                "latitude_deg and longitude_deg are given together, or both left out to take "
+                "the place from a GPS or the mount",
+            )
+        return self
+
+    def place(self) -> Place | None:
+        """Return the place, or None where the settings do not say it."""
+        if self.latitude_deg is None or self.longitude_deg is None:
+            return None
+        return Place(
+            latitude_deg=self.latitude_deg,
+            longitude_deg=self.longitude_deg,
+            elevation_m=self.elevation_m,
+            pressure_hpa=self.pressure_hpa,
+            temperature_c=self.temperature_c,
+            relative_humidity=self.relative_humidity,
+        )
+
+
+class MountSettings(Section):
+    """The mount, and its short name in MQTT topics."""
+
+    slug: str = Field(
+        default="mount",
+        pattern=r"^[a-z0-9][a-z0-9_\-]{0,31}$",
+        description="Short name in topics, one per mount.",
+        json_schema_extra={
+            "allowed": "1 to 32 small letters, digits, - and _, in quotes; not the word all"
+        },
+    )
+    device: DeviceName | None = Field(
+        default=None, description="INDI device name; left out: the only mount that is found."
+    )
+
+    @field_validator("slug")
+    @classmethod
+    def _not_reserved(cls, slug: str) -> str:
+        if slug == RESERVED_SLUG:
+            raise PydanticCustomError("reserved", "addresses every mount")
+        return slug
+
+
+class CameraSettings(Section):
+    """The camera that looks along the tube or the guide telescope."""
+
+    device: DeviceName | None = Field(
+        default=None, description="INDI device name; left out: the only camera that is found."
+    )
+    exposure_s: float = Field(
+        default=2.0, ge=0.001, le=120, description="Exposure of every frame (s)."
+    )
+    focal_length_mm: float | None = Field(
+        default=None,
+        ge=5,
+        le=20000,
+        description="Of the telescope or lens (mm); left out: what the devices say.",
+    )
+    pixel_size_um: float | None = Field(
+        default=None,
+        ge=0.5,
+        le=50,
+        description="Of one camera pixel (um); left out: what the camera says.",
+    )
+    mirrored: bool | None = Field(
+        default=None, description="Whether pictures are mirror images; left out: both are tried."
+    )
+
+
+class AdjusterSettings(Section):
+    """The two bolts that tilt and turn the mount head, by hand or by motors."""
+
+    device: DeviceName | None = Field(
+        default=None, description="INDI device that turns the bolts; left out: your hands."
+    )
+    altitude_arcmin_per_turn: float | None = Field(
+        default=None,
+        gt=0,
+        le=1200,
+        description="One turn of the altitude knob (arcmin); left out: no turns are told.",
+    )
+    azimuth_arcmin_per_turn: float | None = Field(
+        default=None,
+        gt=0,
+        le=1200,
+        description="One turn of the azimuth knob (arcmin); left out: no turns are told.",
+    )
+
+
+class IndiSettings(Section):
+    """The INDI server that runs the devices."""
+
+    host: HostName = Field(default="127.0.0.1", description="Name or address.")
+    port: int = Field(default=7624, ge=1, le=65535, description="TCP port.")
+
+
+class MqttSettings(Section):
+    """The broker through which displays and scripts follow and command polewright."""
+
+    mode: Literal["embedded", "external", "off"] = Field(
+        default="embedded",
+        description="embedded: a broker inside polewright, for this machine only; "
+        "external: your own broker; off: none.",
+    )
+    host: HostName = Field(default="127.0.0.1", description="Broker's name or address.")
+    port: int = Field(
+        default=1883,
+        ge=0,
+        le=65535,
+        description="TCP port (8883 is usual with TLS); 0: any free one, embedded only.",
+    )
+    username: str | None = Field(default=None, min_length=1, description="Left out: nobody.")
+    password_file: FilePath | None = Field(
+        default=None,
+        description=f"File that holds the password and nothing else; the environment variable "
+        f"{MQTT_PASSWORD_VARIABLE} goes before it.",
+    )
+    tls: bool = Field(default=False, description="Encrypt, and check the broker's certificate.")
+    ca_file: FilePath | None = Field(
+        default=None,
+        description="Certificate authority (PEM); left out: the machine's own list.",
+    )
+    client_certificate_file: FilePath | None = Field(
+        default=None, description="polewright's own certificate (PEM), where the broker asks it."
+    )
+    client_key_file: FilePath | None = Field(
+        default=None, description="Key of that certificate (PEM)."
+    )
+    root: str = Field(
+        default="polewright",
+        max_length=64,
+        pattern=r"^[A-Za-z0-9_\-]+(/[A-Za-z0-9_\-]+)*$",
+        description="First level or levels of every topic.",
+        json_schema_extra={
+            "allowed": "letters, digits, - and _, levels divided by /, at most 64, in quotes"
+        },
+    )
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> "MqttSettings":
+        if self.mode == "embedded" and self.host not in LOOPBACK_HOSTS:
+            raise _clash(
+                "host",
+                f'host = "{self.host}" is outside this machine, where the embedded broker lets '
+                'nobody in; allowed: host = "127.0.0.1", or mode = "external"',
+            )
+        if self.mode == "embedded" and (self.tls or self.username is not None):
+            raise _clash(
+                "tls" if self.tls else "username",
+                'tls and username belong to a broker of your own; allowed: mode = "external", or '
+                "leave them out",
+            )
+        if self.mode == "external" and self.port == 0:
+            raise _clash(
+                "port",
+                'port = 0 is refused with mode = "external"; allowed: the port of your broker, '
+                "1 to 65535, mostly 1883 or 8883",
+            )
+        if (self.client_certificate_file is None) != (self.client_key_file is None):
+            alone = (
+                "client_key_file"
+                if self.client_certificate_file is None
+                else "client_certificate_file"
+            )
+            raise _clash(
+                alone, f"{alone} is alone; allowed: client_certificate_file and client_key_file"
+            )
+        for key in ("ca_file", "client_certificate_file"):
+            if not self.tls and getattr(self, key) is not None:
+                raise _clash(key, f"{key} is given but tls is false; allowed: with tls = true")
+        return self
+
+    def password(self) -> str | None:
+        """Return the password from the environment or the file; None where there is none.
+
+        Raises
+        ------
+        UsageError
+            The file cannot be read.
+        """
+        if value := os.environ.get(MQTT_PASSWORD_VARIABLE):
+            return value
+        if self.password_file is None:
+            return None
+        try:
+            return self.password_file.read_text(encoding="utf-8").rstrip("\r\n")
+        except (OSError, UnicodeDecodeError) as error:
+            reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
+            raise UsageError(
+                f"[mqtt] password_file = {self.password_file} cannot be read: {reason}",
+                remedy="Correct the path or the file's permissions.",
+                code="password_file",
+            ) from None
+
+
+class SurveySettings(Section):
+    """How the axis is measured."""
+
+    target_pole: Literal["refracted", "true"] = Field(
+        default="refracted",
+        description="Where the axis should point: the pole as the air lifts it (best without "
+        "guiding), or the true pole (fine with guiding).",
+    )
+    frames: int = Field(default=5, ge=3, le=60, description="Frames along the sweep.")
+    sweep_deg: float = Field(
+        default=60.0,
+        ge=10,
+        le=170,
+        description="Turn in right ascension from the first frame to the last (deg).",
+    )
+    wish_arcsec: float = Field(
+        default=5.0,
+        ge=0.5,
+        le=600,
+        description="Uncertainty (one sigma) that you wish for; frames are added until it is "
+        "reached (arcsec).",
+    )
+    settle_s: float = Field(
+        default=2.0, ge=0, le=120, description="Wait after each slew before the exposure (s)."
+    )
+
+
+class ToleranceSettings(Section):
+    """When the axis is good enough."""
+
+    arcsec: float = Field(
+        default=60.0, ge=5, le=7200, description="Largest total error, two sigma included (arcsec)."
+    )
+
+
+class SafetySettings(Section):
+    """What the mount must not do."""
+
+    sun_cone_deg: float = Field(
+        default=20.0, ge=0, le=90, description="Keep this far from the Sun on the whole way (deg)."
+    )
+    altitude_floor_deg: float = Field(
+        default=15.0, ge=0, le=85, description="Never point lower (deg)."
+    )
+    hour_angle_min_deg: float = Field(
+        default=-90.0, ge=-180, le=0, description="Eastern limit, negative (deg)."
+    )
+    hour_angle_max_deg: float = Field(
+        default=90.0, ge=0, le=180, description="Western limit (deg)."
+    )
+    allow_meridian_crossing: bool = Field(
+        default=False, description="Whether a survey may cross the meridian."
+    )
+
+
+class LoggingSettings(Section):
+    """What polewright writes about itself."""
+
+    level: Literal["debug", "info", "warning", "error"] = Field(
+        default="info", description="The least important kind that is written."
+    )
+    format: Literal["auto", "text", "json"] = Field(
+        default="auto", description="auto: text on a terminal, JSON otherwise."
+    )
+
+
+class Settings(Section):
+    """All settings, each section with its defaults."""
+
+    site: SiteSettings = SiteSettings()
+    mount: MountSettings = MountSettings()
+    camera: CameraSettings = CameraSettings()
+    adjuster: AdjusterSettings = AdjusterSettings()
+    indi: IndiSettings = IndiSettings()
+    mqtt: MqttSettings = MqttSettings()
+    survey: SurveySettings = SurveySettings()
+    tolerance: ToleranceSettings = ToleranceSettings()
+    safety: SafetySettings = SafetySettings()
+    logging: LoggingSettings = LoggingSettings()

@@ -1,0 +1,54 @@
+"""The commented settings file that `polewright config init` writes, made from the models."""
+
+import textwrap
+
+from polewright.settings.explain import allowed_values, value_in_toml
+from polewright.settings.model import Section, Settings
+
+_WIDTH = 96
+
+_HEAD = """\
+# polewright settings (TOML).  Every line that starts with # is a default or an example:
+# take the # away to change it.  `polewright config check` says whether the file is good.
+"""
+
+# What a person would write there; only for keys that have no default.
+_EXAMPLES: dict[tuple[str, str], object] = {
+    ("site", "latitude_deg"): -32.4,
+    ("site", "longitude_deg"): 22.7,
+    ("site", "pressure_hpa"): 872.0,
+    ("mount", "device"): "Kudu",
+    ("camera", "device"): "Hoopoe",
+    ("camera", "focal_length_mm"): 120.0,
+    ("camera", "pixel_size_um"): 3.75,
+    ("camera", "mirrored"): False,
+    ("adjuster", "device"): "Bolt Motors",
+    ("adjuster", "altitude_arcmin_per_turn"): 60.0,
+    ("adjuster", "azimuth_arcmin_per_turn"): 75.0,
+    ("mqtt", "username"): "kudu",
+    ("mqtt", "password_file"): "mqtt-password.txt",
+    ("mqtt", "ca_file"): "ca.pem",
+    ("mqtt", "client_certificate_file"): "kudu.pem",
+    ("mqtt", "client_key_file"): "kudu.key",
+}
+
+
+def default_settings_text() -> str:
+    """Return a commented TOML text that names every key, its meaning and what is allowed."""
+    parts = [_HEAD]
+    for name, section_field in Settings.model_fields.items():
+        section = section_field.annotation
+        assert isinstance(section, type)
+        assert issubclass(section, Section)
+        summary = (section.__doc__ or "").strip()
+        parts.append(f"\n{_comment(summary)}[{name}]\n")
+        for key, field in section.model_fields.items():
+            example = _EXAMPLES.get((name, key), field.default)
+            assert example is not None, f"no example for [{name}] {key}"
+            parts.append(_comment(f"{field.description} Allowed: {allowed_values(field)}."))
+            parts.append(f"#{key} = {value_in_toml(example)}\n")
+    return "".join(parts)
+
+
+def _comment(text: str) -> str:
+    return textwrap.fill(text, _WIDTH, initial_indent="# ", subsequent_indent="#   ") + "\n"

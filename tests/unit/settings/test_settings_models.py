@@ -1,0 +1,101 @@
+"""What the settings allow, what they default to, and what the written examples say."""
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from polewright.core.errors import UsageError
+from polewright.settings.load import load_settings, parse_settings
+from polewright.settings.model import MQTT_PASSWORD_VARIABLE, Settings
+from polewright.settings.template import default_settings_text
+
+CONFIGS = Path(__file__).parents[3] / "configs"
+
+
+def test_an_empty_file_gives_the_defaults() -> None:
+    settings = parse_settings("", name="empty.toml")
+    assert settings == Settings()
+    assert settings.site.place() is None
+    assert settings.indi.port == 7624
+    assert settings.survey.target_pole == "refracted"
+    assert settings.tolerance.arcsec == 60.0
+    assert settings.safety.sun_cone_deg == 20.0
+    assert settings.safety.altitude_floor_deg == 15.0
+    assert settings.mqtt.root == "polewright"
+
+
+def test_settings_cannot_be_changed_after_loading() -> None:
+    settings = Settings()
+    with pytest.raises(ValueError, match="frozen"):
+        settings.indi.port = 1  # type: ignore[misc]
+
+
+def test_the_example_of_the_southern_terrace_loads() -> None:
+    settings = load_settings(CONFIGS / "polewright.toml")
+    place = settings.site.place()
+    assert place is not None
+    assert place.south
+    assert (place.latitude_deg, place.longitude_deg, place.elevation_m) == (-32.40, 22.70, 1250.0)
+    assert settings.mount.slug == "kudu"
+    assert settings.camera.device == "Hoopoe"
+
+
+def test_the_example_of_the_northern_yard_loads() -> None:
+    settings = load_settings(CONFIGS / "juniper-yard.toml")
+    place = settings.site.place()
+    assert place is not None
+    assert not place.south
+    assert settings.mqtt.mode == "external"
+    assert settings.mqtt.password_file == CONFIGS / "mqtt-password.txt"
+
+
+def test_the_written_template_is_all_defaults() -> None:
+    assert parse_settings(default_settings_text(), name="template.toml") == Settings()
+
+
+def test_every_example_in_the_template_is_valid_once_uncommented() -> None:
+    lines = []
+    for line in default_settings_text().splitlines():
+        if line.startswith("#") and not line.startswith("# "):
+            line = line[1:]
+        # These belong to a broker of one's own.
+        line = line.replace('mode = "embedded"', 'mode = "external"').replace(
+            "tls = false", "tls = true"
+        )
+        lines.append(line)
+    text = "\n".join(lines)
+    parsed = tomllib.loads(text)
+    settings = parse_settings(text, name="template.toml")
+    for name, section in Settings.model_fields.items():
+        assert section.annotation is not None
+        assert set(parsed[name]) == set(type(getattr(settings, name)).model_fields)
+
+
+def test_the_template_wraps_its_lines() -> None:
+    assert max(map(len, default_settings_text().splitlines())) <= 100
+
+
+def test_the_password_comes_from_the_file_without_its_line_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv(MQTT_PASSWORD_VARIABLE, raising=False)
+    (tmp_path / "secret.txt").write_text(" acacia \n")
+    text = '[mqtt]\nmode = "external"\npassword_file = "secret.txt"\n'
+    mqtt = parse_settings(text, name="x", directory=tmp_path).mqtt
+    assert mqtt.password() == " acacia "
+    monkeypatch.setenv(MQTT_PASSWORD_VARIABLE, "marula")
+    assert mqtt.password() == "marula"
+    assert "acacia" not in repr(mqtt)
+
+
+def test_a_missing_password_file_is_a_usage_error(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv(MQTT_PASSWORD_VARIABLE, raising=False)
+    mqtt = parse_settings(
+        '[mqtt]\nmode = "external"\npassword_file = "gone.txt"\n', name="x", directory=tmp_path
+    ).mqtt
+    with pytest.raises(UsageError, match=re.escape(str(tmp_path / "gone.txt"))):
+        mqtt.password()
