@@ -1,0 +1,73 @@
+"""Survey plans: at which hour angles to take the frames."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from polewright.core.errors import MeasurementError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurveyPlan:
+    """Hour angles to visit in order (deg, west positive), at an untouched declination."""
+
+    hour_angles_deg: tuple[float, ...]
+
+    @property
+    def sweep_deg(self) -> float:
+        """Turn from the first to the last frame (deg)."""
+        return abs(self.hour_angles_deg[-1] - self.hour_angles_deg[0])
+
+
+def plan_sweep(
+    hour_angle_now_deg: float,
+    *,
+    sweep_deg: float,
+    frames: int,
+    highest_hour_angle_deg: float,
+    meridian_margin_deg: float,
+    cross_meridian: bool = False,
+) -> SurveyPlan:
+    """Plan a one-directional sweep on the present side of the meridian.
+
+    The sweep starts at the end nearer to where the mount points, so that it moves little before
+    the first frame, and turns in one direction only, which keeps backlash out.
+
+    Parameters
+    ----------
+    hour_angle_now_deg : float
+        Where the mount points (deg, west positive).
+    sweep_deg, frames : float, int
+        Wanted turn and number of frames.
+    highest_hour_angle_deg : float
+        The mount goes no farther from the meridian than this (deg).
+    meridian_margin_deg : float
+        The mount stays this far from the meridian (deg) unless ``cross_meridian``.
+
+    Raises
+    ------
+    MeasurementError
+        ``no_room``: the limits leave too little turn.
+    """
+    side = -1.0 if hour_angle_now_deg < 0.0 else 1.0
+    if cross_meridian:
+        low, high = -highest_hour_angle_deg, highest_hour_angle_deg
+    else:
+        low, high = sorted((side * meridian_margin_deg, side * highest_hour_angle_deg))
+    if high - low < min(sweep_deg, 15.0):
+        raise MeasurementError(
+            f"the hour-angle limits leave only {max(high - low, 0.0):.0f} deg to turn",
+            remedy="Widen safety.hour_angle_limit_deg if the mount can go there safely.",
+            code="no_room",
+        )
+    sweep = min(sweep_deg, high - low)
+    start = min(max(hour_angle_now_deg, low), high)
+    if start + sweep <= high and (side > 0 or start - sweep < low):
+        end = start + sweep
+    elif start - sweep >= low:
+        end = start - sweep
+    elif high - start >= start - low:
+        start, end = high - sweep, high
+    else:
+        start, end = low + sweep, low
+    return SurveyPlan(hour_angles_deg=tuple(float(x) for x in np.linspace(start, end, frames)))

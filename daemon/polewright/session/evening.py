@@ -1,0 +1,313 @@
+"""The evening: takes commands, runs one workflow at a time, and tells what is going on."""
+
+import asyncio
+import logging
+from collections.abc import Callable, Coroutine, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from polewright.core.axis.correction import Correction, correct
+from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.errors import LinkError, MeasurementError, PolewrightError, UsageError
+from polewright.core.geometry.directions import ARCSEC_RAD
+from polewright.core.geometry.rotations import Vector
+from polewright.core.imaging.attitude import SolveHint
+from polewright.core.sky.observed import pole_enu
+from polewright.core.sky.place import Place
+from polewright.ports import Camera, Clock, Mount, Publisher, Solver
+from polewright.session.adjustment import VALIDITY_S, LiveCorrection, run_adjustment
+from polewright.session.measuring import FrameMeasurer
+from polewright.session.messages import (
+    Message,
+    correction_message,
+    state_message,
+    survey_message,
+)
+from polewright.session.phases import Happening, Phase, advance
+from polewright.session.safety import GuardedMount, SafetyLimits
+from polewright.session.survey import SurveyWish, run_survey, stop_shielded
+
+_log = logging.getLogger(__name__)
+
+Reply = Callable[[Message], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EveningWishes:
+    """What the person set: plan, limits and optics."""
+
+    survey: SurveyWish = field(default_factory=SurveyWish)
+    limits: SafetyLimits = field(default_factory=SafetyLimits)
+    target_pole: str = "refracted"
+    tolerance_arcsec: float = 60.0
+    live_exposure_s: float = 0.5
+    optics: SolveHint = field(default_factory=SolveHint)
+
+
+class Evening:
+    """One mount's evening.
+
+    Devices come and go (:meth:`attach`, :meth:`detach`); the last committed survey stays.
+    """
+
+    def __init__(
+        self, solver: Solver, clock: Clock, publisher: Publisher, wishes: EveningWishes
+    ) -> None:
+        self._solver = solver
+        self._clock = clock
+        self._publisher = publisher
+        self._wishes = wishes
+        self._phase = Phase.IDLE
+        self._since = clock.now()
+        self._survey: AxisEstimate | None = None
+        self._camera: Camera | None = None
+        self._mount: GuardedMount | None = None
+        self._place: Place | None = None
+        self._measurer: FrameMeasurer | None = None
+        self._work: asyncio.Task[Message] | None = None
+        self._clear = False
+        self._link_trouble: PolewrightError | None = None
+        self._state: Message = {}
+        self._correction_live = False
+        self._publish_state()
+
+    @property
+    def phase(self) -> Phase:
+        """What the service is doing."""
+        return self._phase
+
+    @property
+    def state(self) -> Message:
+        """The last published state."""
+        return dict(self._state)
+
+    def attach(self, camera: Camera, mount: Mount | None, place: Place) -> None:
+        """Take connected devices into use."""
+        self._camera = camera
+        self._place = place
+        self._mount = (
+            GuardedMount(mount, place, self._clock, self._wishes.limits) if mount else None
+        )
+        if self._mount and self._clear:
+            self._mount.confirm_clear()
+        hint = self._measurer.hint if self._measurer else self._wishes.optics
+        self._measurer = FrameMeasurer(camera, self._solver, place, self._clock, hint)
+        self._link_trouble = None
+        if self._phase is Phase.BLOCKED:
+            self._happen(Happening.CLEARED)
+
+    def detach(self, reason: PolewrightError) -> None:
+        """Take note that the devices are gone; whatever runs is ended and the reason shown."""
+        self._camera = None
+        self._mount = None
+        self._link_trouble = reason
+        if self._work is not None and not self._work.done():
+            self._work.cancel()
+        elif self._phase is Phase.IDLE:
+            self._happen(Happening.TROUBLE, reason=reason)
+        else:
+            self._publish_state(reason=reason)
+
+    async def handle(
+        self, verb: str, arguments: Mapping[str, Any], progress: Reply | None = None
+    ) -> Message:
+        """Carry out a command and return its result.
+
+        Raises
+        ------
+        PolewrightError
+            What went wrong, with a remedy.
+        """
+        tell = progress or (lambda _message: None)
+        match verb:
+            case "stop":
+                return await self.stop()
+            case "confirm_clear":
+                self._confirm_clear()
+                return {"clear": True}
+            case "survey":
+                return await self._run(Happening.SURVEY_ASKED, self._surveying(tell))
+            case "adjust":
+                until_good = bool(arguments.get("until_good", False))
+                return await self._run(Happening.ADJUST_ASKED, self._adjusting(tell, until_good))
+        raise UsageError(
+            f"there is no command '{verb}'",
+            remedy="Commands: survey, adjust, stop, confirm_clear.",
+            code="unknown_verb",
+        )
+
+    async def stop(self) -> Message:
+        """Stop the mount first, then whatever runs; always allowed."""
+        if self._mount is not None:
+            await stop_shielded(self._mount)
+        stopped = self._work is not None and not self._work.done()
+        if stopped and self._work is not None:
+            self._work.cancel()
+            await asyncio.wait({self._work}, timeout=10.0)
+        elif self._phase is Phase.BLOCKED and self._link_trouble is None:
+            self._happen(Happening.STOPPED)
+        return {"stopped": stopped}
+
+    def _confirm_clear(self) -> None:
+        self._clear = True
+        if self._mount is not None:
+            self._mount.confirm_clear()
+        _log.info("the person confirmed that the mount is clear to move")
+
+    async def _run(self, asked: Happening, work: Coroutine[Any, Any, Message]) -> Message:
+        try:
+            if self._link_trouble is not None:
+                raise self._link_trouble
+            self._happen(asked)
+        except PolewrightError:
+            work.close()
+            raise
+        try:
+            async with asyncio.TaskGroup() as group:
+                self._work = group.create_task(work)
+        except* PolewrightError as failures:
+            failure = failures.exceptions[0]
+            self._still_correction()
+            if isinstance(failure, PolewrightError):
+                self._happen(Happening.TROUBLE, reason=failure)
+            raise failure from None
+        finally:
+            task, self._work = self._work, None
+        self._still_correction()
+        if task is not None and task.cancelled():
+            if self._link_trouble is not None:
+                self._happen(Happening.TROUBLE, reason=self._link_trouble)
+                raise self._link_trouble
+            self._happen(Happening.STOPPED)
+            raise MeasurementError(
+                "stopped as asked", remedy="Start again when ready.", code="stopped"
+            )
+        self._happen(Happening.DONE)
+        return task.result() if task is not None else {}
+
+    async def _surveying(self, tell: Reply) -> Message:
+        _, measurer, place = self._devices()
+        if self._mount is None:
+            raise UsageError(
+                "no mount is connected, so the service cannot turn it for a survey",
+                remedy="Connect the mount in the INDI server or name it in [mount] device.",
+                code="no_mount",
+            )
+
+        def progress(step: str, frames: int, percent: int) -> None:
+            self._publish_state(step=step, frames=frames, percent=percent)
+            tell({"step": step, "percent": percent})
+
+        estimate = await run_survey(
+            self._mount, measurer, place, self._clock, self._wishes.survey, progress
+        )
+        self._survey = estimate
+        result = self._correction_of(estimate, place)
+        message = survey_message(estimate, result, self._wishes.target_pole)
+        self._publisher.publish("survey", message, retain=True)
+        _log.info(
+            "survey: %s; %s (off by %.2f arcmin +- %.2f; %s)",
+            result.altitude_words, result.azimuth_words,
+            result.total_error_arcmin, result.total_error_sigma_arcmin, result.verdict.value,
+        )  # fmt: skip
+        return message
+
+    async def _adjusting(self, tell: Reply, until_good: bool) -> Message:
+        _, measurer, place = self._devices()
+        survey = self._survey
+        if survey is None:
+            raise UsageError(
+                "the axis has not been surveyed yet, so there is nothing to adjust from",
+                remedy="Run a survey first.",
+                code="no_survey",
+            )
+
+        def on_correction(live: LiveCorrection) -> None:
+            self._correction_live = True
+            message = correction_message(
+                live.correction,
+                sequence=live.sequence,
+                live=True,
+                frame_age_s=live.frame_age_s,
+                latency_ms=live.latency_ms,
+            )
+            self._publisher.publish("correction", message, retain=True)
+            self._publish_state(step="turn the bolts", frames=live.sequence)
+            tell({"step": "turn the bolts", "correction": message})
+
+        def on_trouble(failure: MeasurementError, without_s: float) -> None:
+            self._publish_state(
+                step="no solved frame at the moment", frames=measurer.taken, reason=failure
+            )
+            if without_s > VALIDITY_S:
+                self._still_correction()
+
+        final = await run_adjustment(
+            measurer,
+            self._clock,
+            survey,
+            self._target(place),
+            tolerance_rad=self._wishes.tolerance_arcsec * ARCSEC_RAD,
+            exposure_s=self._wishes.live_exposure_s,
+            mechanical_floor_arcsec=self._wishes.survey.mechanical_floor_arcsec,
+            until_good=until_good,
+            on_correction=on_correction,
+            on_trouble=on_trouble,
+        )
+        return {"verdict": final.verdict.value, "total_error_arcmin": final.total_error_arcmin}
+
+    def _devices(self) -> tuple[Camera, FrameMeasurer, Place]:
+        if self._camera is None or self._measurer is None or self._place is None:
+            raise LinkError(
+                "no camera is connected yet",
+                remedy="Check the INDI server and the camera's cable.",
+                code="no_camera",
+            )
+        return self._camera, self._measurer, self._place
+
+    def _target(self, place: Place) -> Vector:
+        return pole_enu(place, refracted=self._wishes.target_pole == "refracted")
+
+    def _correction_of(self, estimate: AxisEstimate, place: Place) -> Correction:
+        return correct(
+            estimate.axis_enu,
+            estimate.covariance_rad2,
+            self._target(place),
+            tolerance_rad=self._wishes.tolerance_arcsec * ARCSEC_RAD,
+            trustworthy=estimate.consistent,
+        )
+
+    def _still_correction(self) -> None:
+        """Take the live figures off every display: none of them is true any more."""
+        if self._correction_live:
+            self._correction_live = False
+            self._publisher.publish("correction", {"live": False}, retain=True)
+
+    def _happen(self, happening: Happening, *, reason: PolewrightError | None = None) -> None:
+        before = self._phase
+        self._phase = advance(before, happening)
+        self._since = self._clock.now()
+        if reason is not None:
+            _log.warning("%s: %s", self._phase.value, reason)
+        elif before is not self._phase:
+            _log.info("%s -> %s", before.value, self._phase.value)
+        self._publish_state(reason=reason)
+
+    def _publish_state(
+        self,
+        *,
+        step: str = "",
+        frames: int = 0,
+        percent: int | None = None,
+        reason: PolewrightError | None = None,
+    ) -> None:
+        self._state = state_message(
+            self._phase,
+            self._since,
+            step=step,
+            frames=frames,
+            percent=percent,
+            reason=reason.text if reason else None,
+            remedy=reason.remedy if reason else None,
+        )
+        self._publisher.publish("state", self._state, retain=True)

@@ -1,0 +1,101 @@
+"""Measuring one frame: expose, solve, and set it against the ground."""
+
+import asyncio
+import logging
+from dataclasses import dataclass, replace
+
+from polewright.core.axis.observation import ObservedAttitude
+from polewright.core.axis.observing import observe
+from polewright.core.geometry.rotations import Vector
+from polewright.core.imaging.attitude import Attitude, SolveHint
+from polewright.core.sky.observed import ObservingMoment
+from polewright.core.sky.place import Place
+from polewright.ports import Camera, Clock, MountStatus, Solver
+
+_log = logging.getLogger(__name__)
+
+# Once a frame is solved the next is looked for this near, and at this scale.
+_LEARNED_DIRECTION_SIGMA_DEG = 2.0
+_LEARNED_SCALE_SIGMA_FRACTION = 0.002
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Measured:
+    """One frame's attitude, and when its pixels had arrived (monotonic s)."""
+
+    attitude: Attitude
+    observed: ObservedAttitude
+    arrived_s: float
+
+
+class FrameMeasurer:
+    """Takes and solves frames, and remembers what the last one taught about the optics."""
+
+    def __init__(
+        self, camera: Camera, solver: Solver, place: Place, clock: Clock, first_hint: SolveHint
+    ) -> None:
+        self._camera = camera
+        self._solver = solver
+        self._place = place
+        self._clock = clock
+        self._hint = first_hint
+        self._taken = 0
+
+    @property
+    def hint(self) -> SolveHint:
+        """What is believed of scale, parity and direction now."""
+        return self._hint
+
+    @property
+    def taken(self) -> int:
+        """Number of frames taken so far."""
+        return self._taken
+
+    async def measure(self, exposure_s: float, direction_icrs: Vector | None = None) -> Measured:
+        """Take one frame and return where it was looking.
+
+        Raises
+        ------
+        DeviceError, LinkError
+            From the camera.
+        MeasurementError
+            The frame could not be solved or has no time.
+        """
+        frame = await self._camera.expose(exposure_s)
+        arrived_s = self._clock.monotonic()
+        self._taken += 1
+        hint = self._hint
+        if direction_icrs is not None:
+            x, y, z = (float(component) for component in direction_icrs)
+            hint = replace(hint, direction_icrs=(x, y, z))
+        attitude = await self._solver.solve(frame, hint)
+        observed = await asyncio.to_thread(
+            observe, attitude, self._place, label=f"frame {self._taken}"
+        )
+        self._learn(attitude)
+        _log.debug(
+            "frame %d: %d stars, %.2f arcsec rms",
+            self._taken, attitude.matched, attitude.rms_arcsec,
+        )  # fmt: skip
+        return Measured(attitude=attitude, observed=observed, arrived_s=arrived_s)
+
+    def _learn(self, attitude: Attitude) -> None:
+        x, y, z = (float(component) for component in attitude.boresight_icrs)
+        self._hint = SolveHint(
+            direction_icrs=(x, y, z),
+            direction_sigma_deg=_LEARNED_DIRECTION_SIGMA_DEG,
+            scale_arcsec_px=attitude.scale_arcsec_px,
+            scale_sigma_fraction=_LEARNED_SCALE_SIGMA_FRACTION,
+            mirrored=attitude.mirrored,
+        )
+
+
+def believed_direction(status: MountStatus, place: Place, clock: Clock) -> Vector | None:
+    """Return the astrometric direction in which a mount believes to point, if it says so."""
+    if status.right_ascension_deg is None or status.declination_deg is None:
+        return None
+    moment = ObservingMoment.at(place, clock.now())
+    degree = 0.017453292519943295
+    return moment.icrs_from_of_date(
+        status.right_ascension_deg * degree, status.declination_deg * degree
+    )

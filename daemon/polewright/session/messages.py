@@ -1,0 +1,87 @@
+"""Messages: what the session tells displays (docs: MQTT reference)."""
+
+from collections.abc import Mapping
+from dataclasses import asdict
+from datetime import datetime
+
+from polewright.core.axis.correction import Correction
+from polewright.core.axis.estimate import AxisEstimate
+from polewright.session.phases import Phase
+
+Message = dict[str, object]
+
+_SURVEY_DIGITS = 4
+
+
+def state_message(
+    phase: Phase,
+    since: datetime,
+    *,
+    step: str = "",
+    frames: int = 0,
+    percent: int | None = None,
+    reason: str | None = None,
+    remedy: str | None = None,
+) -> Message:
+    """Return the ``state`` payload."""
+    return {
+        "state": phase.value,
+        "since": since.isoformat(),
+        "step": step,
+        "frames": frames,
+        "percent": percent,
+        "reason": reason,
+        "remedy": remedy,
+    }
+
+
+def survey_message(estimate: AxisEstimate, correction: Correction, target_pole: str) -> Message:
+    """Return the ``survey`` payload."""
+    return {
+        "method": estimate.method.value,
+        "target_pole": target_pole,
+        "axis_altitude_deg": round(correction.axis_altitude_deg, 6),
+        "axis_azimuth_deg": round(correction.axis_azimuth_deg, 6),
+        **_errors(correction),
+        "chi2": round(estimate.chi2, 3),
+        "degrees_of_freedom": estimate.degrees_of_freedom,
+        "frames": estimate.frames,
+        "sweep_deg": round(float(estimate.sweep_rad) * 57.29577951308232, 3),
+        "tolerance_arcmin": round(correction.tolerance_arcmin, _SURVEY_DIGITS),
+        "verdict": correction.verdict.value,
+    }
+
+
+def correction_message(
+    correction: Correction, *, sequence: int, live: bool, frame_age_s: float, latency_ms: float
+) -> Message:
+    """Return the ``correction`` payload."""
+    return {
+        "sequence": sequence,
+        **_errors(correction),
+        "altitude_words": correction.altitude_words,
+        "azimuth_words": correction.azimuth_words,
+        "altitude_turns": None,
+        "azimuth_turns": None,
+        "closeness": correction.closeness,
+        "verdict": correction.verdict.value,
+        "live": live,
+        "frame_age_s": round(frame_age_s, 3),
+        "latency_ms": round(latency_ms, 1),
+    }
+
+
+def _errors(correction: Correction) -> Mapping[str, object]:
+    figures = asdict(correction)
+    return {
+        name: round(figures[name], _SURVEY_DIGITS)
+        for name in (
+            "altitude_error_arcmin",
+            "altitude_error_sigma_arcmin",
+            "azimuth_error_arcmin",
+            "azimuth_error_sigma_arcmin",
+            "azimuth_error_on_sky_arcmin",
+            "total_error_arcmin",
+            "total_error_sigma_arcmin",
+        )
+    }

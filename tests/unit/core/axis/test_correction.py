@@ -1,0 +1,99 @@
+"""Corrections: signs, words and verdicts, in both hemispheres."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from polewright.core.axis.correction import Verdict, closeness, correct, judge
+from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, angle_between
+from polewright.core.geometry.rotations import rotation_about
+from tests.unit.core.axis.skies import axis_at
+
+SURE = np.eye(2) * (1.0 * ARCSEC_RAD) ** 2
+TOLERANCE = 60.0 * ARCSEC_RAD
+
+
+def _correct(axis, target, covariance=SURE):
+    return correct(axis, covariance, target, tolerance_rad=TOLERANCE)
+
+
+def test_an_axis_too_high_is_to_be_lowered():
+    result = _correct(axis_at(47.1, 0.0), axis_at(47.0, 0.0))
+    assert result.altitude_error_arcmin == pytest.approx(6.0)
+    assert result.altitude_words == "lower the axis 6.0 arcmin"
+    assert result.azimuth_words == "leave the azimuth as it is"
+    assert result.total_error_arcmin == pytest.approx(6.0)
+
+
+@pytest.mark.parametrize(
+    ("target_azimuth", "axis_azimuth", "way"),
+    [
+        (0.0, 0.125, "west (anticlockwise"),
+        (0.0, 359.875, "east (clockwise"),
+        (180.0, 180.125, "east (anticlockwise"),
+        (180.0, 179.875, "west (clockwise"),
+    ],
+)
+def test_azimuth_words_hold_in_both_hemispheres(target_azimuth, axis_azimuth, way):
+    result = _correct(axis_at(40.0, axis_azimuth), axis_at(40.0, target_azimuth))
+    expected = f"turn the mount head 7.5 arcmin toward the {way} seen from above)"
+    assert result.azimuth_words == expected
+    assert abs(result.azimuth_error_arcmin) == pytest.approx(7.5)
+    assert abs(result.azimuth_error_on_sky_arcmin) == pytest.approx(
+        7.5 * math.cos(math.radians(40))
+    )
+
+
+@given(
+    latitude=st.floats(-70, 70).filter(lambda x: abs(x) > 5),
+    altitude_error=st.floats(-3, 3),
+    azimuth_error=st.floats(-5, 5),
+)
+def test_doing_what_the_words_say_brings_the_axis_to_the_pole(
+    latitude, altitude_error, azimuth_error
+):
+    """Turning about the vertical and then about the level axis, by the numbers reported."""
+    target = axis_at(abs(latitude), 180.0 if latitude < 0 else 0.0)
+    axis = axis_at(abs(latitude) + altitude_error, (180.0 if latitude < 0 else 0.0) + azimuth_error)
+    result = _correct(axis, target)
+    clockwise = "(clockwise" in result.azimuth_words
+    east = "east" in result.azimuth_words
+    size = abs(result.azimuth_error_arcmin) * ARCMIN_RAD
+    turn = 0.0 if "leave" in result.azimuth_words else (-size if clockwise else size)
+    turned = rotation_about(np.array([0.0, 0.0, 1.0]), turn) @ axis
+    lift = abs(result.altitude_error_arcmin) * ARCMIN_RAD
+    lift = 0.0 if "leave" in result.altitude_words else lift
+    lift = -lift if "lower" in result.altitude_words else lift
+    level = np.cross(turned, [0.0, 0.0, 1.0])
+    brought = rotation_about(level / np.linalg.norm(level), lift) @ turned
+    assert angle_between(brought, target) < 2.5 * ARCSEC_RAD
+    if turn:
+        # An increase of the eastward component is a motion toward the east, anywhere.
+        assert ((turned - axis)[0] > 0) == east
+
+
+@given(total=st.floats(0, 600), sigma=st.floats(0, 100), tolerance=st.floats(5, 120))
+def test_good_enough_needs_two_sigma_inside_the_tolerance(total, sigma, tolerance):
+    verdict = judge(total, sigma, tolerance, trustworthy=True)
+    assert (verdict is Verdict.GOOD_ENOUGH) == (total + 2 * sigma <= tolerance)
+    if total - 2 * sigma > tolerance:
+        assert verdict is Verdict.NOT_YET
+
+
+@given(total=st.floats(0, 600), sigma=st.floats(0, 100), tolerance=st.floats(5, 120))
+def test_doubtful_data_are_never_good_enough(total, sigma, tolerance):
+    assert judge(total, sigma, tolerance, trustworthy=False) is Verdict.CANNOT_TELL
+    assert judge(math.nan, sigma, tolerance, trustworthy=True) is Verdict.CANNOT_TELL
+
+
+def test_a_measurement_coarser_than_the_tolerance_cannot_tell():
+    assert judge(30.0, 40.0, 60.0, trustworthy=True) is Verdict.CANNOT_TELL
+    assert judge(300.0, 40.0, 60.0, trustworthy=True) is Verdict.NOT_YET
+
+
+@given(small=st.floats(1e-6, 0.1), factor=st.floats(1.0, 10.0), tolerance=st.floats(1e-5, 1e-3))
+def test_closeness_never_rises_with_the_error(small, factor, tolerance):
+    assert 0 <= closeness(small * factor, tolerance) <= closeness(small, tolerance) <= 100

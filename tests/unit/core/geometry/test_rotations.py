@@ -1,0 +1,86 @@
+"""Rotation vectors and matrices are two names of one thing."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.spatial.transform import Rotation
+
+from polewright.core.geometry.directions import (
+    altaz_from_enu,
+    angle_between,
+    enu_from_altaz,
+    sky_tangents,
+    wrap_half_turn,
+)
+from polewright.core.geometry.rotations import (
+    nearest_rotation,
+    rotation_from_vector,
+    vector_from_rotation,
+)
+
+vectors = st.tuples(*[st.floats(-1.8, 1.8)] * 3).map(np.array)
+
+
+@given(vectors)
+def test_the_exponential_agrees_with_scipy(vector):
+    """Source: scipy.spatial.transform.Rotation."""
+    assert rotation_from_vector(vector) == pytest.approx(
+        Rotation.from_rotvec(vector).as_matrix(), abs=1e-14
+    )
+
+
+@given(vectors.filter(lambda v: np.linalg.norm(v) < np.pi - 1e-3), st.floats(0, 1))
+def test_logarithm_undoes_exponential_at_every_size(vector, scale):
+    for size in (1.0, scale, 1e-6, 1e-12):
+        small = vector * size
+        back = vector_from_rotation(rotation_from_vector(small))
+        assert back == pytest.approx(small, rel=1e-9, abs=1e-15)
+
+
+@given(vectors.filter(lambda v: np.linalg.norm(v) > 0.1))
+def test_the_half_turn_has_an_axis(vector):
+    axis = vector / np.linalg.norm(vector)
+    turn = vector_from_rotation(rotation_from_vector(axis * np.pi))
+    assert np.linalg.norm(turn) == pytest.approx(np.pi, abs=1e-6)
+    assert abs(axis @ turn) == pytest.approx(np.pi, abs=1e-6)
+
+
+@given(vectors)
+def test_the_nearest_rotation_to_a_reflection_is_proper(vector):
+    rotation = rotation_from_vector(vector)
+    assert np.linalg.det(nearest_rotation(rotation @ np.diag([1.0, 1.0, -1.0]))) > 0.99
+    assert nearest_rotation(rotation * 1.1) == pytest.approx(rotation, abs=1e-12)
+
+
+@given(st.floats(-1.5, 1.5), st.floats(0, 6.28))
+def test_altitude_and_azimuth_survive_the_round_trip(altitude, azimuth):
+    assert altaz_from_enu(enu_from_altaz(altitude, azimuth)) == pytest.approx(
+        (altitude, azimuth), abs=1e-12
+    )
+
+
+@given(st.floats(-1.5, 1.5), st.floats(0, 6.28))
+def test_sky_tangents_follow_increasing_azimuth_and_altitude(altitude, azimuth):
+    """Against finite differences."""
+    step = 1e-6
+    here = enu_from_altaz(altitude, azimuth)
+    along_azimuth, along_altitude = sky_tangents(here)
+    assert (enu_from_altaz(altitude + step, azimuth) - here) / step == pytest.approx(
+        along_altitude, abs=1e-5
+    )
+    moved = (enu_from_altaz(altitude, azimuth + step) - here) / (step * np.cos(altitude))
+    assert moved == pytest.approx(along_azimuth, abs=1e-5)
+
+
+def test_small_angles_are_not_lost_to_rounding():
+    here = enu_from_altaz(0.5, 1.0)
+    there = enu_from_altaz(0.5 + 1e-10, 1.0)
+    assert angle_between(here, there) == pytest.approx(1e-10, rel=1e-5)
+
+
+@given(st.floats(-50, 50))
+def test_wrapping_keeps_the_angle(angle):
+    wrapped = wrap_half_turn(angle)
+    assert -np.pi < wrapped <= np.pi
+    assert np.cos(wrapped - angle) == pytest.approx(1.0)
