@@ -34,7 +34,8 @@ class SafetyLimits:
 
     sun_cone_deg: float = 20.0
     altitude_floor_deg: float = 15.0
-    hour_angle_limit_deg: float = 95.0
+    hour_angle_min_deg: float = -90.0
+    hour_angle_max_deg: float = 90.0
     axis_uncertainty_deg: float = 3.0
 
 
@@ -112,11 +113,11 @@ class GuardedMount:
 
     def _check_way(self, start_ha: float, start_dec: float, end_ha: float, end_dec: float) -> None:
         limits = self._limits
-        if abs(end_ha) > limits.hour_angle_limit_deg:
+        if not limits.hour_angle_min_deg <= end_ha <= limits.hour_angle_max_deg:
             raise SafetyError(
-                f"an hour angle of {end_ha:.0f} deg is beyond the limit of "
-                f"{limits.hour_angle_limit_deg:.0f} deg",
-                remedy="Choose a place nearer the meridian, or widen the limit if the mount can "
+                f"an hour angle of {end_ha:.0f} deg is outside the limits of "
+                f"{limits.hour_angle_min_deg:.0f} to {limits.hour_angle_max_deg:.0f} deg",
+                remedy="Choose a place nearer the meridian, or widen the limits if the mount can "
                 "go there.",
                 code="hour_angle_limit",
             )

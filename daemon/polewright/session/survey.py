@@ -36,7 +36,8 @@ class SurveyWish:
     sweep_deg: float = 60.0
     exposure_s: float = 1.0
     settle_s: float = 1.0
-    hour_angle_limit_deg: float = 85.0
+    hour_angle_min_deg: float = -85.0
+    hour_angle_max_deg: float = 85.0
     meridian_margin_deg: float = 2.0
     cross_meridian: bool = False
     mechanical_floor_arcsec: float = 3.0
@@ -72,7 +73,8 @@ async def run_survey(
         start_hour_angle,
         sweep_deg=wish.sweep_deg,
         frames=wish.frames,
-        highest_hour_angle_deg=wish.hour_angle_limit_deg,
+        hour_angle_min_deg=wish.hour_angle_min_deg,
+        hour_angle_max_deg=wish.hour_angle_max_deg,
         meridian_margin_deg=wish.meridian_margin_deg,
         cross_meridian=wish.cross_meridian,
     )

@@ -24,7 +24,8 @@ def plan_sweep(
     *,
     sweep_deg: float,
     frames: int,
-    highest_hour_angle_deg: float,
+    hour_angle_min_deg: float,
+    hour_angle_max_deg: float,
     meridian_margin_deg: float,
     cross_meridian: bool = False,
 ) -> SurveyPlan:
@@ -39,8 +40,8 @@ def plan_sweep(
         Where the mount points (deg, west positive).
     sweep_deg, frames : float, int
         Wanted turn and number of frames.
-    highest_hour_angle_deg : float
-        The mount goes no farther from the meridian than this (deg).
+    hour_angle_min_deg, hour_angle_max_deg : float
+        The mount stays between these (deg; east negative).
     meridian_margin_deg : float
         The mount stays this far from the meridian (deg) unless ``cross_meridian``.
 
@@ -50,14 +51,14 @@ def plan_sweep(
         ``no_room``: the limits leave too little turn.
     """
     side = -1.0 if hour_angle_now_deg < 0.0 else 1.0
-    if cross_meridian:
-        low, high = -highest_hour_angle_deg, highest_hour_angle_deg
-    else:
-        low, high = sorted((side * meridian_margin_deg, side * highest_hour_angle_deg))
+    low, high = hour_angle_min_deg, hour_angle_max_deg
+    if not cross_meridian:
+        low = low if side < 0.0 else max(low, meridian_margin_deg)
+        high = high if side > 0.0 else min(high, -meridian_margin_deg)
     if high - low < min(sweep_deg, 15.0):
         raise MeasurementError(
             f"the hour-angle limits leave only {max(high - low, 0.0):.0f} deg to turn",
-            remedy="Widen safety.hour_angle_limit_deg if the mount can go there safely.",
+            remedy="Widen safety.hour_angle_min_deg or hour_angle_max_deg if the mount can go there safely.",
             code="no_room",
         )
     sweep = min(sweep_deg, high - low)
