@@ -46,7 +46,7 @@ def test_a_plan_starts_where_the_mount_is_whenever_the_sweep_fits_from_there(now
         now, sweep_deg=20, frames=3, hour_angle_min_deg=-85, hour_angle_max_deg=85,
         meridian_margin_deg=2.0,
     )  # fmt: skip
-    if 2.0 <= abs(now):
+    if abs(now) >= 2.0:
         room = max(85 - abs(now), abs(now) - 2.0)
         if room >= 20:
             assert plan.hour_angles_deg[0] == pytest.approx(now)
