@@ -1,0 +1,173 @@
+"""Bolts: the INDI device "Kudu Bolts", motors and hands on the two knobs, and the hidden truth."""
+
+import dataclasses
+import math
+from typing import Any
+
+import numpy as np
+
+from polewright_drivers.sky_simulator.device import (
+    AUX_INTERFACE,
+    Refused,
+    SimulatedDevice,
+    number,
+    numbers,
+    set_only,
+    switches,
+)
+from polewright_drivers.sky_simulator.rig import Rig, Truth
+
+_MAIN = "Main Control"
+_TRUTH = [f.name for f in dataclasses.fields(Truth)]
+
+
+class Bolts(SimulatedDevice):
+    """Motorised polar adjuster, simulated hands, and ``SIMULATOR_TRUTH``.
+
+    Parameters
+    ----------
+    rig : Rig
+        What the knobs move.
+    """
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+        self._noise = np.random.default_rng([rig.scenario.seed, 3])
+        self._ticks = 0
+        self.motors = numbers(
+            "PAC_MANUAL_ADJUSTMENT",
+            "Manual Adjustment",
+            _MAIN,
+            "rw",
+            [
+                ("MANUAL_AZ_STEP", "Azimuth step (deg)", "%.4f", -10.0, 10.0, 0.0),
+                ("MANUAL_ALT_STEP", "Altitude step (deg)", "%.4f", -10.0, 10.0, 0.0),
+            ],
+        )
+        self.abort = switches(
+            "PAC_ABORT_MOTION", "Abort", _MAIN, [("ABORT", "Abort")], rule="AtMostOne"
+        )
+        self.hands = numbers(
+            "HANDS",
+            "Hands on the knobs",
+            "Simulation",
+            "rw",
+            [
+                ("AZ_TURNS", "Azimuth knob, clockwise turns", "%.4f", -50.0, 50.0, 0.0),
+                ("ALT_TURNS", "Altitude knob, clockwise turns", "%.4f", -50.0, 50.0, 0.0),
+            ],
+        )
+        self.truth = numbers(
+            "SIMULATOR_TRUTH",
+            "Hidden truth",
+            "Simulation",
+            "ro",
+            [(f"TRUE_{n.upper()}", n.replace("_", " "), "%.6f", 0.0, 0.0, 0.0) for n in _TRUTH],
+            state="Ok",
+        )
+        super().__init__(
+            "Kudu Bolts", AUX_INTERFACE, [self.motors, self.abort, self.hands, self.truth]
+        )
+
+    @property
+    def _moving(self) -> bool:
+        return self._rig.azimuth_bolt.moving or self._rig.altitude_bolt.moving
+
+    def connecting(self) -> None:
+        """Bring the values up to date."""
+        self._fill()
+
+    async def disconnecting(self) -> None:
+        """Stop the motors."""
+        self._stop()
+
+    def _stop(self) -> None:
+        self._rig.advance()
+        self._rig.azimuth_bolt.abort()
+        self._rig.altitude_bolt.abort()
+
+    async def asked(self, event: Any) -> None:
+        """Turn, or stop."""
+        self._rig.advance()
+        match event.vectorname:
+            case "PAC_ABORT_MOTION":
+                self._stop()
+                set_only(self.abort, None)
+                await self.abort.send_setVector(state="Ok")
+                await self._finish("Alert")
+            case "PAC_MANUAL_ADJUSTMENT":
+                await self._step(event)
+            case "HANDS":
+                await self._turn(event)
+
+    async def _step(self, event: Any) -> None:
+        """Let the motors turn the knobs."""
+        truth = self._rig.scenario.bolts
+        azimuth_deg = number(event, "MANUAL_AZ_STEP", 0.0)
+        altitude_deg = number(event, "MANUAL_ALT_STEP", 0.0)
+        self._free(max(abs(azimuth_deg), abs(altitude_deg)), 10.0, "deg")
+        self.motors["MANUAL_AZ_STEP"] = repr(azimuth_deg)
+        self.motors["MANUAL_ALT_STEP"] = repr(altitude_deg)
+        for bolt, step_deg, sign, per_turn in (
+            (
+                self._rig.azimuth_bolt,
+                azimuth_deg,
+                truth.motor_azimuth_sign,
+                truth.azimuth_arcmin_per_turn,
+            ),
+            (
+                self._rig.altitude_bolt,
+                altitude_deg,
+                truth.motor_altitude_sign,
+                truth.altitude_arcmin_per_turn,
+            ),
+        ):
+            angle_rad = math.radians(step_deg * sign * truth.motor_scale)
+            bolt.turn(bolt.turns_for(angle_rad), truth.motor_rate_arcmin_s / per_turn)
+        await self.motors.send_setVector(state="Busy")
+
+    async def _turn(self, event: Any) -> None:
+        """Let the hands turn the knobs."""
+        truth = self._rig.scenario.bolts
+        wanted = number(event, "AZ_TURNS", 0.0), number(event, "ALT_TURNS", 0.0)
+        self._free(max(abs(w) for w in wanted), 50.0, "turns")
+        self.hands["AZ_TURNS"], self.hands["ALT_TURNS"] = (repr(w) for w in wanted)
+        bolts = self._rig.azimuth_bolt, self._rig.altitude_bolt
+        for bolt, turns in zip(bolts, wanted, strict=True):
+            slip = self._noise.normal(0.0, truth.hand_noise_turns) if turns else 0.0
+            bolt.turn(turns + float(slip), truth.hand_rate_turns_s)
+        await self.hands.send_setVector(state="Busy")
+
+    def _free(self, size: float, limit: float, unit: str) -> None:
+        """Refuse while the knobs turn, and what is too large."""
+        if self._moving:
+            raise Refused("the knobs are still turning")
+        if size > limit:
+            raise Refused(f"{size:g} {unit} is more than {limit:g} {unit}")
+
+    def _fill(self) -> None:
+        """Put the present truth into its property."""
+        self._rig.advance()
+        truth = self._rig.truth()
+        for name in _TRUTH:
+            self.truth[f"TRUE_{name.upper()}"] = f"{getattr(truth, name):.7f}"
+
+    async def _finish(self, state: str) -> None:
+        """Publish the truth, then that the move has ended."""
+        self._fill()
+        await self.truth.send_setVector(state="Ok")
+        for vector in (self.motors, self.hands):
+            if vector.state == "Busy":
+                await vector.send_setVector(state=state)
+
+    async def tick(self) -> None:
+        """Publish the truth twice a second while the knobs turn, and at the end."""
+        if not self.connected or "Busy" not in (self.motors.state, self.hands.state):
+            return
+        if not self._moving:
+            await self._finish("Ok")
+            return
+        self._ticks += 1
+        if self._ticks % 10 == 0:
+            self._fill()
+            await self.truth.send_setVector(state="Ok")

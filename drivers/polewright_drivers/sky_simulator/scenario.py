@@ -1,0 +1,372 @@
+"""Scenario: every hidden truth of the simulated evening, from a seed, a TOML file, or both."""
+
+import dataclasses
+import math
+import tomllib
+import typing
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+
+class ScenarioError(ValueError):
+    """A setting of the scenario is unknown or impossible; the text names it."""
+
+
+def _number(default: float, low: float, high: float) -> Any:
+    """Return a numeric field with its allowed range."""
+    return field(default=default, metadata={"low": low, "high": high})
+
+
+def _choice(default: str, *allowed: str) -> Any:
+    """Return a text field with its allowed values."""
+    return field(default=default, metadata={"allowed": allowed})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteTruth:
+    """Where the mount really stands, and the air above it.
+
+    ``pressure_hpa`` 0 means: the standard atmosphere's at this elevation.
+    """
+
+    name: str = "Thornveld Terrace"
+    latitude_deg: float = _number(-32.40, -89.9, 89.9)
+    longitude_deg: float = _number(22.70, -180.0, 360.0)
+    elevation_m: float = _number(1250.0, -400.0, 8500.0)
+    pressure_hpa: float = _number(0.0, 0.0, 1100.0)
+    temperature_c: float = _number(10.0, -60.0, 60.0)
+    relative_humidity: float = _number(0.5, 0.0, 1.0)
+    wavelength_um: float = _number(0.58, 0.3, 1.1)
+
+    @property
+    def station_pressure_hpa(self) -> float:
+        """Pressure at the station (hPa); ICAO Doc 7488 where none is set."""
+        if self.pressure_hpa > 0.0:
+            return self.pressure_hpa
+        return float(1013.25 * (1.0 - 0.0065 * self.elevation_m / 288.15) ** 5.25588)
+
+    @property
+    def side(self) -> float:
+        """+1 north of the equator, -1 south of it."""
+        return 1.0 if self.latitude_deg >= 0.0 else -1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockTruth:
+    """The simulated time: where it starts and how fast it runs."""
+
+    start_utc: str = "2026-11-25T20:00:00"
+    time_factor: float = _number(1.0, 0.01, 1000.0)
+    host_clock: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse what is not an instant."""
+        self.start()
+
+    def start(self) -> datetime:
+        """Return the first instant (aware, UTC)."""
+        try:
+            instant = datetime.fromisoformat(self.start_utc)
+        except ValueError:
+            raise ScenarioError(
+                f"clock.start_utc: {self.start_utc!r} is not an ISO 8601 instant"
+            ) from None
+        if instant.tzinfo is None:
+            return instant.replace(tzinfo=UTC)
+        return instant.astimezone(UTC)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MountTruth:
+    """The mount's misalignment and faults.
+
+    ``axis_*_error_deg`` place the polar axis against the true pole with both bolts at their
+    starting point: altitude + too high, azimuth + too far east (at the pole's altitude these
+    are coordinates, not angles on the sky).  ``clock_error_s`` is how far the mount's own clock
+    runs ahead.
+    """
+
+    axis_altitude_error_deg: float = _number(0.0, -60.0, 60.0)
+    axis_azimuth_error_deg: float = _number(0.0, -180.0, 180.0)
+    base_tilt_deg: float = _number(0.0, 0.0, 30.0)
+    base_tilt_azimuth_deg: float = _number(0.0, -360.0, 360.0)
+    cone_arcmin: float = _number(0.0, -600.0, 600.0)
+    non_perpendicularity_arcmin: float = _number(0.0, -600.0, 600.0)
+    ra_index_arcmin: float = _number(0.0, -10800.0, 10800.0)
+    dec_index_arcmin: float = _number(0.0, -10800.0, 10800.0)
+    ra_backlash_arcsec: float = _number(0.0, 0.0, 7200.0)
+    dec_backlash_arcsec: float = _number(0.0, 0.0, 7200.0)
+    periodic_error_arcsec: float = _number(0.0, 0.0, 600.0)
+    worm_period_s: float = _number(480.0, 10.0, 7200.0)
+    worm_phase_deg: float = _number(0.0, -360.0, 360.0)
+    slew_rate_deg_s: float = _number(6.0, 0.01, 100.0)
+    lowest_altitude_deg: float = _number(0.0, -90.0, 90.0)
+    clock_error_s: float = _number(0.0, -86400.0, 86400.0)
+    parked_at_start: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoltsTruth:
+    """The two bolts: what one clockwise turn of each knob does, and how loosely.
+
+    ``motor_*_sign`` -1 makes the motorised adjuster count the other way round than its
+    documentation says; ``motor_scale`` is what it really does of what it is asked.
+    """
+
+    azimuth_arcmin_per_turn: float = _number(60.0, 1.0, 1000.0)
+    altitude_arcmin_per_turn: float = _number(45.0, 1.0, 1000.0)
+    azimuth_clockwise: str = _choice("east", "east", "west")
+    altitude_clockwise: str = _choice("raises", "raises", "lowers")
+    azimuth_backlash_turns: float = _number(0.0, 0.0, 5.0)
+    altitude_backlash_turns: float = _number(0.0, 0.0, 5.0)
+    hand_rate_turns_s: float = _number(0.5, 0.01, 20.0)
+    hand_noise_turns: float = _number(0.0, 0.0, 1.0)
+    motor_rate_arcmin_s: float = _number(15.0, 0.1, 600.0)
+    motor_azimuth_sign: float = _number(1.0, -1.0, 1.0)
+    motor_altitude_sign: float = _number(1.0, -1.0, 1.0)
+    motor_scale: float = _number(1.0, 0.1, 10.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameraTruth:
+    """The camera and the telescope that it looks through.
+
+    ``told_focal_length_mm`` is what the devices say, ``focal_length_mm`` what is.  ``bits`` 8
+    sends the upper eight bits of the same converter.  ``bayer_pattern`` empty: a mono sensor.
+    """
+
+    width_px: int = field(default=1280, metadata={"low": 64, "high": 16384})
+    height_px: int = field(default=960, metadata={"low": 64, "high": 16384})
+    pixel_size_um: float = _number(3.75, 0.5, 50.0)
+    focal_length_mm: float = _number(120.0, 5.0, 10000.0)
+    told_focal_length_mm: float = _number(120.0, 0.0, 10000.0)
+    aperture_mm: float = _number(30.0, 1.0, 2000.0)
+    roll_deg: float = _number(180.0, -360.0, 360.0)
+    mirrored: bool = False
+    bayer_pattern: str = _choice("", "", "RGGB", "BGGR", "GRBG", "GBRG")
+    bits: int = field(default=16, metadata={"low": 8, "high": 16, "allowed": (8, 16)})
+    gain_e_per_adu: float = _number(0.3, 0.001, 100.0)
+    read_noise_e: float = _number(3.0, 0.0, 200.0)
+    bias_adu: float = _number(600.0, 0.0, 20000.0)
+    full_well_e: float = _number(19000.0, 100.0, 1e6)
+    dark_current_e_s: float = _number(0.1, 0.0, 1e5)
+    hot_pixel_fraction: float = _number(2e-4, 0.0, 0.1)
+    efficiency: float = _number(0.5, 0.001, 1.0)
+    readout_s: float = _number(0.05, 0.0, 60.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SkyTruth:
+    """The air's blur and glow.  ``moffat_beta`` 0: a Gaussian star."""
+
+    seeing_fwhm_arcsec: float = _number(3.0, 0.0, 60.0)
+    optics_fwhm_um: float = _number(9.0, 0.0, 200.0)
+    moffat_beta: float = _number(0.0, 0.0, 10.0)
+    brightness_mag_arcsec2: float = _number(20.5, -10.0, 30.0)
+    faintest_mag: float = _number(10.0, -2.0, 30.0)
+    horizon_altitude_deg: float = _number(0.0, -90.0, 90.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultsTruth:
+    """Faults of the camera and the sky that are on from the start."""
+
+    camera_never_delivers: bool = False
+    blob_is_junk: bool = False
+    black_frame: bool = False
+    clouds: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scenario:
+    """All truths together."""
+
+    seed: int = 0
+    site: SiteTruth = field(default_factory=SiteTruth)
+    clock: ClockTruth = field(default_factory=ClockTruth)
+    mount: MountTruth = field(default_factory=MountTruth)
+    bolts: BoltsTruth = field(default_factory=BoltsTruth)
+    camera: CameraTruth = field(default_factory=CameraTruth)
+    sky: SkyTruth = field(default_factory=SkyTruth)
+    faults: FaultsTruth = field(default_factory=FaultsTruth)
+
+
+SITES = {
+    "south": SiteTruth(),
+    "north": SiteTruth(
+        name="Juniper Yard", latitude_deg=47.00, longitude_deg=8.00, elevation_m=450.0
+    ),
+}
+
+
+def invent(seed: int, site: str = "south") -> Scenario:
+    """Draw an evening from a seed.
+
+    Parameters
+    ----------
+    seed : int
+        Everything hidden follows from it.
+    site : str
+        ``"south"`` (Thornveld Terrace) or ``"north"`` (Juniper Yard).
+
+    Returns
+    -------
+    Scenario
+        Axis 0.5 to 3 deg from the true pole in any direction, with the faults of a portable
+        mount.
+
+    Raises
+    ------
+    ScenarioError
+        Unknown site.
+    """
+    if site not in SITES:
+        raise ScenarioError(f"site: {site!r} is not one of {', '.join(SITES)}")
+    place = SITES[site]
+    rng = np.random.default_rng(seed)
+    total_deg = rng.uniform(0.5, 3.0)
+    # Away from the cardinal directions: both bolts shall have work.
+    direction_rad = math.radians(90.0 * rng.integers(4) + rng.uniform(20.0, 70.0))
+    altitude_deg, azimuth_deg = _axis_error(place, total_deg, direction_rad)
+
+    def flip() -> bool:
+        return bool(rng.random() < 0.5)
+
+    focal_mm = 120.0
+    return Scenario(
+        seed=seed,
+        site=place,
+        mount=MountTruth(
+            axis_altitude_error_deg=altitude_deg,
+            axis_azimuth_error_deg=azimuth_deg,
+            base_tilt_deg=rng.uniform(0.0, 2.0),
+            base_tilt_azimuth_deg=rng.uniform(0.0, 360.0),
+            cone_arcmin=rng.normal(0.0, 12.0),
+            non_perpendicularity_arcmin=rng.normal(0.0, 3.0),
+            ra_index_arcmin=rng.normal(0.0, 40.0),
+            dec_index_arcmin=rng.normal(0.0, 40.0),
+            ra_backlash_arcsec=rng.uniform(10.0, 60.0),
+            dec_backlash_arcsec=rng.uniform(10.0, 90.0),
+            periodic_error_arcsec=rng.uniform(3.0, 20.0),
+            worm_phase_deg=rng.uniform(0.0, 360.0),
+        ),
+        bolts=BoltsTruth(
+            azimuth_arcmin_per_turn=rng.uniform(40.0, 120.0),
+            altitude_arcmin_per_turn=rng.uniform(30.0, 90.0),
+            azimuth_clockwise="east" if flip() else "west",
+            altitude_clockwise="raises" if flip() else "lowers",
+            azimuth_backlash_turns=rng.uniform(0.0, 0.08),
+            altitude_backlash_turns=rng.uniform(0.0, 0.05),
+            motor_azimuth_sign=1.0 if flip() else -1.0,
+            motor_altitude_sign=1.0 if flip() else -1.0,
+        ),
+        camera=CameraTruth(
+            focal_length_mm=focal_mm * (1.0 + rng.normal(0.0, 0.005)),
+            told_focal_length_mm=focal_mm,
+            roll_deg=rng.uniform(-180.0, 180.0),
+        ),
+        sky=SkyTruth(seeing_fwhm_arcsec=rng.uniform(2.0, 4.0)),
+    )
+
+
+def _axis_error(place: SiteTruth, total_deg: float, direction_rad: float) -> tuple[float, float]:
+    """Return the altitude and azimuth error (deg) of an axis that far from the pole."""
+    pole_alt = math.radians(abs(place.latitude_deg))
+    total = math.radians(total_deg)
+    # Spherical triangle zenith - pole - axis; direction counted from the zenith toward east.
+    altitude = math.asin(
+        math.sin(pole_alt) * math.cos(total)
+        + math.cos(pole_alt) * math.sin(total) * math.cos(direction_rad)
+    )
+    azimuth = math.atan2(
+        math.sin(total) * math.sin(direction_rad),
+        math.cos(pole_alt) * math.cos(total)
+        - math.sin(pole_alt) * math.sin(total) * math.cos(direction_rad),
+    )
+    return math.degrees(altitude - pole_alt), math.degrees(azimuth)
+
+
+def load(path: Path, *, seed: int | None = None, site: str | None = None) -> Scenario:
+    """Read a scenario from a TOML file.
+
+    Parameters
+    ----------
+    path : Path
+        Tables ``[site]``, ``[clock]``, ``[mount]``, ``[bolts]``, ``[camera]``, ``[sky]``,
+        ``[faults]`` set single truths.  The top-level keys ``seed`` and ``site_name`` draw
+        everything else; without a ``seed`` everything else is perfect.
+    seed, site : optional
+        Take precedence over the file's own.
+
+    Raises
+    ------
+    ScenarioError
+        The file cannot be read, a key is unknown or a value is not allowed.
+    """
+    try:
+        told = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as trouble:
+        raise ScenarioError(f"{path}: cannot be read ({trouble.strerror})") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as trouble:
+        raise ScenarioError(f"{path}: is not TOML ({trouble})") from None
+    try:
+        return from_tables(told, seed=seed, site=site)
+    except ScenarioError as trouble:
+        raise ScenarioError(f"{path}: {trouble}") from None
+
+
+def from_tables(
+    told: dict[str, Any], *, seed: int | None = None, site: str | None = None
+) -> Scenario:
+    """Build a scenario from parsed tables; see :func:`load`."""
+    told = dict(told)
+    file_seed = told.pop("seed", None)
+    file_site = told.pop("site_name", None)
+    if file_seed is not None:
+        _check("seed", file_seed, int, {})
+    seed = seed if seed is not None else file_seed
+    site = site or file_site or "south"
+    if site not in SITES:
+        raise ScenarioError(f"site_name: {site!r} is not one of {', '.join(SITES)}")
+    base = invent(seed, site) if seed is not None else Scenario(site=SITES[site])
+    groups = {f.name: getattr(base, f.name) for f in dataclasses.fields(Scenario)}
+    del groups["seed"]
+    changes: dict[str, Any] = {}
+    for name, table in told.items():
+        if name not in groups:
+            allowed = ", ".join(["seed", "site_name", *groups])
+            raise ScenarioError(f"{name}: unknown key; allowed are {allowed}")
+        if not isinstance(table, dict):
+            raise ScenarioError(f"{name}: must be a table, [{name}]")
+        changes[name] = _merge(name, groups[name], table)
+    return dataclasses.replace(base, **changes)
+
+
+def _merge(group: str, base: Any, table: dict[str, Any]) -> Any:
+    """Return the group with the table's values in place of its own."""
+    known = {f.name: f for f in dataclasses.fields(base)}
+    hints = typing.get_type_hints(type(base))
+    for key, value in table.items():
+        if key not in known:
+            raise ScenarioError(f"{group}.{key}: unknown key; allowed are {', '.join(known)}")
+        _check(f"{group}.{key}", value, hints[key], known[key].metadata)
+    values = {key: float(value) if hints[key] is float else value for key, value in table.items()}
+    return dataclasses.replace(base, **values)
+
+
+def _check(name: str, value: object, kind: type, limits: typing.Mapping[str, Any]) -> None:
+    """Refuse a value of the wrong kind or outside its range."""
+    accepted: tuple[type, ...] = (int, float) if kind is float else (kind,)
+    if not isinstance(value, accepted) or (isinstance(value, bool) and kind is not bool):
+        raise ScenarioError(f"{name}: {value!r} is not a {kind.__name__}")
+    if "low" in limits and isinstance(value, (int, float)):
+        low, high = limits["low"], limits["high"]
+        if not low <= value <= high:
+            raise ScenarioError(f"{name}: {value!r} is outside {low:g} to {high:g}")
+    if "allowed" in limits and value not in limits["allowed"]:
+        allowed = ", ".join(repr(a) for a in limits["allowed"])
+        raise ScenarioError(f"{name}: {value!r} is not one of {allowed}")

@@ -1,0 +1,1 @@
+"""The drivers without INDI."""
