@@ -134,6 +134,13 @@ class Axes:
         self._track_after = False
         self._park_after = True
 
+    def track(self, *, on: bool) -> None:
+        """Switch sidereal tracking; during a slew: what to do at its end."""
+        if self.slewing:
+            self._track_after = on
+        else:
+            self.tracking = on
+
     def abort(self) -> None:
         """Stop everything."""
         self._target_deg = None

@@ -34,6 +34,7 @@ class Bolts(SimulatedDevice):
         self._rig = rig
         self._noise = np.random.default_rng([rig.scenario.seed, 3])
         self._ticks = 0
+        self._running: Any = None
         self.motors = numbers(
             "PAC_MANUAL_ADJUSTMENT",
             "Manual Adjustment",
@@ -80,6 +81,7 @@ class Bolts(SimulatedDevice):
     async def disconnecting(self) -> None:
         """Stop the motors."""
         self._stop()
+        self._running = None
 
     def _stop(self) -> None:
         self._rig.advance()
@@ -94,7 +96,7 @@ class Bolts(SimulatedDevice):
                 self._stop()
                 set_only(self.abort, None)
                 await self.abort.send_setVector(state="Ok")
-                await self._finish("Alert")
+                await self._finish("Idle")
             case "PAC_MANUAL_ADJUSTMENT":
                 await self._step(event)
             case "HANDS":
@@ -124,6 +126,7 @@ class Bolts(SimulatedDevice):
         ):
             angle_rad = math.radians(step_deg * sign * truth.motor_scale)
             bolt.turn(bolt.turns_for(angle_rad), truth.motor_rate_arcmin_s / per_turn)
+        self._running = self.motors
         await self.motors.send_setVector(state="Busy")
 
     async def _turn(self, event: Any) -> None:
@@ -136,6 +139,7 @@ class Bolts(SimulatedDevice):
         for bolt, turns in zip(bolts, wanted, strict=True):
             slip = self._noise.normal(0.0, truth.hand_noise_turns) if turns else 0.0
             bolt.turn(turns + float(slip), truth.hand_rate_turns_s)
+        self._running = self.hands
         await self.hands.send_setVector(state="Busy")
 
     def _free(self, size: float, limit: float, unit: str) -> None:
@@ -156,13 +160,13 @@ class Bolts(SimulatedDevice):
         """Publish the truth, then that the move has ended."""
         self._fill()
         await self.truth.send_setVector(state="Ok")
-        for vector in (self.motors, self.hands):
-            if vector.state == "Busy":
-                await vector.send_setVector(state=state)
+        if self._running is not None:
+            await self._running.send_setVector(state=state)
+            self._running = None
 
     async def tick(self) -> None:
         """Publish the truth twice a second while the knobs turn, and at the end."""
-        if not self.connected or "Busy" not in (self.motors.state, self.hands.state):
+        if not self.connected or self._running is None:
             return
         if not self._moving:
             await self._finish("Ok")

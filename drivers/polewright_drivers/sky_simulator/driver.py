@@ -93,6 +93,7 @@ async def serve(scenario: Scenario, *, host: str, port: int | None) -> None:
         Where to serve INDI; None: on the standard streams, under an indiserver.
     """
     driver = SkyDriver(scenario)
+    driver.rig.prepare()
     if port is None:
         driver.carry_by(StandardStreams(driver))
     else:

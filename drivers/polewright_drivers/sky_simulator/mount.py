@@ -199,6 +199,8 @@ class Mount(SimulatedDevice):
             raise Refused(f"RA {hours:g} h, DEC {declination_deg:g} deg is not on the sky")
         place = rig.place(hours * 15.0, declination_deg)
         if self.on_coord_set["SYNC"] == "On":
+            if rig.axes.slewing:
+                raise Refused("the mount is slewing: wait or abort before a sync")
             rig.axes.sync(place)
             self._fill()
             await self.equatorial.send_setVector(state="Ok")
@@ -232,7 +234,7 @@ class Mount(SimulatedDevice):
         axes = self._rig.axes
         if wanted == "TRACK_ON" and axes.parked:
             raise Refused("the mount is parked: unpark it before tracking")
-        axes.tracking = wanted == "TRACK_ON"
+        axes.track(on=wanted == "TRACK_ON")
         self._shown = None
         await self._publish_states()
 

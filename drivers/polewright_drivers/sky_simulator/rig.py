@@ -102,6 +102,12 @@ class Rig:
         self.clock_error_s = mount.clock_error_s
         self._stars: Stars | None = None
 
+    def prepare(self) -> None:
+        """Read the catalogue and the Earth-orientation table now, not at the first picture."""
+        self._catalogue()
+        self.truth()
+        self.sky.sidereal_deg(self._unix_s)
+
     # time
 
     def advance(self) -> float:
