@@ -1,0 +1,318 @@
+"""Camera: takes frames through INDI."""
+
+import asyncio
+import importlib
+import logging
+import zlib
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+from polewright.adapters.indi.connection import EventStream, IndiConnection, gone, is_withdrawal
+from polewright.adapters.indi.device import IndiDevice
+from polewright.adapters.indi.snapshot import BlobSnapshot, PropertySnapshot, PropertyState
+from polewright.core.errors import DeviceError, LinkError, MeasurementError
+from polewright.core.imaging.frame import Frame
+from polewright.ports import CameraInfo
+
+_LOG = logging.getLogger(__name__)
+
+# A 24-megapixel frame takes 0.2 s from this computer and half a minute over a weak Wi-Fi (s).
+DELIVERY_MARGIN_S = 30.0
+# The frame comes some 15 ms before the exposure is reported done; some drivers stay busy (s).
+DONE_AFTER_FRAME_S = 2.0
+# An abort is answered within one polling period, usually 1 s or less (s).
+ABORT_S = 5.0
+# Chip sizes follow the connection within milliseconds; they are only good to know (s).
+CHIP_INFO_S = 2.0
+# When an exposure starts is known from this side to about this (driver start, polling) (s).
+OWN_TIMING_SIGMA_S = 0.3
+
+# Settings that would keep frames away from this program or change what they hold, each with what
+# is set instead: (property, wanted, acceptable).
+_NEEDED_SWITCHES = (
+    ("UPLOAD_MODE", "UPLOAD_BOTH", ("UPLOAD_CLIENT", "UPLOAD_BOTH")),
+    ("CCD_TRANSFER_FORMAT", "FORMAT_FITS", ("FORMAT_FITS",)),
+    ("CCD_FRAME_TYPE", "FRAME_LIGHT", ("FRAME_LIGHT",)),
+    ("CCD_FAST_TOGGLE", "INDI_DISABLED", ("INDI_DISABLED",)),
+    ("CCD_VIDEO_STREAM", "STREAM_OFF", ("STREAM_OFF",)),
+)
+
+Decode = Callable[[bytes, str], Frame]
+
+
+def decode_picture(data: bytes, name: str) -> Frame:
+    """Decode a picture with the core's decoder, imported at first use."""
+    decoder = importlib.import_module("polewright.core.imaging.decode")
+    frame: Frame = decoder.decode_picture(data, name=name)
+    return frame
+
+
+class IndiCamera:
+    """A camera; implements :class:`polewright.ports.Camera`.
+
+    Parameters
+    ----------
+    connection : IndiConnection
+        An open connection.
+    name : str
+        The device's name.
+    decode : callable
+        Turns the bytes of a picture and its name into a frame; raises MeasurementError where
+        they are no picture.  Called in a worker thread.
+    delivery_margin_s : float
+        How long after the end of an exposure its frame may take to arrive (s).
+    now : callable
+        Tells the UTC instant.
+    """
+
+    def __init__(
+        self,
+        connection: IndiConnection,
+        name: str,
+        *,
+        decode: Decode = decode_picture,
+        delivery_margin_s: float = DELIVERY_MARGIN_S,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:
+        self.connection = connection
+        self._device = IndiDevice(connection, name, essential="CCD_EXPOSURE", role="camera")
+        self._decode = decode
+        self._delivery_margin_s = delivery_margin_s
+        self._now = now
+        # A second exposure would silently replace the first.
+        self._one_at_a_time = asyncio.Lock()
+
+    @property
+    def name(self) -> str:
+        """The device's name."""
+        return self._device.name
+
+    async def info(self) -> CameraInfo:
+        """Return what the camera says of itself.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            Where the camera is missing or does not connect.
+        """
+        await self._ensure_ready()
+        exposure = self._device.read("CCD_EXPOSURE")
+        shortest_s, longest_s = (
+            (None, None) if exposure is None else exposure.limits["CCD_EXPOSURE_VALUE"]
+        )
+        width, height = self._chip("CCD_MAX_X"), self._chip("CCD_MAX_Y")
+        bits = self._chip("CCD_BITSPERPIXEL")
+        mosaic = self._device.read("CCD_CFA")
+        return CameraInfo(
+            name=self.name,
+            width_px=None if width is None else round(width),
+            height_px=None if height is None else round(height),
+            pixel_size_um=self._pixel_size_um(),
+            focal_length_mm=self._focal_length_mm(),
+            bits=None if bits is None else round(bits),
+            bayer_pattern=None if mosaic is None else mosaic.texts.get("CFA_TYPE") or None,
+            longest_exposure_s=longest_s or None,
+            shortest_exposure_s=shortest_s,
+        )
+
+    async def expose(self, exposure_s: float) -> Frame:
+        """Take one frame.
+
+        Parameters
+        ----------
+        exposure_s : float
+            Exposure time (s).
+
+        Returns
+        -------
+        Frame
+            With the mid-exposure instant that its header tells, or this side's own timing.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            Where the camera refuses, fails, delivers nothing in time (the exposure is then
+            aborted), or delivers something that is no picture.
+        """
+        async with self._one_at_a_time:
+            await self._ensure_ready()
+            self._check_range(exposure_s)
+            with self.connection.subscribe(self.name) as events:
+                since = self.connection.send_numbers(
+                    self.name, "CCD_EXPOSURE", {"CCD_EXPOSURE_VALUE": exposure_s}
+                )
+                started = self._now()
+                try:
+                    blob = await self._delivered(events, exposure_s, since)
+                except LinkError:
+                    raise
+                except BaseException:
+                    await self._abort()
+                    raise
+            frame = await asyncio.to_thread(self._decoded, blob)
+        return self._completed(frame, exposure_s, started)
+
+    # -- inside -------------------------------------------------------------------------------
+
+    async def _ensure_ready(self) -> None:
+        """Connect the camera and set it so that frames come here."""
+        fresh = not self._device.has("CCD_EXPOSURE")
+        await self._device.ensure_ready()
+        self.connection.enable_blobs(self.name)
+        if fresh:
+            await self._know_chip()
+        for prop, wanted, acceptable in _NEEDED_SWITCHES:
+            current = self._device.read(prop)
+            if (
+                current is not None
+                and wanted in current.switches
+                and not any(current.is_on(element) for element in acceptable)
+            ):
+                _LOG.info("%s: setting %s to %s", self.name, prop, wanted)
+                await self._device.switch(prop, wanted, task=f"set {prop} to {wanted}")
+
+    async def _know_chip(self) -> None:
+        """Wait a moment for the chip's size, which follows the connection."""
+        try:
+            await self.connection.wait_for(
+                self.name,
+                "CCD_INFO",
+                lambda p: p.numbers.get("CCD_MAX_X", 0.0) > 0.0,
+                CHIP_INFO_S,
+                task="tell the size of its chip",
+            )
+        except DeviceError as error:
+            _LOG.debug("going on without it: %s", error)
+
+    def _check_range(self, exposure_s: float) -> None:
+        """Refuse an exposure outside the driver's limits, and a camera that is at work."""
+        current = self._device.read("CCD_EXPOSURE")
+        if current is None:
+            raise gone(self.name, "expose")
+        shortest_s, longest_s = current.limits["CCD_EXPOSURE_VALUE"]
+        if not exposure_s > 0.0 or not (
+            shortest_s <= exposure_s <= (longest_s if longest_s > shortest_s else exposure_s)
+        ):
+            raise DeviceError(
+                f"{self.name} takes exposures of {shortest_s:g} to {longest_s:g} s, not"
+                f" {exposure_s:g} s",
+                remedy="Choose an exposure time in this range",
+                code="exposure_out_of_range",
+            )
+
+    async def _delivered(self, events: EventStream, exposure_s: float, since: int) -> BlobSnapshot:
+        """Wait for the frame and for the end of the exposure, whichever comes first."""
+        blob: BlobSnapshot | None = None
+        loop = asyncio.get_running_loop()
+        deadline_s = loop.time() + exposure_s + self._delivery_margin_s
+        done = False
+        try:
+            with self.connection.long_transfer(after_s=exposure_s):
+                async with asyncio.timeout_at(deadline_s) as bound:
+                    async for event in events:
+                        if is_withdrawal(event, "CCD_EXPOSURE"):
+                            raise gone(self.name, "finish the exposure")
+                        if isinstance(event, BlobSnapshot):
+                            if event.serial <= since or event.name == "CCD2":
+                                continue
+                            blob = event
+                            bound.reschedule(min(deadline_s, loop.time() + DONE_AFTER_FRAME_S))
+                        elif isinstance(event, PropertySnapshot) and event.name == "CCD_EXPOSURE":
+                            if event.failed:
+                                raise self._device.refused("take the exposure", since=since)
+                            done = event.state in (PropertyState.OK, PropertyState.IDLE)
+                        if blob is not None and done:
+                            break
+        except TimeoutError:
+            if blob is None:
+                raise DeviceError(
+                    f"{self.name} delivered no frame within {self._delivery_margin_s:g} s after"
+                    f" the end of a {exposure_s:g} s exposure",
+                    remedy="Check the camera's cable and power, and that no other program uses it",
+                    code="no_frame",
+                ) from None
+            _LOG.warning("%s delivered a frame but still reports to be exposing", self.name)
+        if blob is None:
+            raise gone(self.name, "deliver a frame")
+        return blob
+
+    async def _abort(self) -> None:
+        """Abort the exposure (bounded), even while this task is being cancelled."""
+        try:
+            self.connection.send_switch(self.name, "CCD_ABORT_EXPOSURE", {"ABORT": True})
+            await asyncio.shield(
+                self.connection.wait_for(
+                    self.name, "CCD_EXPOSURE", lambda p: not p.busy, ABORT_S, task="abort"
+                )
+            )
+        except (LinkError, DeviceError) as error:
+            _LOG.warning("the exposure could not be aborted: %s", error)
+
+    def _decoded(self, blob: BlobSnapshot) -> Frame:
+        """Turn bytes into a frame (in a worker thread)."""
+        if not blob.data:
+            raise DeviceError(
+                f"{self.name} delivered an empty frame: its driver has probably restarted",
+                remedy="Try again; restart the camera if it happens twice",
+                code="empty_frame",
+            )
+        if blob.truncated:
+            raise DeviceError(
+                f"{self.name} delivered a frame cut short: {len(blob.data)} of"
+                f" {blob.declared_size} bytes",
+                remedy="Try again; check the network if it happens twice",
+                code="frame_cut_short",
+            )
+        try:
+            # Compressed frames may carry stray bytes behind the end of the stream.
+            data = zlib.decompressobj().decompress(blob.data) if blob.compressed else blob.data
+            return self._decode(data, self.name)
+        except (MeasurementError, zlib.error) as error:
+            raise DeviceError(
+                f"{self.name} delivered {len(blob.data)} bytes of format"
+                f" {blob.format or 'unnamed'} that are not a picture this program can read",
+                remedy="Set the camera's transfer format to FITS",
+                code="not_a_picture",
+            ) from error
+
+    def _completed(self, frame: Frame, exposure_s: float, started: datetime) -> Frame:
+        """Fill in what the picture itself does not tell."""
+        if frame.mid_exposure is None:
+            frame = replace(
+                frame,
+                mid_exposure=started + timedelta(seconds=exposure_s / 2.0),
+                mid_exposure_sigma_s=OWN_TIMING_SIGMA_S,
+            )
+        if frame.exposure_s is None:
+            frame = replace(frame, exposure_s=exposure_s)
+        if frame.pixel_size_um is None:
+            frame = replace(frame, pixel_size_um=self._pixel_size_um())
+        if frame.focal_length_mm is None:
+            frame = replace(frame, focal_length_mm=self._focal_length_mm())
+        return frame
+
+    def _chip(self, element: str) -> float | None:
+        """Return a number of CCD_INFO, None where unknown (drivers write 0)."""
+        return self._device.number("CCD_INFO", element) or None
+
+    def _pixel_size_um(self) -> float | None:
+        """Return the size of a delivered pixel, binning included (um)."""
+        size_um = self._chip("CCD_PIXEL_SIZE_X") or self._chip("CCD_PIXEL_SIZE")
+        if size_um is None:
+            return None
+        return size_um * (self._device.number("CCD_BINNING", "HOR_BIN") or 1.0)
+
+    def _focal_length_mm(self) -> float | None:
+        """Return the focal length that the camera, else its mount, was told (mm)."""
+        own_mm = self._device.number("SCOPE_INFO", "FOCAL_LENGTH")
+        if own_mm:
+            return own_mm
+        active = self._device.read("ACTIVE_DEVICES")
+        mount = "" if active is None else active.texts.get("ACTIVE_TELESCOPE", "")
+        told = self.connection.read(mount, "TELESCOPE_INFO")
+        return None if told is None else told.numbers.get("TELESCOPE_FOCAL_LENGTH") or None

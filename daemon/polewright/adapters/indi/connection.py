@@ -1,0 +1,508 @@
+"""Connection: one object is one connection to an INDI server, never reused."""
+
+import asyncio
+import logging
+import time
+import weakref
+from collections import deque
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
+from contextlib import asynccontextmanager, contextmanager
+from dataclasses import replace
+from typing import Any
+
+import PyIndi
+
+from polewright.adapters.indi.client import WireClient
+from polewright.adapters.indi.snapshot import (
+    BlobSnapshot,
+    ConnectionEnded,
+    DeviceAppeared,
+    DeviceMessage,
+    DeviceRemoved,
+    Event,
+    PingAnswered,
+    PropertyRemoved,
+    PropertySnapshot,
+)
+from polewright.core.errors import DeviceError, LinkError
+
+_LOG = logging.getLogger(__name__)
+
+DEFAULT_PORT = 7624
+# TCP to a small computer over a busy Wi-Fi: well under 1 s when it answers at all (s).
+CONNECT_TIMEOUT_S = 5.0
+# An INDI server names its devices or answers a ping within milliseconds; a loaded one needs
+# longer to start its drivers (s).
+HANDSHAKE_TIMEOUT_S = 5.0
+# How often the age of the last message is looked at (s).
+LIVENESS_PERIOD_S = 1.0
+# A silence this long makes this side ask the server whether it lives (s).
+QUIET_S = 3.0
+# A server that lives answers a ping in milliseconds, yet a long frame may be ahead of it on a
+# slow link (s).
+PING_TIMEOUT_S = 5.0
+# How many lines of drivers' text are kept to explain a failure.
+MESSAGES_KEPT = 50
+
+START_REMEDY = "Start the INDI server, or correct its address in the settings"
+
+
+class EventStream:
+    """Events of one subscription, in order; ends with LinkError when the connection is lost."""
+
+    def __init__(self, connection: "IndiConnection") -> None:
+        self._connection = connection
+        self._queue: asyncio.Queue[Event] = asyncio.Queue()
+
+    def put(self, event: Event) -> None:
+        """Take one event."""
+        self._queue.put_nowait(event)
+
+    def __aiter__(self) -> "EventStream":
+        """Iterate over the events to come."""
+        return self
+
+    async def __anext__(self) -> Event:
+        """Return the next event.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        """
+        if self._queue.empty():
+            self._connection.ensure_alive()
+        event = await self._queue.get()
+        if isinstance(event, ConnectionEnded):
+            self._connection.ensure_alive()
+        return event
+
+
+class IndiConnection:
+    """One connection; make it with :meth:`open`.
+
+    Attributes
+    ----------
+    host : str
+        Where the server is.
+    port : int
+        Its TCP port.
+    lost : asyncio.Event
+        Set when the connection is gone, for whatever reason.
+    loss_reason : str
+        Why, in words; empty while it lives.
+    """
+
+    def __init__(self, host: str, port: int) -> None:
+        self.host = host
+        self.port = port
+        self.lost = asyncio.Event()
+        self.loss_reason = ""
+        self._loop = asyncio.get_running_loop()
+        self._client = WireClient(self._from_library)
+        self._properties: dict[tuple[str, str], PropertySnapshot] = {}
+        self._devices: dict[str, None] = {}
+        self._streams: dict[EventStream, str | None] = {}
+        self._messages: deque[DeviceMessage] = deque(maxlen=MESSAGES_KEPT)
+        self._serial = 0
+        self._last_heard_s = time.monotonic()
+        self._ping_sent_s: float | None = None
+        self._answers_pings = False
+        self._timer: asyncio.TimerHandle | None = None
+        self._transfers_from_s: list[float] = []
+        # Without a disconnection the library ends the whole process when its client is
+        # collected, or at exit.
+        self._disconnect = weakref.finalize(self, self._client.disconnectServer)
+
+    @classmethod
+    @asynccontextmanager
+    async def open(
+        cls,
+        host: str = "localhost",
+        port: int = DEFAULT_PORT,
+        *,
+        connect_timeout_s: float = CONNECT_TIMEOUT_S,
+        handshake_timeout_s: float = HANDSHAKE_TIMEOUT_S,
+    ) -> AsyncIterator["IndiConnection"]:
+        """Connect, and disconnect at the end of the block.
+
+        Parameters
+        ----------
+        host : str
+            Name or address of the server.
+        port : int
+            Its TCP port.
+        connect_timeout_s : float
+            Longest wait for the TCP connection (s).
+        handshake_timeout_s : float
+            Longest wait for the server's first word (s).
+
+        Raises
+        ------
+        LinkError
+            Where nothing listens, or what listens does not speak INDI.
+        """
+        address = await _listening_address(host, port, connect_timeout_s)
+        connection = cls(host, port)
+        try:
+            await connection._connect(address, connect_timeout_s, handshake_timeout_s)
+            yield connection
+        finally:
+            await asyncio.shield(connection._close())
+
+    # -- what is known ------------------------------------------------------------------------
+
+    @property
+    def where(self) -> str:
+        """The server's address as a person writes it."""
+        return f"{self.host}:{self.port}"
+
+    @property
+    def serial(self) -> int:
+        """Number of events so far; a wait ``since`` this number takes only later ones."""
+        return self._serial
+
+    @property
+    def devices(self) -> tuple[str, ...]:
+        """Names of the devices announced so far, in order of appearance."""
+        return tuple(self._devices)
+
+    def ensure_alive(self) -> None:
+        """Raise LinkError where the connection is gone."""
+        if self.lost.is_set():
+            raise LinkError(
+                f"The connection to the INDI server at {self.where} is lost ({self.loss_reason})",
+                remedy="Check the server, its power and the network; then connect again",
+            )
+
+    def read(self, device: str, name: str) -> PropertySnapshot | None:
+        """Return the latest snapshot of a property, None where the device has none."""
+        return self._properties.get((device, name))
+
+    def properties(self, device: str) -> tuple[PropertySnapshot, ...]:
+        """Return the latest snapshots of all properties of a device."""
+        return tuple(p for (owner, _), p in self._properties.items() if owner == device)
+
+    def last_message(self, device: str, *, since: int = 0) -> str:
+        """Return the last line that a driver sent for people after ``since``, empty if none."""
+        for message in reversed(self._messages):
+            if message.device == device and message.serial > since:
+                # Drivers write "time: [LEVEL] text".
+                return message.text.split("] ")[-1].strip().rstrip(".")
+        return ""
+
+    # -- sending ------------------------------------------------------------------------------
+
+    def send_numbers(self, device: str, name: str, values: Mapping[str, float]) -> int:
+        """Ask for new numbers, all elements in one message.
+
+        Returns
+        -------
+        int
+            The serial before which every event is older than the request.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        """
+        outgoing = _addressed(PyIndi.PropertyNumber(len(values)), device, name)
+        for element, (key, value) in zip(outgoing, values.items(), strict=True):
+            element.setName(key)
+            element.setValue(float(value))
+        return self._send(self._client.sendNewNumber, outgoing)
+
+    def send_switch(self, device: str, name: str, values: Mapping[str, bool]) -> int:
+        """Ask for new switch states; see :meth:`send_numbers`."""
+        outgoing = _addressed(PyIndi.PropertySwitch(len(values)), device, name)
+        for element, (key, value) in zip(outgoing, values.items(), strict=True):
+            element.setName(key)
+            element.setState(PyIndi.ISS_ON if value else PyIndi.ISS_OFF)
+        return self._send(self._client.sendNewSwitch, outgoing)
+
+    def send_text(self, device: str, name: str, values: Mapping[str, str]) -> int:
+        """Ask for new texts; see :meth:`send_numbers`."""
+        outgoing = _addressed(PyIndi.PropertyText(len(values)), device, name)
+        for element, (key, value) in zip(outgoing, values.items(), strict=True):
+            element.setName(key)
+            element.setText(value)
+        return self._send(self._client.sendNewText, outgoing)
+
+    def enable_blobs(self, device: str) -> None:
+        """Ask the server to send this device's frames on this connection."""
+        self.ensure_alive()
+        self._client.setBLOBMode(PyIndi.B_ALSO, device, None)
+
+    @contextmanager
+    def long_transfer(self, *, after_s: float) -> Iterator[None]:
+        """Do not judge the server by its silence once ``after_s`` seconds of the block are over.
+
+        A long frame may then be under way: everything that the server says waits behind it, and
+        the library tells of a frame only when all of it has arrived.
+        """
+        from_s = time.monotonic() + after_s
+        self._transfers_from_s.append(from_s)
+        try:
+            yield
+        finally:
+            self._transfers_from_s.remove(from_s)
+
+    # -- waiting ------------------------------------------------------------------------------
+
+    @contextmanager
+    def subscribe(self, device: str | None = None) -> Iterator[EventStream]:
+        """Collect the events of a device (None: of all) from now to the end of the block."""
+        stream = EventStream(self)
+        self._streams[stream] = device
+        try:
+            yield stream
+        finally:
+            del self._streams[stream]
+
+    async def wait_for(
+        self,
+        device: str,
+        name: str,
+        predicate: Callable[[PropertySnapshot], bool],
+        timeout_s: float,
+        *,
+        since: int | None = None,
+        task: str = "",
+    ) -> PropertySnapshot:
+        """Wait until a property satisfies a predicate.
+
+        Parameters
+        ----------
+        device, name : str
+            Which property; it need not exist yet.
+        predicate : callable
+            Takes a snapshot, returns whether the wait is over.
+        timeout_s : float
+            Longest wait (s).
+        since : int or None
+            Only snapshots with a larger serial count; None: the present one counts too.
+        task : str
+            What is being waited for, in words, for the error.
+
+        Returns
+        -------
+        PropertySnapshot
+            The one that satisfied the predicate.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            When the time is over (code ``no_answer``) or the property is withdrawn meanwhile
+            (code ``device_gone``).
+        """
+        task = task or f"report {name}"
+        with self.subscribe(device) as events:
+            self.ensure_alive()
+            snapshot = self.read(device, name)
+            if (
+                snapshot is not None
+                and snapshot.serial > (-1 if since is None else since)
+                and predicate(snapshot)
+            ):
+                return snapshot
+            try:
+                async with asyncio.timeout(timeout_s):
+                    async for event in events:
+                        if (
+                            isinstance(event, PropertySnapshot)
+                            and event.name == name
+                            and predicate(event)
+                        ):
+                            return event
+                        if is_withdrawal(event, name):
+                            raise gone(device, task)
+            except TimeoutError:
+                pass
+        raise DeviceError(
+            f"{device} did not {task} within {timeout_s:g} s",
+            remedy="Check its power and cable; restart its driver if it stays silent",
+            code="no_answer",
+        )
+
+    # -- inside -------------------------------------------------------------------------------
+
+    async def _connect(
+        self, address: str, connect_timeout_s: float, handshake_timeout_s: float
+    ) -> None:
+        """Connect the library's client and wait for the server's first word."""
+        self._client.setServer(address, self.port)
+        self._client.setConnectionTimeout(max(1, round(connect_timeout_s)), 0)
+        with self.subscribe() as events:
+            if not await asyncio.shield(asyncio.to_thread(self._client.connectServer)):
+                raise LinkError(
+                    f"The INDI server at {self.where} refused the connection",
+                    remedy=START_REMEDY,
+                )
+            self._ping()
+            try:
+                async with asyncio.timeout(handshake_timeout_s):
+                    async for event in events:
+                        if isinstance(event, DeviceAppeared | PropertySnapshot | PingAnswered):
+                            break
+            except TimeoutError:
+                raise LinkError(
+                    f"Something listens at {self.where} but did not answer in"
+                    f" {handshake_timeout_s:g} s: it hangs, or it is not an INDI server",
+                    remedy="Restart the INDI server, or correct its address in the settings",
+                    code="server_silent",
+                ) from None
+            except LinkError:
+                raise LinkError(
+                    f"What listens at {self.where} closed the connection at once: it is probably"
+                    " not an INDI server",
+                    remedy=START_REMEDY,
+                ) from None
+        self._last_heard_s = time.monotonic()
+        self._timer = self._loop.call_later(LIVENESS_PERIOD_S, self._look_alive)
+
+    async def _close(self) -> None:
+        """Disconnect; harmless when already lost."""
+        if self._timer is not None:
+            self._timer.cancel()
+        self._end("closed by this side")
+        await asyncio.to_thread(self._disconnect)
+
+    def _send(self, sender: Callable[[Any], None], outgoing: Any) -> int:
+        """Send one request."""
+        self.ensure_alive()
+        serial = self._serial
+        sender(outgoing)
+        return serial
+
+    def _from_library(self, event: Event) -> None:
+        """Hand an event from the library's thread to the loop."""
+        # A loop that was closed meanwhile wants no more events.
+        if not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._deliver, event)
+
+    def _deliver(self, event: Event) -> None:
+        """Record one event and pass it on, in the loop."""
+        self._serial += 1
+        self._last_heard_s = time.monotonic()
+        event = replace(event, serial=self._serial)
+        match event:
+            case PropertySnapshot():
+                self._devices.setdefault(event.device)
+                self._properties[event.device, event.name] = event
+            case DeviceAppeared():
+                self._devices.setdefault(event.device)
+            case PropertyRemoved():
+                self._properties.pop((event.device, event.name), None)
+            case DeviceRemoved():
+                self._devices.pop(event.device, None)
+                for key in [key for key in self._properties if key[0] == event.device]:
+                    del self._properties[key]
+            case DeviceMessage():
+                _LOG.debug("%s says: %s", event.device or self.where, event.text)
+                self._messages.append(event)
+            case PingAnswered():
+                self._answers_pings = True
+            case ConnectionEnded():
+                self._end(event.reason)
+                return
+            case BlobSnapshot():
+                pass
+        if not isinstance(event, DeviceMessage):
+            self._ping_sent_s = None
+        self._pass_on(event)
+
+    def _pass_on(self, event: Event) -> None:
+        """Give an event to every stream that asked for it."""
+        for stream, device in self._streams.items():
+            if device is None or isinstance(event, ConnectionEnded) or _of(event) == device:
+                stream.put(event)
+
+    def _end(self, reason: str) -> None:
+        """Declare the connection gone and wake every waiter."""
+        if self.lost.is_set():
+            return
+        self.loss_reason = reason
+        self.lost.set()
+        self._pass_on(ConnectionEnded(reason=reason))
+
+    def _ping(self) -> None:
+        """Ask the server whether it lives."""
+        self._ping_sent_s = time.monotonic()
+        self._client.sendPingRequest(f"polewright-{self._serial}")
+
+    def _look_alive(self) -> None:
+        """Ask a silent server whether it lives; give a dead one up.
+
+        The library has no keep-alive of its own, so a frozen server would never be noticed.
+        Only a server that answered the first ping can be judged by its silence.
+        """
+        if self.lost.is_set():
+            return
+        now_s = time.monotonic()
+        if any(from_s < now_s for from_s in self._transfers_from_s):
+            self._ping_sent_s = None
+        elif self._answers_pings:
+            if self._ping_sent_s is not None:
+                if now_s - self._ping_sent_s > PING_TIMEOUT_S:
+                    self._end("the server has stopped answering")
+                    return
+            elif now_s - self._last_heard_s > QUIET_S:
+                self._ping()
+        self._timer = self._loop.call_later(LIVENESS_PERIOD_S, self._look_alive)
+
+
+def is_withdrawal(event: Event, name: str) -> bool:
+    """Return True where this event of a device takes the named property away."""
+    return isinstance(event, DeviceRemoved) or (
+        isinstance(event, PropertyRemoved) and event.name == name
+    )
+
+
+def gone(device: str, task: str) -> DeviceError:
+    """Return the error for a device that vanished while it should ``task``."""
+    return DeviceError(
+        f"{device} vanished before it could {task}: its driver stopped or restarted",
+        remedy="Check the device's power and cable, then try again",
+        code="device_gone",
+    )
+
+
+def _of(event: Event) -> str:
+    """Return the device that an event belongs to."""
+    return "" if isinstance(event, PingAnswered | ConnectionEnded) else event.device
+
+
+def _addressed(outgoing: Any, device: str, name: str) -> Any:
+    """Write device and property on an outgoing vector, made anew so that no live one changes."""
+    outgoing.setDeviceName(device)
+    outgoing.setName(name)
+    return outgoing
+
+
+async def _listening_address(host: str, port: int, timeout_s: float) -> str:
+    """Return the numeric address where something listens."""
+    try:
+        async with asyncio.timeout(timeout_s):
+            # The library speaks IPv4 only.
+            reader, writer = await asyncio.open_connection(host, port, family=2)
+    except TimeoutError:
+        reason = f"no answer in {timeout_s:g} s"
+    except ConnectionRefusedError:
+        reason = "nothing listens there"
+    except OSError as error:
+        reason = error.strerror or str(error)
+    else:
+        address = str(writer.get_extra_info("peername")[0])
+        writer.close()
+        del reader
+        try:
+            await writer.wait_closed()
+        except OSError:
+            _LOG.debug("the probe of %s:%d was reset", host, port)
+        return address
+    raise LinkError(
+        f"No INDI server at {host}:{port} ({reason}): no device can be reached",
+        remedy=START_REMEDY,
+    )

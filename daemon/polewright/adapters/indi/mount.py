@@ -1,0 +1,327 @@
+"""Mount: moves an equatorial mount through INDI and knows when it stands."""
+
+import asyncio
+import logging
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from polewright.adapters.indi.connection import IndiConnection
+from polewright.adapters.indi.device import IndiDevice
+from polewright.adapters.indi.goto import EQUATORIAL, SLEW_S, Position, go_to, position_in
+from polewright.adapters.indi.place import place_of
+from polewright.core.errors import DeviceError, LinkError
+from polewright.core.sky.place import Place
+from polewright.ports import MountCapabilities, MountStatus, PierSide
+
+_LOG = logging.getLogger(__name__)
+
+# Parking may be preceded by a homing run (s).
+PARK_S = 300.0
+# An abort is answered at once; after this it is sent again (s).
+ABORT_AGAIN_S = 1.0
+# After this the person must act (s).
+ABORT_S = 5.0
+
+_PIER_SIDES = (("PIER_EAST", PierSide.EAST), ("PIER_WEST", PierSide.WEST))
+
+
+class IndiMount:
+    """An equatorial mount; implements :class:`polewright.ports.Mount`.
+
+    Parameters
+    ----------
+    connection : IndiConnection
+        An open connection.
+    name : str
+        The device's name.
+    slew_s : float
+        Longest time for a go-to (s).
+    """
+
+    def __init__(self, connection: IndiConnection, name: str, *, slew_s: float = SLEW_S) -> None:
+        self.connection = connection
+        self._device = IndiDevice(connection, name, essential="ON_COORD_SET", role="mount")
+        self._slew_s = slew_s
+        self._one_at_a_time = asyncio.Lock()
+
+    @property
+    def name(self) -> str:
+        """The device's name."""
+        return self._device.name
+
+    @property
+    def capabilities(self) -> MountCapabilities:
+        """What this mount can do, by the properties that it offers now."""
+        coord_set = self._device.read("ON_COORD_SET")
+        switches = {} if coord_set is None else coord_set.switches
+        return MountCapabilities(
+            can_slew=self._device.has(EQUATORIAL) and "TRACK" in switches,
+            can_abort=self._device.has("TELESCOPE_ABORT_MOTION"),
+            can_track=self._device.has("TELESCOPE_TRACK_STATE"),
+            can_park=self._device.has("TELESCOPE_PARK"),
+            can_sync="SYNC" in switches,
+            has_pier_side=self._device.has("TELESCOPE_PIER_SIDE"),
+            has_place=self._device.has("GEOGRAPHIC_COORD"),
+        )
+
+    async def ensure_ready(self) -> None:
+        """Connect the mount where it is not.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            Where the mount is missing, does not connect, or reports no position of date.
+        """
+        await self._device.ensure_ready()
+        if self._device.has(EQUATORIAL):
+            return
+        if self._device.has("EQUATORIAL_COORD"):
+            raise DeviceError(
+                f"{self.name} speaks of J2000 positions only, which this program does not support",
+                remedy="Choose another driver for this mount, or report it",
+                code="unsupported_frame",
+            )
+        raise DeviceError(
+            f"{self.name} reports no position",
+            remedy="Choose another device as mount in the settings",
+            code="wrong_device",
+        )
+
+    async def status(self) -> MountStatus:
+        """Return what the mount believes now.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            Where the mount is missing or does not connect.
+        """
+        await self.ensure_ready()
+        equatorial = self._device.read(EQUATORIAL)
+        position = None if equatorial is None else position_in(equatorial)
+        pier = self._device.read("TELESCOPE_PIER_SIDE")
+        track = self._device.read("TELESCOPE_TRACK_STATE")
+        return MountStatus(
+            right_ascension_deg=None if position is None else position.right_ascension_deg,
+            declination_deg=None if position is None else position.declination_deg,
+            slewing=equatorial is not None and equatorial.busy,
+            tracking=None if track is None else track.is_on("TRACK_ON"),
+            parked=self._parked(),
+            pier_side=next(
+                (side for element, side in _PIER_SIDES if pier is not None and pier.is_on(element)),
+                PierSide.UNKNOWN,
+            ),
+        )
+
+    async def slew_to(self, right_ascension_deg: float, declination_deg: float) -> None:
+        """Go to a place of date, track there, and return when the mount stands.
+
+        Parameters
+        ----------
+        right_ascension_deg, declination_deg : float
+            Of date (deg).
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            Where the mount is parked, refuses, does not move, goes silent, does not arrive in
+            time or stops elsewhere.  It is told to stop before the error leaves.
+        """
+        if not -90.0 <= declination_deg <= 90.0:
+            raise DeviceError(
+                f"A declination of {declination_deg:g} deg does not exist",
+                remedy="Choose a target between -90 and 90 deg",
+                code="out_of_range",
+            )
+        target = Position(
+            right_ascension_deg=right_ascension_deg % 360.0, declination_deg=declination_deg
+        )
+        async with self._one_at_a_time:
+            await self.ensure_ready()
+            if self._parked():
+                raise DeviceError(
+                    f"{self.name} is parked and does not move",
+                    remedy="Unpark it first",
+                    code="parked",
+                )
+            mode = self._device.read("ON_COORD_SET")
+            if mode is not None and not mode.is_on("TRACK"):
+                await self._device.switch("ON_COORD_SET", "TRACK", task="take go-to commands")
+            async with self._stopped_on_error():
+                await go_to(self._device, target, longest_s=self._slew_s)
+
+    async def set_tracking(self, *, on: bool) -> None:
+        """Switch sidereal tracking on or off.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            Where the mount cannot, refuses or does not answer.
+        """
+        await self.ensure_ready()
+        self._require("TELESCOPE_TRACK_STATE", "be told to track")
+        if on and self._parked():
+            raise DeviceError(
+                f"{self.name} is parked and does not track",
+                remedy="Unpark it first",
+                code="parked",
+            )
+        task = "start tracking" if on else "stop tracking"
+        element = "TRACK_ON" if on else "TRACK_OFF"
+        await self._device.switch("TELESCOPE_TRACK_STATE", element, task=task)
+
+    async def park(self) -> None:
+        """Park, and return when the mount is parked.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            Where the mount cannot park, refuses, or does not arrive in time.
+        """
+        async with self._one_at_a_time:
+            await self.ensure_ready()
+            self._require("TELESCOPE_PARK", "park")
+            if not self._parked():
+                async with self._stopped_on_error():
+                    await self._switch_park("PARK", "park")
+
+    async def unpark(self) -> None:
+        """Unpark, and return when the mount is free to move.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            Where the mount cannot unpark, refuses, or does not answer in time.
+        """
+        async with self._one_at_a_time:
+            await self.ensure_ready()
+            self._require("TELESCOPE_PARK", "unpark")
+            if self._parked() is not False:
+                async with self._stopped_on_error():
+                    await self._switch_park("UNPARK", "unpark")
+
+    async def abort(self) -> None:
+        """Stop all motion at once, and return when the mount no longer reports motion.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost: the command did not arrive.
+        DeviceError
+            Where the mount goes on moving.
+        """
+        loop = asyncio.get_running_loop()
+        end_s = loop.time() + ABORT_S
+        while True:
+            # Sent without any wait before it: this is the one command that must not queue.
+            since = self.connection.send_switch(
+                self.name, "TELESCOPE_ABORT_MOTION", {"ABORT": True}
+            )
+            try:
+                await self.connection.wait_for(
+                    self.name,
+                    "TELESCOPE_ABORT_MOTION",
+                    lambda p: not p.busy,
+                    ABORT_AGAIN_S,
+                    since=since,
+                    task="answer the command to stop",
+                )
+                await self.connection.wait_for(
+                    self.name,
+                    EQUATORIAL,
+                    lambda p: not p.busy,
+                    ABORT_AGAIN_S,
+                    task="stop",
+                )
+            except DeviceError as error:
+                if self._standing_since(since):
+                    return
+                if error.code != "no_answer" or loop.time() > end_s:
+                    raise DeviceError(
+                        f"{self.name} was told to stop and does not confirm it",
+                        remedy="Stop it with its hand controller or cut its power",
+                        code="still_moving",
+                    ) from error
+                _LOG.warning("%s: sending the command to stop again", self.name)
+            else:
+                return
+
+    async def place(self) -> Place | None:
+        """Return the site that the mount holds, None where it holds none.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            Where the mount is missing or does not connect.
+        """
+        await self.ensure_ready()
+        return place_of(self._device.read("GEOGRAPHIC_COORD"))
+
+    # -- inside -------------------------------------------------------------------------------
+
+    def _standing_since(self, since: int) -> bool:
+        """Return True where a report newer than ``since`` tells of no motion."""
+        report = self._device.read(EQUATORIAL)
+        return report is not None and report.serial > since and not report.busy
+
+    def _parked(self) -> bool | None:
+        """Return whether the mount is parked, None where it does not say."""
+        park = self._device.read("TELESCOPE_PARK")
+        if park is None or not (park.is_on("PARK") or park.is_on("UNPARK")):
+            return None
+        return park.is_on("PARK") and not park.busy
+
+    def _require(self, prop: str, task: str) -> None:
+        """Refuse what the mount's driver has no property for."""
+        if not self._device.has(prop):
+            raise DeviceError(
+                f"The driver of {self.name} cannot {task}",
+                remedy="Do it at the mount itself",
+                code="not_supported",
+            )
+
+    @asynccontextmanager
+    async def _stopped_on_error(self) -> AsyncIterator[None]:
+        """End with a mount that was told to stop, whatever leaves the block."""
+        try:
+            yield
+        except LinkError:
+            # Nothing more can reach the mount.
+            raise
+        except BaseException:
+            try:
+                await asyncio.shield(self.abort())
+            except (DeviceError, LinkError) as error:
+                _LOG.error("the mount could not be stopped: %s", error)
+            raise
+
+    async def _switch_park(self, element: str, task: str) -> None:
+        """Park or unpark, and wait for the end of the motion."""
+        since = self.connection.send_switch(
+            self.name,
+            "TELESCOPE_PARK",
+            {"PARK": element == "PARK", "UNPARK": element == "UNPARK"},
+        )
+        answer = await self.connection.wait_for(
+            self.name,
+            "TELESCOPE_PARK",
+            lambda p: p.failed or (p.is_on(element) and not p.busy),
+            PARK_S,
+            since=since,
+            task=task,
+        )
+        if answer.failed:
+            raise self._device.refused(task, since=since)

@@ -1,0 +1,113 @@
+"""Rig: the camera, mount, adjuster and site of one INDI server, ready for use."""
+
+import asyncio
+import logging
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+
+from polewright.adapters.indi.adjuster import IndiAdjuster
+from polewright.adapters.indi.camera import Decode, IndiCamera, decode_picture
+from polewright.adapters.indi.connection import DEFAULT_PORT, IndiConnection
+from polewright.adapters.indi.discovery import FoundDevice, Role, choose, list_devices, require
+from polewright.adapters.indi.mount import IndiMount
+from polewright.adapters.indi.place import IndiGps, PlaceOfMount
+from polewright.ports import SiteSource
+
+_LOG = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rig:
+    """What one server offers; parts that it lacks are None.
+
+    Attributes
+    ----------
+    connection : IndiConnection
+        The connection that everything here shares.
+    devices : tuple of FoundDevice
+        All that the server has.
+    camera : IndiCamera
+        The camera.
+    mount : IndiMount or None
+        The mount.
+    adjuster : IndiAdjuster or None
+        The motors of the bolts.
+    place_source : SiteSource or None
+        A GPS receiver, else the mount.
+    """
+
+    connection: IndiConnection
+    devices: tuple[FoundDevice, ...]
+    camera: IndiCamera
+    mount: IndiMount | None
+    adjuster: IndiAdjuster | None
+    place_source: SiteSource | None
+
+    @property
+    def lost(self) -> asyncio.Event:
+        """Set when the connection to the server is lost."""
+        return self.connection.lost
+
+
+@asynccontextmanager
+async def open_rig(
+    host: str = "localhost",
+    port: int = DEFAULT_PORT,
+    *,
+    camera_name: str | None = None,
+    mount_name: str | None = None,
+    adjuster_name: str | None = None,
+    gps_name: str | None = None,
+    decode: Decode = decode_picture,
+) -> AsyncIterator[Rig]:
+    """Connect to a server, find its devices and bring them to readiness.
+
+    Parameters
+    ----------
+    host : str
+        Name or address of the server.
+    port : int
+        Its TCP port.
+    camera_name, mount_name, adjuster_name, gps_name : str or None
+        Configured devices; None: the only one of its role.
+    decode : callable
+        Turns the bytes of a picture and its name into a frame.
+
+    Raises
+    ------
+    LinkError
+        Where no server answers.
+    DeviceError
+        Where there is no camera, a configured device is missing, several devices could be
+        meant, or one does not connect.
+    """
+    async with IndiConnection.open(host, port) as connection:
+        names = (camera_name, mount_name, adjuster_name, gps_name)
+        devices = await list_devices(connection, expected=frozenset(filter(None, names)))
+        camera_name = require(devices, Role.CAMERA, camera_name)
+        mount_name = choose(devices, Role.MOUNT, mount_name)
+        gps_name = choose(devices, Role.GPS, gps_name)
+        camera = IndiCamera(connection, camera_name, decode=decode)
+        mount = None if mount_name is None else IndiMount(connection, mount_name)
+        gps = None if gps_name is None else IndiGps(connection, gps_name)
+        # A receiver may write its site into the mount when it connects, so it comes first.
+        if gps is not None:
+            await gps.ensure_ready()
+        if mount is not None:
+            await mount.ensure_ready()
+        await camera.info()
+        # An adjuster shows what it is only once it is connected, unless it is named.
+        adjuster_name = choose(await list_devices(connection), Role.ADJUSTER, adjuster_name)
+        adjuster = None if adjuster_name is None else IndiAdjuster(connection, adjuster_name)
+        if adjuster is not None:
+            await adjuster.ensure_ready()
+        place_source = gps if gps is not None else None if mount is None else PlaceOfMount(mount)
+        yield Rig(
+            connection=connection,
+            devices=devices,
+            camera=camera,
+            mount=mount,
+            adjuster=adjuster,
+            place_source=place_source,
+        )
