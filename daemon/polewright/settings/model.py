@@ -49,6 +49,15 @@ HostName = Annotated[
     ),
 ]
 
+# Bounds that a command's arguments share with the settings.
+ExposureS = Annotated[float, Field(ge=0.001, le=120)]
+TargetPole = Literal["refracted", "true"]
+FrameCount = Annotated[int, Field(ge=3, le=60)]
+SweepDeg = Annotated[float, Field(ge=10, le=170)]
+WishArcsec = Annotated[float, Field(ge=0.5, le=600)]
+SettleS = Annotated[float, Field(ge=0, le=120)]
+ToleranceArcsec = Annotated[float, Field(ge=5, le=7200)]
+
 
 def _clash(key: str, text: str) -> PydanticCustomError:
     """Return the refusal of keys that do not go together, told at the line of ``key``."""
@@ -138,9 +147,7 @@ class CameraSettings(Section):
     device: DeviceName | None = Field(
         default=None, description="INDI device name; left out: the only camera that is found."
     )
-    exposure_s: float = Field(
-        default=2.0, ge=0.001, le=120, description="Exposure of every frame (s)."
-    )
+    exposure_s: ExposureS = Field(default=2.0, description="Exposure of every frame (s).")
     focal_length_mm: float | None = Field(
         default=None,
         ge=5,
@@ -287,35 +294,31 @@ class MqttSettings(Section):
 class SurveySettings(Section):
     """How the axis is measured."""
 
-    target_pole: Literal["refracted", "true"] = Field(
+    target_pole: TargetPole = Field(
         default="refracted",
         description="Where the axis should point: the pole as the air lifts it (best without "
         "guiding), or the true pole (fine with guiding).",
     )
-    frames: int = Field(default=5, ge=3, le=60, description="Frames along the sweep.")
-    sweep_deg: float = Field(
+    frames: FrameCount = Field(default=5, description="Frames along the sweep.")
+    sweep_deg: SweepDeg = Field(
         default=60.0,
-        ge=10,
-        le=170,
         description="Turn in right ascension from the first frame to the last (deg).",
     )
-    wish_arcsec: float = Field(
+    wish_arcsec: WishArcsec = Field(
         default=5.0,
-        ge=0.5,
-        le=600,
         description="Uncertainty (one sigma) that you wish for; frames are added until it is "
         "reached (arcsec).",
     )
-    settle_s: float = Field(
-        default=2.0, ge=0, le=120, description="Wait after each slew before the exposure (s)."
+    settle_s: SettleS = Field(
+        default=2.0, description="Wait after each slew before the exposure (s)."
     )
 
 
 class ToleranceSettings(Section):
     """When the axis is good enough."""
 
-    arcsec: float = Field(
-        default=60.0, ge=5, le=7200, description="Largest total error, two sigma included (arcsec)."
+    arcsec: ToleranceArcsec = Field(
+        default=60.0, description="Largest total error, two sigma included (arcsec)."
     )
 
 

@@ -1,0 +1,190 @@
+"""The command desk: every command is checked, answered, and handed on at most once."""
+
+import asyncio
+import logging
+import os
+import platform
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from polewright.adapters.mqtt.commands import COMMANDS, Command, identifier_in, read_command
+from polewright.adapters.mqtt.ledger import Entry, Ledger, digest_of
+from polewright.adapters.mqtt.publisher import MqttPublisher
+from polewright.adapters.mqtt.topics import is_identifier
+from polewright.core.errors import PolewrightError, UsageError
+from polewright.logs import cycle
+
+log = logging.getLogger(__name__)
+
+Reply = Callable[[dict[str, Any]], None]
+CommandHandler = Callable[[str, dict[str, Any], Reply], Awaitable[dict[str, Any]]]
+"""``await handle(verb, arguments, reply)``: obeys; ``reply`` tells progress; returns the result."""
+
+# More at once means that a script repeats itself with new ids.
+MOST_AT_ONCE = 8
+
+# Where answers go that cannot name a command.
+NO_IDENTIFIER = "invalid"
+
+_ALWAYS_ADMITTED = ("stop", "ping")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Incoming:
+    """One command as it arrived.
+
+    ``response_topic`` is relative to the mount's root and below ``reply/``, or None.
+    """
+
+    verb: str
+    payload: bytes
+    retained: bool
+    response_topic: str | None = None
+    correlation: bytes | None = None
+
+
+class CommandDesk:
+    """Takes commands, answers them through the publisher, and runs the handler.
+
+    Parameters
+    ----------
+    publisher : MqttPublisher
+        Where the answers go.
+    handler : CommandHandler
+        Who obeys; its expected errors become error replies.
+    instance : str
+        What a ping answers, to tell one run of the service from another.
+    commands : mapping
+        The verbs and their models.
+    now : callable
+        The aware UTC instant.
+    ledger : Ledger, optional
+        Remembers what was done.
+    """
+
+    def __init__(
+        self,
+        publisher: MqttPublisher,
+        handler: CommandHandler,
+        *,
+        instance: str,
+        commands: Mapping[str, type[Command]] = COMMANDS,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+        ledger: Ledger | None = None,
+    ) -> None:
+        self._publisher = publisher
+        self._handler = handler
+        self._instance = instance
+        self._commands = commands
+        self._now = now
+        self._ledger = ledger or Ledger()
+        self._running = 0
+
+    def receive(self, incoming: Incoming, tasks: asyncio.TaskGroup) -> None:
+        """Answer one command at once, and let the handler obey it in a task of its own."""
+        if not incoming.payload:
+            # Somebody clears a retained command.
+            return
+        identifier = identifier_in(incoming.payload)
+        answered_id = str(identifier) if is_identifier(identifier) else NO_IDENTIFIER
+
+        def answer(body: dict[str, Any]) -> None:
+            topic = incoming.response_topic or f"reply/{answered_id}"
+            self._publisher.send(
+                topic, {"id": answered_id} | body, retain=False, correlation=incoming.correlation
+            )
+
+        try:
+            command = self._admit(incoming)
+            arguments = command.arguments()
+            digest = digest_of(incoming.verb, arguments)
+            if (entry := self._ledger.find(command.id)) is not None:
+                if entry.digest != digest:
+                    raise UsageError(
+                        f"The id {command.id} was used for another command",
+                        remedy="Give every command an id of its own.",
+                        code="id_used",
+                    )
+                answer(entry.answer)
+                return
+            self._make_room(incoming.verb)
+        except UsageError as error:
+            log.warning("The command %r was refused: %s", incoming.verb, error)
+            answer(_failed(error))
+            return
+        entry = self._ledger.enter(command.id, digest)
+        if incoming.verb == "ping":
+            entry.answer = {"ok": True, "status": "done", "result": self._identity()}
+            answer(entry.answer)
+            return
+        entry.answer = {"ok": True, "status": "accepted"}
+        answer(entry.answer)
+        self._running += 1
+        tasks.create_task(self._obey(incoming.verb, command.id, arguments, entry, answer))
+
+    def _admit(self, incoming: Incoming) -> Command:
+        if incoming.retained:
+            raise UsageError(
+                f"The command {incoming.verb!r} is retained: it would be obeyed again at every "
+                "connection, so nothing was done",
+                remedy="Clear it by an empty retained message, and send it without retain.",
+                code="retained_command",
+            )
+        command = read_command(incoming.verb, incoming.payload, self._commands)
+        if command.expires is not None and command.expires < self._now():
+            raise UsageError(
+                f"The command {incoming.verb!r} expired at {command.expires.isoformat()}",
+                remedy="Send it again if it is still wanted; compare the clocks if it was new.",
+                code="expired",
+            )
+        return command
+
+    def _make_room(self, verb: str) -> None:
+        if self._running >= MOST_AT_ONCE and verb not in _ALWAYS_ADMITTED:
+            raise UsageError(
+                f"{self._running} commands are being obeyed already",
+                remedy="Wait for them, or send stop.",
+                code="too_many_commands",
+            )
+
+    async def _obey(
+        self,
+        verb: str,
+        identifier: str,
+        arguments: dict[str, Any],
+        entry: Entry,
+        answer: Reply,
+    ) -> None:
+        def progress(result: dict[str, Any]) -> None:
+            answer({"ok": True, "status": "progress", "result": result})
+
+        try:
+            with cycle(identifier):
+                log.info("Command %s %s", verb, arguments or "")
+                result = await self._handler(verb, arguments, progress)
+            entry.answer = {"ok": True, "status": "done", "result": result}
+        except PolewrightError as error:
+            log.warning("The command %s failed: %s", verb, error)
+            entry.answer = _failed(error)
+        except Exception:
+            log.exception("Bug in the command %s", verb)
+            entry.answer = _failed(
+                PolewrightError(
+                    f"polewright itself failed in {verb}",
+                    remedy="See its log, and report it with the log.",
+                    code="bug",
+                )
+            )
+        finally:
+            self._running -= 1
+        answer(entry.answer)
+
+    def _identity(self) -> dict[str, Any]:
+        return {"instance": self._instance, "host": platform.node(), "pid": os.getpid()}
+
+
+def _failed(error: PolewrightError) -> dict[str, Any]:
+    body = {"code": error.code, "text": error.text[:1000], "remedy": error.remedy[:1000]}
+    return {"ok": False, "status": "failed", "error": body}

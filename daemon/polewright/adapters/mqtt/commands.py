@@ -1,0 +1,148 @@
+"""Commands as they come in: strict models, and what is said when one is refused."""
+
+import json
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import AwareDatetime, Field, ValidationError
+
+from polewright.adapters.mqtt.payloads import Body
+from polewright.core.errors import UsageError
+from polewright.settings.explain import allowed_values
+from polewright.settings.model import (
+    ExposureS,
+    FrameCount,
+    SettleS,
+    SweepDeg,
+    TargetPole,
+    ToleranceArcsec,
+    WishArcsec,
+)
+
+LARGEST_PAYLOAD_BYTES = 16 * 1024
+
+_ENVELOPE = ("id", "v", "at", "expires")
+
+
+class Command(Body):
+    """What every command carries.
+
+    ``id`` names the command and its reply topic; ``expires`` is the instant after which it must
+    not be obeyed any more; ``v`` and ``at`` may be given.
+    """
+
+    id: Annotated[str, Field(pattern=r"^[A-Za-z0-9_\-]{1,64}$")]
+    v: Literal[1] = 1
+    at: AwareDatetime | None = None
+    expires: AwareDatetime | None = None
+
+    def arguments(self) -> dict[str, Any]:
+        """Return the arguments that were given, the envelope left out."""
+        return {k: v for k, v in self.model_dump(exclude_unset=True).items() if k not in _ENVELOPE}
+
+
+class SurveyCommand(Command):
+    """Measure the axis; what is left out comes from the settings."""
+
+    target_pole: TargetPole | None = None
+    frames: FrameCount | None = None
+    sweep_deg: SweepDeg | None = None
+    exposure_s: ExposureS | None = None
+    wish_arcsec: WishArcsec | None = None
+    settle_s: SettleS | None = None
+    tolerance_arcsec: ToleranceArcsec | None = None
+
+
+class AdjustCommand(Command):
+    """Tell live which bolt to turn; ``stop_when_good``: end by itself once it is good enough."""
+
+    exposure_s: ExposureS | None = None
+    tolerance_arcsec: ToleranceArcsec | None = None
+    stop_when_good: bool | None = None
+
+
+class StopCommand(Command):
+    """Stop all motion and leave what is going on."""
+
+
+class ConfirmClearCommand(Command):
+    """A person says that the mount is clear to move."""
+
+
+class PingCommand(Command):
+    """Ask whether a service is there; the adapter answers by itself."""
+
+
+COMMANDS: Mapping[str, type[Command]] = {
+    "survey": SurveyCommand,
+    "adjust": AdjustCommand,
+    "stop": StopCommand,
+    "confirm_clear": ConfirmClearCommand,
+    "ping": PingCommand,
+}
+
+
+def read_command(verb: str, payload: bytes, commands: Mapping[str, type[Command]]) -> Command:
+    """Return a command that came in.
+
+    Raises
+    ------
+    UsageError
+        ``payload_too_large``, ``not_json``, ``unknown_verb`` or ``invalid_arguments``.
+    """
+    if len(payload) > LARGEST_PAYLOAD_BYTES:
+        raise UsageError(
+            f"The command is {len(payload)} bytes long, over the limit of {LARGEST_PAYLOAD_BYTES}",
+            remedy="Send the command's own arguments only.",
+            code="payload_too_large",
+        )
+    if (model := commands.get(verb)) is None:
+        raise UsageError(
+            f"There is no command {verb!r}",
+            remedy=f"Known: {', '.join(sorted(commands))}.",
+            code="unknown_verb",
+        )
+    try:
+        raw = json.loads(payload)
+    except (ValueError, RecursionError):
+        raw = None
+    if not isinstance(raw, dict):
+        raise UsageError(
+            "The command's payload is not a JSON object",
+            remedy='Send at least {"id": "..."} with an id of your own.',
+            code="not_json",
+        )
+    try:
+        return model.model_validate_json(payload)
+    except ValidationError as error:
+        raise UsageError(
+            "; ".join(_problem(model, problem) for problem in error.errors(include_url=False)),
+            remedy="Correct the arguments; nothing was done.",
+            code="invalid_arguments",
+        ) from None
+
+
+def identifier_in(payload: bytes) -> object:
+    """Return whatever a payload calls its id, however wrong the rest is; None where unreadable."""
+    if len(payload) > LARGEST_PAYLOAD_BYTES:
+        return None
+    try:
+        raw = json.loads(payload)
+    except (ValueError, RecursionError):
+        return None
+    return raw.get("id") if isinstance(raw, dict) else None
+
+
+def _problem(model: type[Command], problem: Any) -> str:
+    name = str(problem["loc"][0]) if problem["loc"] else "payload"
+    shown = json.dumps(problem["input"], default=str)[:60]
+    known = model.model_fields
+    if problem["type"] == "missing":
+        return f"{name} is missing"
+    if name not in known:
+        return f"{name[:64]} is not a known argument; allowed: {', '.join(known)}"
+    if name in ("at", "expires"):
+        return f"{name} = {shown} is refused; allowed: an instant with its zone, ISO 8601"
+    if name == "id":
+        return f"id = {shown} is refused; allowed: 1 to 64 letters, digits, - and _"
+    return f"{name} = {shown} is refused; allowed: {allowed_values(known[name])}"

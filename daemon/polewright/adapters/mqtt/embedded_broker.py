@@ -1,0 +1,77 @@
+"""A broker inside polewright, for one machine: nothing to install, nobody else let in.
+
+amqtt speaks MQTT 3.1.1 and asks nobody for a password, so it listens on loopback only.
+"""
+
+import asyncio
+import logging
+from types import TracebackType
+from typing import Any
+
+from amqtt.broker import Broker
+from amqtt.errors import BrokerError
+
+from polewright.core.errors import LinkError
+from polewright.settings.model import LOOPBACK_HOSTS
+
+log = logging.getLogger(__name__)
+
+# amqtt 0.12 may wait for ever for a connection that never said a word.
+SHUTDOWN_TIMEOUT_S = 3.0
+
+
+class EmbeddedBroker:
+    """An MQTT broker in this process; an asynchronous context manager.
+
+    Parameters
+    ----------
+    host : str
+        A loopback address.
+    port : int
+        TCP port; 0: any free one, see :attr:`port` once started.
+    """
+
+    def __init__(self, *, host: str = "127.0.0.1", port: int = 0) -> None:
+        if host not in LOOPBACK_HOSTS:
+            raise ValueError(f"the embedded broker listens on loopback only, not on {host}")
+        self.host = host
+        self.port = port
+        self._broker: Any = None
+
+    async def __aenter__(self) -> "EmbeddedBroker":
+        """Start; raise LinkError where the port is taken."""
+        address = f"[{self.host}]" if ":" in self.host else self.host
+        self._broker = Broker(
+            {
+                "listeners": {"default": {"type": "tcp", "bind": f"{address}:{self.port}"}},
+                "plugins": {
+                    "amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}
+                },
+            }
+        )
+        try:
+            await self._broker.start()
+        except BrokerError as error:
+            raise LinkError(
+                f"The embedded MQTT broker cannot listen on {self.host}:{self.port} ({error})",
+                remedy='If a broker runs there already, set [mqtt] mode = "external"; else choose '
+                "another port.",
+                code="broker_port_taken",
+            ) from None
+        listener = self._broker._servers["default"].instance
+        self.port = int(listener.sockets[0].getsockname()[1])
+        log.info("The embedded MQTT broker listens on %s:%d", self.host, self.port)
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        """Stop, within a bound."""
+        try:
+            async with asyncio.timeout(SHUTDOWN_TIMEOUT_S):
+                await self._broker.shutdown()
+        except TimeoutError:
+            log.warning("The embedded MQTT broker did not stop in time and is left behind")

@@ -1,0 +1,217 @@
+"""What goes over the wire: one strict model for each topic, the contract's version 1."""
+
+import re
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+
+CONTRACT_VERSION = 1
+
+Verdict = Literal["good_enough", "not_yet", "cannot_tell"]
+StateName = Literal[
+    "idle", "surveying", "adjusting", "verifying", "star-aligning", "watching", "blocked"
+]
+Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=64)]
+Text = Annotated[str, Field(max_length=1000)]
+Sigma = Annotated[float, Field(ge=0)]
+Percent = Annotated[float, Field(ge=0, le=100)]
+Count = Annotated[int, Field(ge=0)]
+
+
+class Body(BaseModel):
+    """What all payloads share: nothing unknown, nothing converted, no infinity."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class Payload(Body):
+    """A published JSON object: contract version and instant in front."""
+
+    v: Literal[1]
+    at: AwareDatetime
+
+
+class StatePayload(Payload):
+    """What the service is doing now."""
+
+    state: StateName
+    since: AwareDatetime
+    step: Text | None = None
+    frames: Count | None = None
+    percent: Percent | None = None
+    reason: Text | None = None
+    remedy: Text | None = None
+
+
+class SurveyPayload(Payload):
+    """The last committed survey."""
+
+    method: Name
+    target_pole: Literal["true", "refracted", "tonight"]
+    axis_altitude_deg: Annotated[float, Field(ge=-90, le=90)]
+    axis_azimuth_deg: Annotated[float, Field(ge=0, le=360)]
+    altitude_error_arcmin: float
+    altitude_error_sigma_arcmin: Sigma
+    azimuth_error_arcmin: float
+    azimuth_error_sigma_arcmin: Sigma
+    azimuth_error_on_sky_arcmin: float
+    total_error_arcmin: Sigma
+    total_error_sigma_arcmin: Sigma
+    chi2: Sigma
+    degrees_of_freedom: Count
+    frames: Count
+    sweep_deg: Annotated[float, Field(ge=0, le=360)]
+    tolerance_arcmin: Annotated[float, Field(gt=0)]
+    verdict: Verdict
+    age_s: Sigma | None = None
+
+
+class CorrectionPayload(Payload):
+    """The live correction; with ``live`` false its numbers are history, not for turning bolts."""
+
+    sequence: Count
+    altitude_error_arcmin: float | None
+    altitude_error_sigma_arcmin: Sigma | None
+    azimuth_error_arcmin: float | None
+    azimuth_error_sigma_arcmin: Sigma | None
+    azimuth_error_on_sky_arcmin: float | None
+    total_error_arcmin: Sigma | None
+    total_error_sigma_arcmin: Sigma | None
+    altitude_words: Text
+    azimuth_words: Text
+    altitude_turns: float | None
+    azimuth_turns: float | None
+    closeness: Percent
+    verdict: Verdict
+    live: bool
+    frame_age_s: Sigma | None
+    latency_ms: Sigma | None
+    valid_s: Annotated[float, Field(gt=0)] | None = None
+
+
+class EventPayload(Payload):
+    """Something worth a person's notice."""
+
+    level: Literal["info", "warning", "error"]
+    code: Name
+    text: Text
+    remedy: Text | None = None
+
+
+class ErrorBody(Body):
+    """Why a command was refused or failed, and what to do."""
+
+    code: Name
+    text: Text
+    remedy: Text
+
+
+class ReplyPayload(Payload):
+    """An answer to a command: accepted at once, then progress, then done or failed."""
+
+    id: Annotated[str, Field(pattern=r"^[A-Za-z0-9_\-]{1,64}$")]
+    ok: bool
+    status: Literal["accepted", "progress", "done", "failed"]
+    result: dict[str, Any] | None = None
+    error: ErrorBody | None = None
+
+
+PAYLOADS: Mapping[str, type[Payload]] = {
+    "state": StatePayload,
+    "survey": SurveyPayload,
+    "correction": CorrectionPayload,
+    "event": EventPayload,
+    "reply/+": ReplyPayload,
+}
+
+_SIGNED = r"^(none|-?[0-9]+\.[0-9]{2})$"
+_WORDS = {"type": "string", "minLength": 1, "maxLength": 1000}
+_VERDICTS = {"enum": ["good_enough", "not_yet", "cannot_tell", "none"]}
+
+# Bare texts, by topic: the schema of the text as it stands on the wire.
+SCALAR_SCHEMAS: Mapping[str, dict[str, Any]] = {
+    "availability": {"enum": ["online", "offline"]},
+    "correction/altitude_arcmin": {"type": "string", "pattern": _SIGNED},
+    "correction/azimuth_arcmin": {"type": "string", "pattern": _SIGNED},
+    "correction/total_arcmin": {"type": "string", "pattern": _SIGNED},
+    "correction/altitude_words": _WORDS,
+    "correction/azimuth_words": _WORDS,
+    "correction/verdict": _VERDICTS,
+    "correction/closeness": {"type": "string", "pattern": "^(100|[1-9]?[0-9])$"},
+}
+
+
+def model_for(topic: str) -> type[Payload] | None:
+    """Return the model of a topic below the mount's root; None where the contract has none yet."""
+    return PAYLOADS["reply/+"] if topic.startswith("reply/") else PAYLOADS.get(topic)
+
+
+def check_payload(topic: str, text: str) -> None:
+    """Check what is about to go out, or has come in, against the contract.
+
+    Parameters
+    ----------
+    topic : str
+        Below the mount's root.
+    text : str
+        The payload as it stands on the wire.
+
+    Raises
+    ------
+    ValueError
+        It breaks the contract (pydantic's ValidationError is one).
+    """
+    if (model := model_for(topic)) is not None:
+        model.model_validate_json(text)
+    elif (schema := SCALAR_SCHEMAS.get(topic)) is not None and not _fits(text, schema):
+        raise ValueError(f"{text[:60]!r} is not allowed; allowed: {schema}")
+
+
+def payload_schemas() -> dict[str, dict[str, Any]]:
+    """Return the JSON schema of every modelled topic, commands included."""
+    from polewright.adapters.mqtt.commands import COMMANDS
+
+    schemas: dict[str, dict[str, Any]] = dict(SCALAR_SCHEMAS)
+    schemas |= {topic: model.model_json_schema() for topic, model in PAYLOADS.items()}
+    schemas |= {f"command/{verb}": model.model_json_schema() for verb, model in COMMANDS.items()}
+    return schemas
+
+
+def scalars_of(correction: Mapping[str, Any] | None) -> dict[str, str]:
+    """Return the bare scalars of a correction message; the stale ones for None or not live.
+
+    Numbers are the errors, as in the message; stale: ``none``, ``--`` and 0, so that no display
+    shows an old number as live.
+    """
+    if correction is None or not correction["live"]:
+        return {
+            "correction/altitude_arcmin": "none",
+            "correction/azimuth_arcmin": "none",
+            "correction/total_arcmin": "none",
+            "correction/altitude_words": "--",
+            "correction/azimuth_words": "--",
+            "correction/verdict": "none",
+            "correction/closeness": "0",
+        }
+    return {
+        "correction/altitude_arcmin": _number(correction["altitude_error_arcmin"]),
+        "correction/azimuth_arcmin": _number(correction["azimuth_error_arcmin"]),
+        "correction/total_arcmin": _number(correction["total_error_arcmin"]),
+        "correction/altitude_words": correction["altitude_words"] or "--",
+        "correction/azimuth_words": correction["azimuth_words"] or "--",
+        "correction/verdict": correction["verdict"],
+        "correction/closeness": str(round(correction["closeness"])),
+    }
+
+
+def _fits(text: str, schema: Mapping[str, Any]) -> bool:
+    if "enum" in schema:
+        return text in schema["enum"]
+    if "pattern" in schema:
+        return re.search(schema["pattern"], text) is not None
+    return int(schema["minLength"]) <= len(text) <= int(schema["maxLength"])
+
+
+def _number(value: float | None) -> str:
+    return "none" if value is None else f"{value:.2f}".replace("-0.00", "0.00")

@@ -1,0 +1,273 @@
+"""The service's side of MQTT: keeps a connection, publishes, and takes commands."""
+
+import asyncio
+import logging
+import platform
+import re
+import secrets
+import time
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from typing import Any, Literal
+
+import aiomqtt
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from polewright.adapters.mqtt.backoff import Backoff
+from polewright.adapters.mqtt.command_desk import CommandDesk, CommandHandler, Incoming
+from polewright.adapters.mqtt.commands import COMMANDS, Command
+from polewright.adapters.mqtt.connection import V5, open_client
+from polewright.adapters.mqtt.instance import already_running, find_other_service
+from polewright.adapters.mqtt.publisher import MqttPublisher, Outgoing
+from polewright.adapters.mqtt.topics import MountTopics
+from polewright.core.errors import PolewrightError
+from polewright.settings.model import Settings
+
+log = logging.getLogger(__name__)
+
+# A broker that lets one's own echo through does so within milliseconds.
+ECHO_WAIT_S = 3.0
+
+# Shutting down: the last words may take this long, no longer.
+LAST_WORDS_S = 1.0
+
+Echo = Literal["unknown", "passed", "failed"]
+
+
+class MqttService:
+    """One mount's presence on a broker; run :meth:`run` in the application's task group.
+
+    Parameters
+    ----------
+    settings : Settings
+        Which broker, which mount.
+    publisher : MqttPublisher
+        What is to be published.
+    handler : CommandHandler
+        Who obeys commands.
+    port : int, optional
+        Where the embedded broker listens, if the settings leave it open.
+    commands : mapping
+        The verbs and their models.
+    now : callable
+        The aware UTC instant.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        publisher: MqttPublisher,
+        handler: CommandHandler,
+        *,
+        port: int | None = None,
+        commands: Mapping[str, type[Command]] = COMMANDS,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:
+        self._settings = settings
+        self._publisher = publisher
+        self._topics = MountTopics.of(settings)
+        self._port = port
+        self.instance = secrets.token_hex(6)
+        self._desk = CommandDesk(
+            publisher, handler, instance=self.instance, commands=commands, now=now
+        )
+        self._connected = asyncio.Event()
+        self._connections = 0
+        self._connected_s: float | None = None
+        self._version: aiomqtt.ProtocolVersion | None = None
+        self._problem: PolewrightError | None = None
+        self._echo: Echo = "unknown"
+        self._echo_id = ""
+        self._echoed = asyncio.Event()
+
+    async def run(self) -> None:
+        """Stay connected until cancelled; a missing broker is told once and tried for ever."""
+        backoff = Backoff()
+        async with asyncio.TaskGroup() as command_tasks:
+            while True:
+                self._connected_s = None
+                try:
+                    await self._connect_once(command_tasks)
+                except PolewrightError as error:
+                    self._tell(error)
+                except Exception:
+                    # A fault here must not end the measuring; displays come back by themselves.
+                    log.exception("Bug in the MQTT connection; it is opened again")
+                finally:
+                    self._connected.clear()
+                since = self._connected_s
+                lasted_s = 0.0 if since is None else time.monotonic() - since
+                await asyncio.sleep(backoff.next_wait_s(lasted_s))
+
+    async def wait_connected(self, timeout_s: float) -> bool:
+        """Return True once connected and announced; False after ``timeout_s``."""
+        try:
+            async with asyncio.timeout(timeout_s):
+                await self._connected.wait()
+        except TimeoutError:
+            return False
+        return True
+
+    def health(self) -> dict[str, Any]:
+        """Return the state of the link, for the health message and the doctor."""
+        return {
+            "connected": self._connected.is_set(),
+            "connections": self._connections,
+            "protocol": self._version_name(),
+            "echo": self._echo,
+            "dropped_messages": self._publisher.dropped,
+            "problem": str(self._problem) if self._problem is not None else None,
+        }
+
+    async def _connect_once(self, command_tasks: asyncio.TaskGroup) -> None:
+        other, version = await find_other_service(self._settings, port=self._port)
+        if other is not None and other.get("instance") != self.instance:
+            raise already_running(self._settings, other)
+        will = aiomqtt.Will(self._topics.availability, b"offline", qos=1, retain=True)
+        async with open_client(
+            self._settings.mqtt,
+            identifier=self._client_id(),
+            will=will,
+            port=self._port,
+            version=version,
+        ) as (client, _):
+            self._version = version
+            await self._subscribe(client, version)
+            self._connected_s = time.monotonic()
+            try:
+                await self._converse(client, command_tasks)
+            except asyncio.CancelledError:
+                await self._last_words(client)
+                raise
+
+    async def _converse(self, client: aiomqtt.Client, command_tasks: asyncio.TaskGroup) -> None:
+        await client.publish(self._topics.availability, b"online", qos=1, retain=True)
+        self._publisher.start_over()
+        self._announce()
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                tasks.create_task(self._receive(client, command_tasks))
+                tasks.create_task(self._send(client))
+                tasks.create_task(self._check_echo())
+        except* aiomqtt.MqttError as group:
+            raise _first_of(group) from None
+
+    def _announce(self) -> None:
+        mqtt = self._settings.mqtt
+        where = f"{mqtt.host}:{self._port or mqtt.port}"
+        log.info("Connected to the MQTT broker at %s (MQTT %s)", where, self._version_name())
+        self._connections += 1
+        self._problem = None
+        self._connected.set()
+
+    def _version_name(self) -> str | None:
+        return None if self._version is None else "5" if self._version is V5 else "3.1.1"
+
+    def _tell(self, error: PolewrightError) -> None:
+        """Log the first of equal failures, keep the rest quiet."""
+        known = self._problem is not None and self._problem.code == error.code
+        log.log(logging.DEBUG if known else logging.WARNING, "%s", error)
+        self._problem = error
+
+    def _client_id(self) -> str:
+        host = re.sub(r"[^A-Za-z0-9\-]", "", platform.node())[:32] or "host"
+        return f"polewright-{self._topics.mount}-{host}"
+
+    async def _subscribe(self, client: aiomqtt.Client, version: aiomqtt.ProtocolVersion) -> None:
+        self._echo_id = f"echo-{self.instance}-{secrets.token_hex(3)}"
+        self._echo = "unknown"
+        self._echoed.clear()
+        filters = (
+            self._topics.command_filter,
+            self._topics.fleet_stop,
+            self._topics.reply(self._echo_id),
+        )
+        for topic_filter in filters:
+            if version is V5:
+                # Shows the retain flag of commands that arrive live, too.
+                options = SubscribeOptions(qos=1, retainAsPublished=True)
+                await client.subscribe(topic_filter, options=options)
+            else:
+                await client.subscribe(topic_filter, qos=1)
+
+    async def _receive(self, client: aiomqtt.Client, command_tasks: asyncio.TaskGroup) -> None:
+        async for message in client.messages:
+            topic = str(message.topic)
+            if topic == self._topics.reply(self._echo_id):
+                self._echoed.set()
+            elif (verb := self._topics.verb(topic)) is not None:
+                self._desk.receive(self._incoming(verb, message), command_tasks)
+
+    def _incoming(self, verb: str, message: aiomqtt.Message) -> Incoming:
+        response = getattr(message.properties, "ResponseTopic", None)
+        relative = self._topics.relative(response) if isinstance(response, str) else None
+        # Anywhere else the service might be allowed to write where the caller is not.
+        below_reply = relative is not None and relative.startswith("reply/")
+        return Incoming(
+            verb=verb,
+            payload=bytes(message.payload),
+            retained=bool(message.retain),
+            response_topic=relative if below_reply else None,
+            correlation=getattr(message.properties, "CorrelationData", None),
+        )
+
+    async def _send(self, client: aiomqtt.Client) -> None:
+        while True:
+            outgoing = await self._publisher.take()
+            try:
+                await self._publish(client, outgoing)
+            except BaseException:
+                self._publisher.put_back(outgoing)
+                raise
+
+    async def _publish(self, client: aiomqtt.Client, outgoing: Outgoing) -> None:
+        await client.publish(
+            outgoing.topic,
+            outgoing.payload,
+            qos=outgoing.qos,
+            retain=outgoing.retain,
+            properties=self._properties(outgoing),
+        )
+
+    def _properties(self, outgoing: Outgoing) -> Properties | None:
+        if self._version is not V5 or outgoing.correlation is None:
+            return None
+        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        properties.CorrelationData = outgoing.correlation
+        return properties
+
+    async def _check_echo(self) -> None:
+        """Send oneself a ping: a broker's access list denies without a word."""
+        self._publisher.send("command/ping", {"id": self._echo_id}, retain=False)
+        try:
+            async with asyncio.timeout(ECHO_WAIT_S):
+                await self._echoed.wait()
+        except TimeoutError:
+            self._echo = "failed"
+            log.warning(
+                "The broker does not bring this service's own command back: its access list may "
+                "forbid topics below %s/ silently. Allow this user to read and write them.",
+                self._topics.base,
+            )
+            return
+        self._echo = "passed"
+
+    async def _last_words(self, client: aiomqtt.Client) -> None:
+        """Leave nothing that looks live, and say offline, if the connection still carries it."""
+        self._publisher.end_live()
+        try:
+            async with asyncio.timeout(LAST_WORDS_S):
+                for outgoing in self._publisher.take_all():
+                    await self._publish(client, outgoing)
+                await client.publish(self._topics.availability, b"offline", qos=1, retain=True)
+        except (aiomqtt.MqttError, TimeoutError) as error:
+            log.debug("No last words: %s", error)
+
+
+def _first_of(group: BaseExceptionGroup[aiomqtt.MqttError]) -> aiomqtt.MqttError:
+    for error in group.exceptions:
+        if isinstance(error, aiomqtt.MqttError):
+            return error
+    return aiomqtt.MqttError(str(group))
