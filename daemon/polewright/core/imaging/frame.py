@@ -29,6 +29,8 @@ class Frame:
         For example ``"RGGB"``, naming pixel (0, 0) first.
     saturation : float or None
         Pixel value at which the sensor is full; None where unknown.
+    electrons_per_adu : float or None
+        Gain of the sensor (electrons per pixel unit); None where unknown.
     pixel_size_um, focal_length_mm : float or None
         As told by the picture or the device, binning included (um, mm).
     camera : str
@@ -41,6 +43,7 @@ class Frame:
     exposure_s: float | None = None
     bayer_pattern: str | None = None
     saturation: float | None = None
+    electrons_per_adu: float | None = None
     pixel_size_um: float | None = None
     focal_length_mm: float | None = None
     camera: str = ""

@@ -1,0 +1,1 @@
+"""Solving frames with a star catalogue that is carried along."""
