@@ -113,6 +113,8 @@ async def test_cancelling_a_go_to_stops_the_mount(mount: IndiMount) -> None:
 
 async def test_a_parked_mount_refuses_a_go_to_until_it_is_unparked(mount: IndiMount) -> None:
     target = await nearby(mount)
+    # The stock parking place is half a sky away.
+    mount.connection.send_switch(MOUNT, "TELESCOPE_PARK_OPTION", {"PARK_CURRENT": True})
     await mount.park()
     assert (await mount.status()).parked is True
     with pytest.raises(DeviceError, match="parked") as caught:

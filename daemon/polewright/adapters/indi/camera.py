@@ -1,7 +1,6 @@
 """Camera: takes frames through INDI."""
 
 import asyncio
-import importlib
 import logging
 import zlib
 from collections.abc import Callable
@@ -42,10 +41,10 @@ Decode = Callable[[bytes, str], Frame]
 
 
 def decode_picture(data: bytes, name: str) -> Frame:
-    """Decode a picture with the core's decoder, imported at first use."""
-    decoder = importlib.import_module("polewright.core.imaging.decode")
-    frame: Frame = decoder.decode_picture(data, name=name)
-    return frame
+    """Decode a picture with the core's decoder, whose heavy imports wait for the first frame."""
+    from polewright.core.imaging import decode
+
+    return decode.decode_picture(data, name=name)
 
 
 class IndiCamera:
@@ -270,9 +269,11 @@ class IndiCamera:
             )
         try:
             # Compressed frames may carry stray bytes behind the end of the stream.
-            data = zlib.decompressobj().decompress(blob.data) if blob.compressed else blob.data
+            data = zlib.decompressobj().decompress(blob.data) if blob.zlib_packed else blob.data
             return self._decode(data, self.name)
         except (MeasurementError, zlib.error) as error:
+            if isinstance(error, MeasurementError) and error.code != "not_a_picture":
+                raise
             raise DeviceError(
                 f"{self.name} delivered {len(blob.data)} bytes of format"
                 f" {blob.format or 'unnamed'} that are not a picture this program can read",

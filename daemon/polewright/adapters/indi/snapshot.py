@@ -89,7 +89,7 @@ class BlobSnapshot:
     format : str
         As the driver names it, for example ``".fits"`` or ``".fits.z"``.
     data : bytes
-        A copy of what arrived; still compressed where the format ends with ``.z``.
+        A copy of what arrived; still compressed where the format ends with ``.z`` or ``.fz``.
     declared_size : int
         Size that the driver declared, uncompressed (bytes).
     serial : int
@@ -108,14 +108,15 @@ class BlobSnapshot:
     received_s: float = field(default_factory=time.monotonic)
 
     @property
-    def compressed(self) -> bool:
+    def zlib_packed(self) -> bool:
         """True where the bytes are a zlib stream."""
         return self.format.endswith(".z")
 
     @property
     def truncated(self) -> bool:
-        """True where fewer bytes arrived than were declared."""
-        return not self.compressed and len(self.data) < self.declared_size
+        """True where fewer bytes arrived than were declared; unknown, so False, if compressed."""
+        compressed = self.format.endswith((".z", ".fz"))
+        return not compressed and len(self.data) < self.declared_size
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
