@@ -221,7 +221,7 @@ def _prove(
     )
     radius_px = max(4.0, _FIRST_RADIUS_FRACTION * stars.width_px)
     matching, fit = _match_and_fit(stars, nearby.icrs, guess, radius_px, half_diagonal_px)
-    for _ in range(3):
+    for _ in range(2):
         if fit is None:
             return None
         guess = CameraGuess(

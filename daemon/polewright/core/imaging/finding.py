@@ -5,6 +5,7 @@ measurement runs on the full picture: a Gaussian-windowed centre (the XWIN_IMAGE
 SExtractor, Bertin & Arnouts 1996) whose noise is propagated pixel by pixel.
 """
 
+import logging
 import math
 from dataclasses import dataclass
 
@@ -15,13 +16,21 @@ from numpy.typing import NDArray
 from polewright.core.imaging.frame import Frame, Pixels
 from polewright.core.imaging.stars import StarList
 
+LOG = logging.getLogger(__name__)
+
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
 DEFAULT_LIMIT = 300
 """Most stars returned: more do not improve an attitude that a floor of residuals limits."""
 
-_DETECTION_SIGMA = 4.0  # after the 3 x 3 matched filter of the binned picture
+_DETECTION_SIGMA = 4.0
+_FILTER = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], dtype=np.float32)
+# Normalised by its sum (sep does), the filter leaves this part of white noise.
+_FILTER_GAIN = float(np.sqrt(np.square(_FILTER).sum()) / _FILTER.sum())
+_WIDE_WINDOW = 1.2  # binned px; wider stars are found better through the filter
+_FEW_OBJECTS = 12  # then another look is worth its 4 ms
+_FIRST_WINDOW_PX = 1.2
 _DETECTION_PIXELS = 1_600_000  # larger pictures are binned more, so that time stays bounded
 _BACKGROUND_BOX_PX = 32
 _SMALLEST_WINDOW_PX = 0.85  # narrower, pixels are too coarse for the window
@@ -31,6 +40,7 @@ _CENTRE_SETTLED_PX = 1e-4
 _LARGEST_WANDER_PX = 2.5
 _SIGMA_PER_FWHM = 1.0 / 2.3548
 _HOT_PEAK_SHARE = 0.8  # of the flux in 3 x 3 px; a star of FWHM 1 px has 0.6 at most
+_WIDEST_SQUARE = 0.9  # of the window's own: an object three times wider than the stars
 _HOT_SHARE_MARGIN = 0.25  # above the share of a star of the usual width
 _SATURATED_FLOOR_PX = 0.2
 _FAINTEST_SIGNAL_TO_NOISE = 4.0
@@ -52,52 +62,63 @@ def find_stars(frame: Frame, *, limit: int = DEFAULT_LIMIT) -> StarList:
     sigma of bright stars is a lower limit; the attitude fit adds what its residuals show.
     """
     measured_bin = 2 if frame.bayer_pattern else 1
-    picture = _binned(frame.pixels, measured_bin)
+    picture = frame.pixels if measured_bin == 1 else _binned(frame.pixels, measured_bin)
     step = _detection_bin(picture.size)
     small = _binned(picture, step)
+    area = float(step**2)
     if float(np.ptp(small)) == 0.0:
-        return _nothing(frame, float(small.flat[0]) / (step * measured_bin) ** 2, 0.0)
+        return _nothing(frame, float(small.flat[0]) / (area * measured_bin**2), 0.0)
     box = min(_BACKGROUND_BOX_PX, *small.shape)
     background = sep.Background(small, bw=box, bh=box)
-    area = float(step**2)
-    sky, small_noise = background.back(), float(background.globalrms)
+    least = step * measured_bin * _quantisation_noise(frame.pixels)
+    sky = background.back()
+    noise = np.maximum(background.rms(), max(0.2 * background.globalrms, least))
     level = float(background.globalback) / (area * measured_bin**2)
-    if not small_noise > 0.0:
-        return _nothing(frame, level, 0.0)
-    found = _detect(small - sky, small_noise, 3 * limit)
+    usual_noise = max(float(background.globalrms), least) / step
+    found, window = _detect((small - sky) / noise, step, 3 * limit)
     if found.size == 0:
-        return _nothing(frame, level, small_noise / step / measured_bin)
-    # The centre of a bin of s pixels that starts at pixel s*i lies at s*i + (s-1)/2.
-    x = found["x"] * step + 0.5 * (step - 1)
-    y = found["y"] * step + 0.5 * (step - 1)
-    stamp_sky = sky[
-        np.clip(np.rint(found["y"]).astype(int), 0, small.shape[0] - 1),
-        np.clip(np.rint(found["x"]).astype(int), 0, small.shape[1] - 1),
-    ]
+        return _nothing(frame, level, usual_noise / measured_bin)
+    row = np.clip(np.rint(found["y"]).astype(int), 0, small.shape[0] - 1)
+    column = np.clip(np.rint(found["x"]).astype(int), 0, small.shape[1] - 1)
     field = _Field(
         picture=picture,
-        noise=small_noise / step,
+        sky=np.asarray(sky[row, column] / area, dtype=np.float64),
+        noise=np.asarray(noise[row, column] / step, dtype=np.float64),
         electrons_per_adu=frame.electrons_per_adu,
-        saturation=None if frame.saturation is None else frame.saturation * measured_bin**2,
-        saturation_share=1.0 if measured_bin == 1 else 0.7,
+        full=_full(frame.saturation, measured_bin),
     )
-    measured = field.measure(x, y, stamp_sky / area, _first_window(found, step))
-    order = np.argsort(measured.flux)[::-1][:limit]
-    good = measured.good[order]
-    order = order[good]
+    # The centre of a bin of s pixels that starts at pixel s*i lies at s*i + (s-1)/2.
+    measured = field.measure(
+        found["x"] * step + 0.5 * (step - 1), found["y"] * step + 0.5 * (step - 1), window
+    )
+    good = np.flatnonzero(measured.good)
+    order = good[np.argsort(measured.flux[good])[::-1][:limit]]
     scale = float(measured_bin)
     return StarList(
         x_px=measured.x[order] * scale + 0.5 * (scale - 1.0),
         y_px=measured.y[order] * scale + 0.5 * (scale - 1.0),
         flux=measured.flux[order],
         sigma_px=measured.sigma[order] * scale,
-        fwhm_px=measured.window / _SIGMA_PER_FWHM * scale if order.size else float("nan"),
+        fwhm_px=measured.width * scale / _SIGMA_PER_FWHM if order.size else float("nan"),
         saturated_fraction=float(measured.saturated[order].mean()) if order.size else 0.0,
         background_adu=level,
-        noise_adu=small_noise / step / measured_bin,
+        noise_adu=usual_noise / measured_bin,
         width_px=frame.width_px,
         height_px=frame.height_px,
     )
+
+
+def _quantisation_noise(pixels: Pixels) -> float:
+    """Return the least noise that whole numbers have (pixel units): one over root twelve."""
+    return 1.0 / math.sqrt(12.0) if pixels.dtype.kind == "u" else 0.0
+
+
+def _full(saturation: float | None, measured_bin: int) -> float | None:
+    """Return the value from which a (binned) pixel counts as full."""
+    if saturation is None:
+        return None
+    # One full pixel of the four of a mosaic's bin spoils it; two are usual for a star.
+    return 0.98 * saturation if measured_bin == 1 else 0.7 * saturation * measured_bin**2
 
 
 def _nothing(frame: Frame, level: float, noise: float) -> StarList:
@@ -118,16 +139,16 @@ def _nothing(frame: Frame, level: float, noise: float) -> StarList:
 
 def _binned(pixels: Pixels, step: int) -> Image:
     """Return sums over step x step pixels; rows and columns left over are dropped."""
-    if step == 1:
-        return np.ascontiguousarray(pixels, dtype=np.float32)
     height, width = (side // step * step for side in pixels.shape)
-    rows = pixels[0:height:step].astype(np.float32)
-    for offset in range(1, step):
+    # Whole numbers of 8 and 16 bits add up exactly and fast in 32.
+    kind = np.uint32 if pixels.dtype.kind == "u" and pixels.dtype.itemsize <= 2 else np.float32
+    rows = np.add(pixels[0:height:step], pixels[1:height:step], dtype=kind)
+    for offset in range(2, step):
         rows += pixels[offset:height:step]
-    total = rows[:, 0:width:step].copy()
-    for offset in range(1, step):
+    total = rows[:, 0:width:step] + rows[:, 1:width:step]
+    for offset in range(2, step):
         total += rows[:, offset:width:step]
-    return total
+    return total.astype(np.float32)
 
 
 def _detection_bin(size: int) -> int:
@@ -138,29 +159,52 @@ def _detection_bin(size: int) -> int:
     return step
 
 
-def _detect(picture: Image, noise: float, most: int) -> NDArray[np.void]:
-    """Return sep's objects, brightest first."""
-    try:
-        found = sep.extract(picture, _DETECTION_SIGMA * _FILTER_GAIN * noise, minarea=3)
-    except Exception as error:
-        # sep's own bound on crowded pictures (a wall, a forest): raise the threshold once.
-        if "overflow" not in str(error) and "full" not in str(error):
-            raise
+def _detect(picture: Image, step: int, most: int) -> tuple[NDArray[np.void], float]:
+    """Return sep's objects, most significant first, and a window for them (px, full picture).
+
+    Parameters
+    ----------
+    picture : ndarray
+        Binned, without background, in units of the noise.
+    step : int
+        Binning.
+    most : int
+        Most objects returned.
+    """
+    found = _extract(picture, _DETECTION_SIGMA, None)
+    window = _first_window(found, step)
+    if window > _WIDE_WINDOW * step or found.size < _FEW_OBJECTS:
+        filtered = _extract(picture, _DETECTION_SIGMA * _FILTER_GAIN, _FILTER)
+        if filtered.size > found.size:
+            found, window = filtered, _first_window(filtered, step)
+    return found[np.argsort(found["flux"])[::-1][:most]], window
+
+
+def _extract(picture: Image, threshold: float, kernel: Image | None) -> NDArray[np.void]:
+    """Run sep; where a crowded picture fills its buffers, ask for fewer objects."""
+    for raised in (1.0, 10.0, 100.0):
         try:
-            found = sep.extract(picture, 40.0 * noise, minarea=3, deblend_cont=1.0)
-        except Exception:
-            return np.zeros(0, dtype=[("x", float), ("y", float), ("flux", float)])
-    return np.asarray(found[np.argsort(found["flux"])[::-1][:most]])
-
-
-# sep's default 3 x 3 kernel, normalised, leaves this part of white noise.
-_FILTER_GAIN = float(np.sqrt(36.0) / 16.0)
+            found = sep.extract(
+                picture,
+                threshold * raised,
+                minarea=1 if kernel is None else 3,
+                filter_kernel=kernel,
+                deblend_cont=0.005 if raised == 1.0 else 1.0,
+            )
+        except Exception as error:  # sep raises plain Exception
+            LOG.debug("star detection: %s", error)
+        else:
+            return np.asarray(found)
+    return np.zeros(0, dtype=[("x", float), ("y", float), ("flux", float)])
 
 
 def _first_window(found: NDArray[np.void], step: int) -> float:
     """Return a starting window from the isophotal sizes of the brighter objects (px)."""
-    sizes = np.sqrt(found["a"] * found["b"])[: max(5, found.size // 2)] * step
-    return float(np.clip(np.median(sizes), 1.2, _LARGEST_WINDOW_PX))
+    if found.size == 0:
+        return _FIRST_WINDOW_PX
+    bright = np.argsort(found["flux"])[::-1][: max(5, found.size // 2)]
+    sizes = np.sqrt(found["a"][bright] * found["b"][bright]) * step
+    return float(np.clip(np.median(sizes), _FIRST_WINDOW_PX, _LARGEST_WINDOW_PX))
 
 
 @dataclass(slots=True)
@@ -171,7 +215,7 @@ class _Measured:
     sigma: Array
     saturated: NDArray[np.bool_]
     good: NDArray[np.bool_]
-    window: float
+    width: float
 
 
 @dataclass(slots=True)
@@ -185,162 +229,179 @@ class _Moments:
 
 
 class _Field:
-    """The full picture around the detected stars."""
+    """The full picture around the detected stars; ``sky`` and ``noise`` are one value a star."""
 
     def __init__(
         self,
         *,
-        picture: Image,
-        noise: float,
+        picture: Pixels,
+        sky: Array,
+        noise: Array,
         electrons_per_adu: float | None,
-        saturation: float | None,
-        saturation_share: float,
+        full: float | None,
     ) -> None:
         self._picture = picture
+        self._sky = sky
         self._noise = noise
         self._electrons_per_adu = electrons_per_adu
-        self._full = None if saturation is None else saturation * saturation_share
+        self._full = full
 
-    def measure(self, x: Array, y: Array, sky: Array, window: float) -> _Measured:
+    def measure(self, start_x: Array, start_y: Array, window: float) -> _Measured:
         """Refine centres, then tell which are stars."""
-        start_x, start_y = x, y
-        x, y, stamps, origin = self._centre(start_x, start_y, sky, window, 0.5)
-        for _ in range(2):
-            width = self._width(stamps, origin, x, y, window)
+        x, y, stamps, origin = self._centre(start_x, start_y, window, settled_px=0.05)
+        for settled_px in (0.02, _CENTRE_SETTLED_PX):
+            usual = ~_single_pixel(stamps, origin, x, y, _HOT_PEAK_SHARE)
+            width = _width(stamps, origin, x, y, window, usual)
             window = float(np.clip(width, _SMALLEST_WINDOW_PX, _LARGEST_WINDOW_PX))
-            x, y, stamps, origin = self._centre(x, y, sky, window, 0.5)
-        width = self._width(stamps, origin, x, y, window)
+            x, y, stamps, origin = self._centre(x, y, window, settled_px=settled_px)
+        width = _width(stamps, origin, x, y, window, usual)
         response = window**2 / (window**2 + width**2)  # of the windowed mean to a shift
-        moments, gaussian_x, gaussian_y, dx, dy = _moments(stamps, origin, x, y, window)
-        flux = moments.norm / response
-        sigma = self._sigma(stamps, gaussian_x, gaussian_y, dx, dy, moments.norm * response)
-        weight_squares = np.square(gaussian_x).sum(axis=1) * np.square(gaussian_y).sum(axis=1)
-        signal_to_noise = moments.norm / (self._noise * np.sqrt(weight_squares))
-        saturated = self._saturated(stamps, sky)
+        weights, moments = _moments(stamps, origin, x, y, window)
+        sigma = self._sigma(stamps, weights, moments.norm * response)
+        signal_to_noise = moments.norm / (self._noise * weights.root_sum_square)
+        saturated = self._saturated(stamps)
         sigma = np.hypot(sigma, np.where(saturated, _SATURATED_FLOOR_PX, _phase_floor_px(width)))
+        sharpest = min(_HOT_PEAK_SHARE, _star_peak_share(width) + _HOT_SHARE_MARGIN)
         rows, columns = self._picture.shape
         good = (
             np.isfinite(sigma)
             & (signal_to_noise > _FAINTEST_SIGNAL_TO_NOISE)
             & (np.hypot(x - start_x, y - start_y) < _LARGEST_WANDER_PX + window)
             & (x > 1.0) & (x < columns - 2.0) & (y > 1.0) & (y < rows - 2.0)
-            & ~_hot(stamps, origin, x, y, width, saturated)
+            & (saturated | ~_single_pixel(stamps, origin, x, y, sharpest))
+            & (saturated | (moments.square < _WIDEST_SQUARE * window**2))
         )  # fmt: skip
+        flux = moments.norm / response
         good &= _first_of_pair(x, y, flux, good, window)
         return _Measured(x, y, flux, sigma, saturated, good, width)
 
-    def _stamps(self, x: Array, y: Array, sky: Array, window: float) -> tuple[Array, Array]:
+    def _stamps(self, x: Array, y: Array, window: float) -> tuple[Array, Array]:
+        """Cut square stamps around the centres, sky off; what is off the picture is zero."""
         reach = int(np.ceil(3.5 * window)) + 1
         offsets = np.arange(-reach, reach + 1)
         rows, columns = self._picture.shape
-        middle_x, middle_y = np.rint(x).astype(int), np.rint(y).astype(int)
-        at_x = middle_x[:, None] + offsets
-        at_y = middle_y[:, None] + offsets
-        inside = ((at_y >= 0) & (at_y < rows))[:, :, None] & ((at_x >= 0) & (at_x < columns))[
-            :, None, :
-        ]
-        values = self._picture[
-            np.clip(at_y, 0, rows - 1)[:, :, None], np.clip(at_x, 0, columns - 1)[:, None, :]
-        ]
-        stamps = np.where(inside, values - sky[:, None, None], 0.0)
+        at_x = np.rint(x).astype(int)[:, None] + offsets
+        at_y = np.rint(y).astype(int)[:, None] + offsets
+        stamps = (
+            self._picture[
+                np.clip(at_y, 0, rows - 1)[:, :, None], np.clip(at_x, 0, columns - 1)[:, None, :]
+            ]
+            - self._sky[:, None, None]
+        )
+        off_y, off_x = (at_y < 0) | (at_y >= rows), (at_x < 0) | (at_x >= columns)
+        if off_x.any() or off_y.any():
+            stamps[off_y[:, :, None] | off_x[:, None, :]] = 0.0
         return stamps, np.column_stack([at_x[:, 0], at_y[:, 0]]).astype(np.float64)
 
     def _centre(
-        self, x: Array, y: Array, sky: Array, window: float, response: float
+        self, x: Array, y: Array, window: float, *, settled_px: float
     ) -> tuple[Array, Array, Array, Array]:
-        stamps, origin = self._stamps(x, y, sky, window)
+        """Move each centre until its windowed mean is zero."""
+        stamps, origin = self._stamps(x, y, window)
+        x, y = x.copy(), y.copy()
+        moving = np.arange(x.size)
         for _ in range(_CENTRE_ROUNDS):
-            moments, *_rest = _moments(stamps, origin, x, y, window)
-            step_x = np.clip(moments.mean_x / response, -1.0, 1.0)
-            step_y = np.clip(moments.mean_y / response, -1.0, 1.0)
-            x, y = x + step_x, y + step_y
-            if max(np.abs(step_x).max(), np.abs(step_y).max()) < _CENTRE_SETTLED_PX:
+            _, moments = _moments(stamps[moving], origin[moving], x[moving], y[moving], window)
+            # A star as wide as the window answers a shift by half of it.
+            step_x = np.clip(2.0 * moments.mean_x, -1.0, 1.0)
+            step_y = np.clip(2.0 * moments.mean_y, -1.0, 1.0)
+            x[moving] += step_x
+            y[moving] += step_y
+            moving = moving[np.maximum(np.abs(step_x), np.abs(step_y)) > settled_px]
+            if moving.size == 0:
                 break
         return x, y, stamps, origin
 
-    def _width(self, stamps: Array, origin: Array, x: Array, y: Array, window: float) -> float:
-        """Return the median Gaussian sigma of the brighter stars (px)."""
-        moments, *_rest = _moments(stamps, origin, x, y, window)
-        bright = np.argsort(moments.norm)[::-1][: max(7, x.size // 2)]
-        square = float(np.clip(np.median(moments.square[bright]), 0.05, 0.9 * window**2))
-        return float(np.sqrt(square * window**2 / (window**2 - square)))
-
-    def _sigma(
-        self,
-        stamps: Array,
-        gaussian_x: Array,
-        gaussian_y: Array,
-        dx: Array,
-        dy: Array,
-        slope: Array,
-    ) -> Array:
+    def _sigma(self, stamps: Array, weights: "_Weights", slope: Array) -> Array:
         """Propagate every pixel's noise into the windowed mean; the mean of both axes."""
-        variance = np.full_like(stamps, self._noise**2)
+        squares_x, squares_y = np.square(weights.x), np.square(weights.y)
+        lever_x, lever_y = squares_x * weights.dx**2, squares_y * weights.dy**2
+        variance = (
+            np.square(self._noise)
+            * 0.5
+            * (
+                lever_x.sum(axis=1) * squares_y.sum(axis=1)
+                + squares_x.sum(axis=1) * lever_y.sum(axis=1)
+            )
+        )
         if self._electrons_per_adu:
-            variance += np.maximum(stamps, 0.0) / self._electrons_per_adu
-        wx, wy = np.square(gaussian_x), np.square(gaussian_y)
-        along_x = np.einsum("ny,nyx,nx->n", wy, variance, wx * dx**2)
-        along_y = np.einsum("ny,nyx,nx->n", wy * dy**2, variance, wx)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.asarray(np.sqrt(0.5 * (along_x + along_y)) / np.maximum(slope, 0.0))
+            photons = np.maximum(stamps, 0.0) / self._electrons_per_adu
+            variance += 0.5 * (
+                np.einsum("ny,nyx,nx->n", squares_y, photons, lever_x)
+                + np.einsum("ny,nyx,nx->n", lever_y, photons, squares_x)
+            )
+        with np.errstate(divide="ignore"):
+            return np.asarray(np.sqrt(variance) / np.maximum(slope, 0.0))
 
-    def _saturated(self, stamps: Array, sky: Array) -> NDArray[np.bool_]:
+    def _saturated(self, stamps: Array) -> NDArray[np.bool_]:
         if self._full is None:
             return np.zeros(len(stamps), dtype=bool)
         middle = stamps.shape[1] // 2
         core = stamps[:, middle - 2 : middle + 3, middle - 2 : middle + 3]
-        return np.asarray(core.max(axis=(1, 2)) + sky >= 0.98 * self._full)
+        return np.asarray(core.max(axis=(1, 2)) + self._sky >= self._full)
+
+
+@dataclass(slots=True)
+class _Weights:
+    """The separable Gaussian window over each stamp and the offsets from its centre (px)."""
+
+    x: Array
+    y: Array
+    dx: Array
+    dy: Array
+
+    @property
+    def root_sum_square(self) -> Array:
+        return np.asarray(np.sqrt(np.square(self.x).sum(axis=1) * np.square(self.y).sum(axis=1)))
 
 
 def _moments(
     stamps: Array, origin: Array, x: Array, y: Array, window: float
-) -> tuple[_Moments, Array, Array, Array, Array]:
+) -> tuple[_Weights, _Moments]:
     side = np.arange(stamps.shape[1])
     dx = origin[:, :1] + side - x[:, None]
     dy = origin[:, 1:] + side - y[:, None]
-    gaussian_x = np.exp(-0.5 * np.square(dx / window))
-    gaussian_y = np.exp(-0.5 * np.square(dy / window))
-    powers_x = np.stack([gaussian_x, gaussian_x * dx, gaussian_x * dx * dx], axis=2)
-    by_row = stamps @ powers_x  # (n, y, power of x)
-    norm = np.einsum("ny,ny->n", gaussian_y, by_row[:, :, 0])
+    weight_x = np.exp(-0.5 * np.square(dx / window))
+    weight_y = np.exp(-0.5 * np.square(dy / window))
+    powers_x = np.stack([weight_x, weight_x * dx, weight_x * dx * dx], axis=2)
+    powers_y = np.stack([weight_y, weight_y * dy, weight_y * dy * dy], axis=1)
+    sums = powers_y @ (stamps @ powers_x)  # (n, power of y, power of x)
+    norm = sums[:, 0, 0]
     safe = np.where(norm > 0.0, norm, np.inf)
-    mean_x = np.einsum("ny,ny->n", gaussian_y, by_row[:, :, 1]) / safe
-    mean_y = np.einsum("ny,ny->n", gaussian_y * dy, by_row[:, :, 0]) / safe
-    square_x = np.einsum("ny,ny->n", gaussian_y, by_row[:, :, 2]) / safe
-    square_y = np.einsum("ny,ny->n", gaussian_y * dy * dy, by_row[:, :, 0]) / safe
-    return (
-        _Moments(norm, mean_x, mean_y, 0.5 * (square_x + square_y)),
-        gaussian_x,
-        gaussian_y,
-        dx,
-        dy,
+    return _Weights(weight_x, weight_y, dx, dy), _Moments(
+        norm=norm,
+        mean_x=sums[:, 0, 1] / safe,
+        mean_y=sums[:, 1, 0] / safe,
+        square=0.5 * (sums[:, 0, 2] + sums[:, 2, 0]) / safe,
     )
 
 
-def _hot(
-    stamps: Array, origin: Array, x: Array, y: Array, width: float, saturated: NDArray[np.bool_]
+def _width(
+    stamps: Array, origin: Array, x: Array, y: Array, window: float, usual: NDArray[np.bool_]
+) -> float:
+    """Return the median Gaussian sigma of the brighter stars (px)."""
+    _, moments = _moments(stamps, origin, x, y, window)
+    chosen = np.flatnonzero(usual) if usual.any() else np.arange(x.size)
+    bright = chosen[np.argsort(moments.norm[chosen])[::-1][: max(7, chosen.size // 2)]]
+    square = float(np.clip(np.median(moments.square[bright]), 0.05, 0.9 * window**2))
+    return math.sqrt(square * window**2 / (window**2 - square))
+
+
+def _single_pixel(
+    stamps: Array, origin: Array, x: Array, y: Array, largest_share: float
 ) -> NDArray[np.bool_]:
-    """Return which stamps hold one bright pixel rather than a star of the usual width."""
-    number = np.arange(len(stamps))
+    """Return where one pixel holds more of its 3 x 3 neighbourhood's flux than a star's would."""
     side = stamps.shape[1]
+    number = np.arange(len(stamps))[:, None, None]
+    near = np.arange(-1, 2)
     column = np.clip(np.rint(x - origin[:, 0]).astype(int), 2, side - 3)
     row = np.clip(np.rint(y - origin[:, 1]).astype(int), 2, side - 3)
-    near = np.arange(-1, 2)
-    core = stamps[
-        number[:, None, None], row[:, None, None] + near[:, None], column[:, None, None] + near
-    ]
+    core = stamps[number, row[:, None, None] + near[:, None], column[:, None, None] + near]
     flat = core.reshape(len(stamps), 9)
     peak = flat.argmax(axis=1)
-    peak_row, peak_column = row + peak // 3 - 1, column + peak % 3 - 1
-    around = stamps[
-        number[:, None, None],
-        peak_row[:, None, None] + near[:, None],
-        peak_column[:, None, None] + near,
-    ].sum(axis=(1, 2))
-    share = flat.max(axis=1) / np.maximum(around, 1e-9)
-    return np.asarray(
-        (share > min(_HOT_PEAK_SHARE, _star_peak_share(width) + _HOT_SHARE_MARGIN)) & ~saturated
-    )
+    row, column = row + peak // 3 - 1, column + peak % 3 - 1
+    around = stamps[number, row[:, None, None] + near[:, None], column[:, None, None] + near]
+    return np.asarray(flat.max(axis=1) > largest_share * around.sum(axis=(1, 2)))
 
 
 def _star_peak_share(width: float) -> float:
