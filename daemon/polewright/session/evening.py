@@ -3,7 +3,7 @@
 import asyncio
 import logging
 from collections.abc import Callable, Coroutine, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from polewright.core.axis.correction import Correction, correct
@@ -30,6 +30,7 @@ from polewright.session.survey import SurveyWish, run_survey, stop_shielded
 _log = logging.getLogger(__name__)
 
 Reply = Callable[[Message], None]
+Work = Callable[[], Coroutine[Any, Any, Message]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,11 +44,26 @@ class EveningWishes:
     live_exposure_s: float = 0.5
     optics: SolveHint = field(default_factory=SolveHint)
 
+    def asked(self, arguments: Mapping[str, Any]) -> "EveningWishes":
+        """Return the wishes with what a command's arguments ask for instead."""
+        of_survey = {
+            name: arguments[name]
+            for name in ("frames", "sweep_deg", "exposure_s", "settle_s")
+            if arguments.get(name) is not None
+        }
+        of_evening = {
+            name: arguments[name]
+            for name in ("target_pole", "tolerance_arcsec")
+            if arguments.get(name) is not None
+        }
+        return replace(self, survey=replace(self.survey, **of_survey), **of_evening)
+
 
 class Evening:
     """One mount's evening.
 
     Devices come and go (:meth:`attach`, :meth:`detach`); the last committed survey stays.
+    ``ready`` is set while devices are attached.
     """
 
     def __init__(
@@ -64,11 +80,12 @@ class Evening:
         self._mount: GuardedMount | None = None
         self._place: Place | None = None
         self._measurer: FrameMeasurer | None = None
-        self._work: asyncio.Task[Message] | None = None
+        self._work: asyncio.Task[Message | PolewrightError] | None = None
         self._clear = False
         self._link_trouble: PolewrightError | None = None
         self._state: Message = {}
-        self._correction_live = False
+        self.ready = asyncio.Event()
+        self._correction: Message | None = None
         self._publish_state()
 
     @property
@@ -81,8 +98,10 @@ class Evening:
         """The last published state."""
         return dict(self._state)
 
-    def attach(self, camera: Camera, mount: Mount | None, place: Place) -> None:
-        """Take connected devices into use."""
+    def attach(
+        self, camera: Camera, mount: Mount | None, place: Place, optics: SolveHint | None = None
+    ) -> None:
+        """Take connected devices into use; ``optics`` is what is believed of scale and parity."""
         self._camera = camera
         self._place = place
         self._mount = (
@@ -90,9 +109,10 @@ class Evening:
         )
         if self._mount and self._clear:
             self._mount.confirm_clear()
-        hint = self._measurer.hint if self._measurer else self._wishes.optics
+        hint = self._measurer.hint if self._measurer else optics or self._wishes.optics
         self._measurer = FrameMeasurer(camera, self._solver, place, self._clock, hint)
         self._link_trouble = None
+        self.ready.set()
         if self._phase is Phase.BLOCKED:
             self._happen(Happening.CLEARED)
 
@@ -101,6 +121,7 @@ class Evening:
         self._camera = None
         self._mount = None
         self._link_trouble = reason
+        self.ready.clear()
         if self._work is not None and not self._work.done():
             self._work.cancel()
         elif self._phase is Phase.IDLE:
@@ -126,10 +147,13 @@ class Evening:
                 self._confirm_clear()
                 return {"clear": True}
             case "survey":
-                return await self._run(Happening.SURVEY_ASKED, self._surveying(tell))
+                return await self._run(
+                    Happening.SURVEY_ASKED, lambda: self._surveying(tell, arguments)
+                )
             case "adjust":
-                until_good = bool(arguments.get("until_good", False))
-                return await self._run(Happening.ADJUST_ASKED, self._adjusting(tell, until_good))
+                return await self._run(
+                    Happening.ADJUST_ASKED, lambda: self._adjusting(tell, arguments)
+                )
         raise UsageError(
             f"there is no command '{verb}'",
             remedy="Commands: survey, adjust, stop, confirm_clear.",
@@ -154,27 +178,14 @@ class Evening:
             self._mount.confirm_clear()
         _log.info("the person confirmed that the mount is clear to move")
 
-    async def _run(self, asked: Happening, work: Coroutine[Any, Any, Message]) -> Message:
-        try:
-            if self._link_trouble is not None:
-                raise self._link_trouble
-            self._happen(asked)
-        except PolewrightError:
-            work.close()
-            raise
-        try:
-            async with asyncio.TaskGroup() as group:
-                self._work = group.create_task(work)
-        except* PolewrightError as failures:
-            failure = failures.exceptions[0]
-            self._still_correction()
-            if isinstance(failure, PolewrightError):
-                self._happen(Happening.TROUBLE, reason=failure)
-            raise failure from None
-        finally:
-            task, self._work = self._work, None
+    async def _run(self, asked: Happening, work: Work) -> Message:
+        self._refuse_without_devices()
+        self._happen(asked)
+        async with asyncio.TaskGroup() as group:
+            task = self._work = group.create_task(_outcome(work))
+        self._work = None
         self._still_correction()
-        if task is not None and task.cancelled():
+        if task.cancelled():
             if self._link_trouble is not None:
                 self._happen(Happening.TROUBLE, reason=self._link_trouble)
                 raise self._link_trouble
@@ -182,10 +193,18 @@ class Evening:
             raise MeasurementError(
                 "stopped as asked", remedy="Start again when ready.", code="stopped"
             )
+        outcome = task.result()
+        if isinstance(outcome, PolewrightError):
+            self._happen(Happening.TROUBLE, reason=outcome)
+            raise outcome
         self._happen(Happening.DONE)
-        return task.result() if task is not None else {}
+        return outcome
 
-    async def _surveying(self, tell: Reply) -> Message:
+    def _refuse_without_devices(self) -> None:
+        if self._link_trouble is not None:
+            raise self._link_trouble
+
+    async def _surveying(self, tell: Reply, arguments: Mapping[str, Any]) -> Message:
         _, measurer, place = self._devices()
         if self._mount is None:
             raise UsageError(
@@ -198,12 +217,13 @@ class Evening:
             self._publish_state(step=step, frames=frames, percent=percent)
             tell({"step": step, "percent": percent})
 
+        wishes = self._wishes.asked(arguments)
         estimate = await run_survey(
-            self._mount, measurer, place, self._clock, self._wishes.survey, progress
+            self._mount, measurer, place, self._clock, wishes.survey, progress
         )
-        self._survey = estimate
+        self._survey, self._wishes = estimate, wishes
         result = self._correction_of(estimate, place)
-        message = survey_message(estimate, result, self._wishes.target_pole)
+        message = survey_message(estimate, result, wishes.target_pole)
         self._publisher.publish("survey", message, retain=True)
         _log.info(
             "survey: %s; %s (off by %.2f arcmin +- %.2f; %s)",
@@ -212,7 +232,7 @@ class Evening:
         )  # fmt: skip
         return message
 
-    async def _adjusting(self, tell: Reply, until_good: bool) -> Message:
+    async def _adjusting(self, tell: Reply, arguments: Mapping[str, Any]) -> Message:
         _, measurer, place = self._devices()
         survey = self._survey
         if survey is None:
@@ -223,7 +243,6 @@ class Evening:
             )
 
         def on_correction(live: LiveCorrection) -> None:
-            self._correction_live = True
             message = correction_message(
                 live.correction,
                 sequence=live.sequence,
@@ -231,6 +250,7 @@ class Evening:
                 frame_age_s=live.frame_age_s,
                 latency_ms=live.latency_ms,
             )
+            self._correction = message
             self._publisher.publish("correction", message, retain=True)
             self._publish_state(step="turn the bolts", frames=live.sequence)
             tell({"step": "turn the bolts", "correction": message})
@@ -242,15 +262,16 @@ class Evening:
             if without_s > VALIDITY_S:
                 self._still_correction()
 
+        self._wishes = wishes = self._wishes.asked(arguments)
         final = await run_adjustment(
             measurer,
             self._clock,
             survey,
             self._target(place),
-            tolerance_rad=self._wishes.tolerance_arcsec * ARCSEC_RAD,
-            exposure_s=self._wishes.live_exposure_s,
-            mechanical_floor_arcsec=self._wishes.survey.mechanical_floor_arcsec,
-            until_good=until_good,
+            tolerance_rad=wishes.tolerance_arcsec * ARCSEC_RAD,
+            exposure_s=arguments.get("exposure_s") or wishes.live_exposure_s,
+            mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
+            until_good=bool(arguments.get("stop_when_good")),
             on_correction=on_correction,
             on_trouble=on_trouble,
         )
@@ -279,9 +300,10 @@ class Evening:
 
     def _still_correction(self) -> None:
         """Take the live figures off every display: none of them is true any more."""
-        if self._correction_live:
-            self._correction_live = False
-            self._publisher.publish("correction", {"live": False}, retain=True)
+        if self._correction is not None:
+            still = self._correction | {"live": False}
+            self._correction = None
+            self._publisher.publish("correction", still, retain=True)
 
     def _happen(self, happening: Happening, *, reason: PolewrightError | None = None) -> None:
         before = self._phase
@@ -311,3 +333,11 @@ class Evening:
             remedy=reason.remedy if reason else None,
         )
         self._publisher.publish("state", self._state, retain=True)
+
+
+async def _outcome(work: Work) -> Message | PolewrightError:
+    """Return what the work returns, or the expected error that ended it."""
+    try:
+        return await work()
+    except PolewrightError as failure:
+        return failure

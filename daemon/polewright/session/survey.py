@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.observation import ObservedAttitude
-from polewright.core.axis.plan import SurveyPlan, plan_sweep
+from polewright.core.axis.plan import SurveyPlan, plan_sweep, widest_gap
 from polewright.core.axis.survey import solve_axis_robustly
 from polewright.core.errors import DeviceError, MeasurementError
 from polewright.core.sky.mount_frame import hour_angle_deg
@@ -82,7 +82,8 @@ async def run_survey(
     try:
         estimate = await _sweep(mount, measurer, place, clock, wish, plan, declination, progress)
         progress("turning back to where it started", measurer.taken, 95)
-        await mount.turn_to(start_hour_angle, declination)
+        low, high = wish.hour_angle_min_deg, wish.hour_angle_max_deg
+        await mount.turn_to(min(max(start_hour_angle, low), high), declination)
     except BaseException:
         await stop_shielded(mount)
         raise
@@ -127,10 +128,14 @@ async def _sweep(
             code="too_few_frames",
         )
     estimate = solve_axis_robustly(attitudes, mechanical_floor_arcsec=wish.mechanical_floor_arcsec)
+    visited = list(plan.hour_angles_deg)
     for _ in range(_MOST_EXTRA_FRAMES):
         if estimate.consistent:
             break
         progress("the frames disagree: taking one more", measurer.taken, 90)
+        visited.append(widest_gap(visited))
+        await mount.turn_to(visited[-1], declination)
+        await clock.sleep(wish.settle_s)
         attitudes.append(await _frame(mount, measurer, place, clock, wish))
         estimate = solve_axis_robustly(
             attitudes, mechanical_floor_arcsec=wish.mechanical_floor_arcsec

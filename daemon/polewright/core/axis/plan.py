@@ -1,5 +1,7 @@
 """Survey plans: at which hour angles to take the frames."""
 
+import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,3 +75,11 @@ def plan_sweep(
     else:
         start, end = low + sweep, low
     return SurveyPlan(hour_angles_deg=tuple(float(x) for x in np.linspace(start, end, frames)))
+
+
+def widest_gap(hour_angles_deg: Sequence[float]) -> float:
+    """Return the middle of the widest gap between the places visited (deg): the next to look."""
+    places = sorted(hour_angles_deg)
+    pairs = itertools.pairwise(places)
+    low, high = max(pairs, key=lambda pair: pair[1] - pair[0])
+    return 0.5 * (low + high)

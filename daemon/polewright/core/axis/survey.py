@@ -120,8 +120,11 @@ def solve_axis_robustly(
     """Return the axis, leaving out the one frame that does not fit where it can be placed.
 
     With four or more frames a misfit is tried to be explained by one wrong frame (leave one
-    out by chi-square).  With three a fault is seen but not placed: the inconsistent estimate is
-    returned, and the caller takes another frame.
+    out by chi-square).  The frames that remain must still check each other, at three or more
+    different turns.  The last frame is never left out: a frame that alone disagrees with all
+    before it may as well be the first after something moved, and only a later one can tell.
+    Where the fault cannot be placed the inconsistent estimate is returned, and the caller takes
+    another frame, at another turn.
 
     Raises
     ------
@@ -131,16 +134,22 @@ def solve_axis_robustly(
     whole = solve_axis(attitudes, mechanical_floor_arcsec=mechanical_floor_arcsec)
     if whole.consistent or len(attitudes) < _FEWEST_TO_PLACE_A_FAULT:
         return whole
-    trials: list[tuple[float, AxisEstimate]] = []
-    for index, suspect in enumerate(attitudes):
+    trials: list[AxisEstimate] = []
+    for index, suspect in enumerate(attitudes[:-1]):
         rest = [*attitudes[:index], *attitudes[index + 1 :]]
         try:
             estimate = solve_axis(rest, mechanical_floor_arcsec=mechanical_floor_arcsec)
         except MeasurementError:
             continue
-        if estimate.consistent:
-            trials.append((estimate.chi2, replace(estimate, rejected=(suspect.label,))))
-    return min(trials, key=lambda trial: trial[0])[1] if trials else whole
+        if estimate.consistent and _different_turns(estimate.turn_angles_rad) >= 3:
+            trials.append(replace(estimate, rejected=(suspect.label,)))
+    return min(trials, key=lambda trial: trial.chi2) if trials else whole
+
+
+def _different_turns(turns_rad: NDArray[np.float64]) -> int:
+    """Return how many of the turns are really different places."""
+    gaps = np.diff(np.sort(turns_rad))
+    return 1 + int(np.sum(gaps > SMALLEST_SWEEP_RAD))
 
 
 def _start_axis(observed: NDArray[np.float64]) -> Vector:

@@ -130,6 +130,20 @@ def test_one_wrong_frame_among_five_is_named_and_left_out():
     assert angle_between(estimate.axis_enu, axis) < 4 * estimate.sigma_rad
 
 
+def test_a_last_frame_that_disagrees_is_not_left_out():
+    """It may be the first after the tripod moved: only a later frame can tell."""
+    rng = np.random.default_rng(4)
+    axis = axis_at(33, 181)
+    attitudes = sweep(rng, axis, declination_deg=70, turns_deg=[0, 20, 40, 60, 80])
+    bad = rotation_from_vector(np.array([0.0, 120.0, 60.0]) * ARCSEC_RAD)
+    attitudes[4] = observe(rng, attitudes[4].enu_from_camera @ bad, label="4")
+    assert not solve_axis_robustly(attitudes).consistent
+    attitudes.append(sweep(rng, axis, declination_deg=70, turns_deg=[0, 30])[1])
+    later = solve_axis_robustly(attitudes)
+    assert later.rejected == ("4",)
+    assert later.consistent
+
+
 def test_a_wrong_frame_among_three_is_seen_but_not_placed():
     rng = np.random.default_rng(4)
     axis = axis_at(33, 181)

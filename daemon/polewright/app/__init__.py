@@ -1,0 +1,1 @@
+"""Composition: settings, adapters and the session put together."""

@@ -1,0 +1,300 @@
+"""The rehearsal: a whole alignment against a simulated sky, with simulated hands at the bolts.
+
+Everything is real but the sky: the simulator is a separate process behind the INDI protocol, the
+hands see only what the broker delivers to any display, and the simulator's own truth is read at
+the start and at the end only, to hold it against what the service claimed.
+"""
+
+import asyncio
+import contextlib
+import os
+import sys
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from polewright.adapters.indi.connection import IndiConnection
+from polewright.adapters.indi.snapshot import PropertySnapshot
+from polewright.adapters.mqtt.client import send_command, watch_topics
+from polewright.app.clock import HostClock
+from polewright.app.hands import KnobSense
+from polewright.app.service import running_service
+from polewright.core.errors import DeviceError, LinkError, MeasurementError, PolewrightError
+from polewright.settings.model import Settings
+
+SIMULATOR_MODULE = "polewright_drivers.sky_simulator.driver"
+BOLTS_DEVICE = "Kudu Bolts"
+GPS_DEVICE = "Kudu GPS"
+
+# The simulator reads its catalogue and astropy's tables when it starts (s).
+_START_TIMEOUT_S = 30.0
+_READY_TIMEOUT_S = 60.0
+_END_TIMEOUT_S = 5.0
+_PROPERTY_TIMEOUT_S = 10.0
+# The longest turn of the hands takes this long at most (s).
+_HANDS_TIMEOUT_S = 30.0
+# A frame that was exposed while the hands still moved is not looked at: the next ones are.
+_FRAMES_TO_LET_PASS = 2
+_MOST_MOVES = 14
+# The hands rest when both bolts are this near (arcmin); good hands on fine threads do this.
+_CLOSE_ARCMIN = 0.12
+
+Tell = Callable[[str, float | None], None]
+"""Called with what goes on in words and, where known, the fraction done."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsalReport:
+    """What came out, the simulator's truth beside the service's claim."""
+
+    site: str
+    seed: int
+    target_pole: str
+    initial_true_arcsec: float
+    final_true_arcsec: float
+    final_claimed_arcsec: float
+    final_sigma_arcsec: float
+    claimed_minus_true_sigmas: float
+    frames: int
+    hand_moves: int
+    corrections_published: int
+    survey_arcmin: float
+    wall_s: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the figures by name."""
+        return asdict(self)
+
+
+def rehearsal_settings(indi_port: int) -> Settings:
+    """Return the settings of the rehearsal: everything on this machine, on free ports."""
+    return Settings.model_validate(
+        {
+            "mount": {"slug": "kudu", "device": "Kudu"},
+            "camera": {"device": "Hoopoe", "exposure_s": 0.7},
+            "indi": {"port": indi_port},
+            "mqtt": {"mode": "embedded", "port": 0},
+            "survey": {"frames": 4, "sweep_deg": 60.0, "settle_s": 0.5},
+            "tolerance": {"arcsec": 60.0},
+        }
+    )
+
+
+async def rehearse(seed: int, site: str, tell: Tell) -> RehearsalReport:
+    """Run one rehearsal.
+
+    Raises
+    ------
+    PolewrightError
+        What went wrong; everything that was started has been ended.
+    """
+    started_s = time.monotonic()
+    tell("starting the simulated sky, mount and camera", 0.0)
+    async with _simulator(seed, site) as port, IndiConnection.open("127.0.0.1", port) as bench:
+        await _connect(bench)
+        initial = await _truth(bench)
+        settings = rehearsal_settings(port)
+        clock = HostClock(await _clock_correction(bench))
+        tell("starting the service", 0.05)
+        async with running_service(
+            settings,
+            clock=clock,
+            on_catalogue=lambda part: tell("building the star catalogue, once", part),
+        ) as service:
+            broker = service.broker_port
+            async with asyncio.timeout(_READY_TIMEOUT_S):
+                await service.evening.ready.wait()
+            await send_command(settings, "confirm_clear", port=broker)
+            survey = await send_command(
+                settings,
+                "survey",
+                on_progress=lambda step: tell(
+                    f"survey: {step.get('step')}", 0.1 + 0.4 * (step.get("percent") or 0) / 100
+                ),
+                port=broker,
+            )
+            tell(
+                f"survey: off by {survey['total_error_arcmin']:.1f} arcmin "
+                f"+- {survey['total_error_sigma_arcmin']:.2f} from the pole", 0.5,
+            )  # fmt: skip
+            outcome = await _adjust(settings, broker, bench, tell)
+        final = await _truth(bench)
+    total, sigma = outcome.total_arcmin * 60.0, outcome.sigma_arcmin * 60.0
+    true_arcsec = final["TRUE_TOTAL_ERROR_REFRACTED_ARCSEC"]
+    return RehearsalReport(
+        site=site,
+        seed=seed,
+        target_pole=str(survey["target_pole"]),
+        initial_true_arcsec=initial["TRUE_TOTAL_ERROR_REFRACTED_ARCSEC"],
+        final_true_arcsec=true_arcsec,
+        final_claimed_arcsec=total,
+        final_sigma_arcsec=sigma,
+        claimed_minus_true_sigmas=(total - true_arcsec) / sigma,
+        frames=int(survey["frames"]) + outcome.published,
+        hand_moves=outcome.moves,
+        corrections_published=outcome.published,
+        survey_arcmin=float(survey["total_error_arcmin"]),
+        wall_s=time.monotonic() - started_s,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Outcome:
+    total_arcmin: float
+    sigma_arcmin: float
+    published: int
+    moves: int
+
+
+async def _adjust(
+    settings: Settings, broker: int | None, bench: IndiConnection, tell: Tell
+) -> _Outcome:
+    """Let the service adjust and the hands turn; whichever fails ends both."""
+    outcome: _Outcome | None = None
+
+    async def hands() -> None:
+        nonlocal outcome
+        try:
+            outcome = await _hands(settings, broker, bench, tell)
+        finally:
+            await send_command(settings, "stop", port=broker, timeout_s=_END_TIMEOUT_S)
+
+    async def adjusting() -> None:
+        try:
+            await send_command(settings, "adjust", port=broker)
+        except PolewrightError as ended:
+            if ended.code != "stopped":
+                raise
+
+    try:
+        async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(adjusting())
+            tasks.create_task(hands())
+    except* PolewrightError as failures:
+        raise failures.exceptions[0] from None
+    if outcome is None:
+        raise AssertionError("the hands ended without an outcome")
+    return outcome
+
+
+async def _hands(
+    settings: Settings, broker: int | None, bench: IndiConnection, tell: Tell
+) -> _Outcome:
+    """Turn the knobs by what the display says, until it says that both are close."""
+    altitude, azimuth = KnobSense(), KnobSense()
+    look_from, moves, published = 0, 0, 0
+    async for update in watch_topics(settings, "correction", port=broker):
+        message = update.payload
+        if not isinstance(message, dict) or not message.get("live"):
+            continue
+        published += 1
+        sequence = int(message["sequence"])
+        tell(f"{message['altitude_words']}; {message['azimuth_words']}", None)
+        if sequence < look_from:
+            continue
+        errors = (message["altitude_error_arcmin"], message["azimuth_error_arcmin"])
+        sigma = float(message["total_error_sigma_arcmin"])
+        close = message["total_error_arcmin"] < max(_CLOSE_ARCMIN, 0.5 * sigma)
+        if close or moves >= _MOST_MOVES:
+            return _Outcome(float(message["total_error_arcmin"]), sigma, published, moves)
+        turns = (altitude.next_turn(errors[0], sigma), azimuth.next_turn(errors[1], sigma))
+        moves += 1
+        await _turn(bench, altitude_turns=turns[0], azimuth_turns=turns[1])
+        # Frames that were under way when the hands came to rest show a blur of two places.
+        newest = await _newest_sequence(settings, broker)
+        look_from = max(sequence, newest) + _FRAMES_TO_LET_PASS
+    raise MeasurementError(
+        "the corrections ended before the hands were done",
+        remedy="Run the rehearsal again; see the log above.",
+        code="corrections_ended",
+    )
+
+
+async def _newest_sequence(settings: Settings, broker: int | None) -> int:
+    async for update in watch_topics(settings, "correction", port=broker):
+        if isinstance(update.payload, dict):
+            return int(update.payload["sequence"])
+    return 0
+
+
+async def _turn(bench: IndiConnection, *, altitude_turns: float, azimuth_turns: float) -> None:
+    if altitude_turns == 0.0 and azimuth_turns == 0.0:
+        return
+    serial = bench.send_numbers(
+        BOLTS_DEVICE, "HANDS", {"AZ_TURNS": azimuth_turns, "ALT_TURNS": altitude_turns}
+    )
+    await bench.wait_for(
+        BOLTS_DEVICE,
+        "HANDS",
+        lambda hands: not hands.busy,
+        _HANDS_TIMEOUT_S,
+        since=serial,
+        task="turn the bolts",
+    )
+
+
+async def _truth(bench: IndiConnection) -> dict[str, float]:
+    """Read the simulator's truth."""
+    truth = await bench.wait_for(
+        BOLTS_DEVICE, "SIMULATOR_TRUTH", lambda _: True, _PROPERTY_TIMEOUT_S
+    )
+    return dict(truth.numbers)
+
+
+async def _connect(bench: IndiConnection) -> None:
+    for device in (BOLTS_DEVICE, GPS_DEVICE):
+        await bench.wait_for(device, "CONNECTION", lambda _: True, _PROPERTY_TIMEOUT_S)
+        bench.send_switch(device, "CONNECTION", {"CONNECT": True})
+
+
+async def _clock_correction(bench: IndiConnection) -> Any:
+    def has_time(snapshot: PropertySnapshot) -> bool:
+        return bool(snapshot.texts.get("UTC"))
+
+    seen = bench.read(GPS_DEVICE, "TIME_UTC")
+    told = await bench.wait_for(
+        GPS_DEVICE, "TIME_UTC", has_time, _PROPERTY_TIMEOUT_S, since=seen.serial if seen else None
+    )
+    instant = datetime.fromisoformat(told.texts["UTC"]).replace(tzinfo=UTC)
+    return instant - datetime.now(UTC)
+
+
+@asynccontextmanager
+async def _simulator(seed: int, site: str) -> AsyncIterator[int]:
+    """Run the simulator as its own process on a free loopback port; yields the port."""
+    process = await asyncio.create_subprocess_exec(
+        sys.executable, "-m", SIMULATOR_MODULE, "--port", "0", "--seed", str(seed),
+        "--site", site,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.DEVNULL,
+        env=os.environ | {"PYTHONUNBUFFERED": "1"},
+    )  # fmt: skip
+    try:
+        yield await _port_of(process)
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            process.terminate()
+        try:
+            await asyncio.wait_for(process.wait(), _END_TIMEOUT_S)
+        except TimeoutError:
+            process.kill()
+            await process.wait()
+
+
+async def _port_of(process: asyncio.subprocess.Process) -> int:
+    if process.stdout is None:
+        raise LinkError("the simulator has no output", remedy="Report this.", code="simulator")
+    try:
+        line = (await asyncio.wait_for(process.stdout.readline(), _START_TIMEOUT_S)).decode()
+    except TimeoutError:
+        line = ""
+    if "listening on" not in line:
+        raise DeviceError(
+            "the sky simulator did not start",
+            remedy="Try `polewright-sky-simulator --port 0` to see why.",
+            code="simulator",
+        )
+    return int(line.rsplit(":", 1)[1])

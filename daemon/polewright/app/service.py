@@ -1,0 +1,196 @@
+"""The service: one task group that owns the broker, the messages, the devices and the evening."""
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, replace
+from typing import Any
+
+from polewright.adapters.indi.reconnect import Reconnector
+from polewright.adapters.indi.rig import Rig, open_rig
+from polewright.adapters.mqtt.embedded_broker import EmbeddedBroker
+from polewright.adapters.mqtt.instance import ensure_alone
+from polewright.adapters.mqtt.publisher import MqttPublisher
+from polewright.adapters.mqtt.service import MqttService
+from polewright.adapters.mqtt.topics import MountTopics
+from polewright.adapters.solver.embedded import EmbeddedSolver
+from polewright.app.clock import HostClock
+from polewright.app.wishes import evening_wishes, scale_arcsec_px
+from polewright.core.errors import DeviceError, LinkError, PolewrightError
+from polewright.core.sky.place import Place
+from polewright.ports import CameraInfo, Clock
+from polewright.session.evening import Evening
+from polewright.settings.model import Settings
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunningService:
+    """What a caller in the same process may want to know of a service that has started."""
+
+    broker_port: int | None
+    evening: Evening
+
+
+@asynccontextmanager
+async def running_service(
+    settings: Settings,
+    *,
+    clock: Clock | None = None,
+    on_catalogue: Callable[[float], None] | None = None,
+) -> AsyncIterator[RunningService]:
+    """Run the service while the context is open.
+
+    Parameters
+    ----------
+    settings : Settings
+        All of it.
+    clock : Clock, optional
+        The host's, where left out.
+    on_catalogue : callable, optional
+        Told the fraction done (0 to 1) while the star catalogue is prepared the first time.
+
+    Raises
+    ------
+    LinkError
+        The embedded broker's port is taken, or a service for this mount runs already.
+    """
+    clock = clock or HostClock()
+    async with contextlib.AsyncExitStack() as stack:
+        port: int | None = None
+        if settings.mqtt.mode == "embedded":
+            broker = EmbeddedBroker(host=settings.mqtt.host, port=settings.mqtt.port)
+            await stack.enter_async_context(broker)
+            port = broker.port
+        elif settings.mqtt.mode == "external":
+            await _alone_if_the_broker_answers(settings)
+        publisher = MqttPublisher(MountTopics.of(settings), now=clock.now)
+        solver = EmbeddedSolver()
+        evening = Evening(solver, clock, publisher, evening_wishes(settings))
+
+        async def handle(
+            verb: str, arguments: dict[str, Any], reply: Callable[[dict[str, Any]], None]
+        ) -> dict[str, Any]:
+            return await evening.handle(verb, arguments, reply)
+
+        tasks = await stack.enter_async_context(asyncio.TaskGroup())
+        owned = [tasks.create_task(_devices(settings, clock, solver, evening, on_catalogue))]
+        if settings.mqtt.mode != "off":
+            # Commands expire by the callers' clocks, which a correction of ours does not change.
+            mqtt = MqttService(settings, publisher, handle, port=port)
+            owned.append(tasks.create_task(mqtt.run()))
+        failure: PolewrightError | None = None
+        try:
+            yield RunningService(broker_port=port, evening=evening)
+        except PolewrightError as expected:
+            failure = expected  # a task group would wrap it
+        finally:
+            await evening.stop()
+            for task in owned:
+                task.cancel()
+    if failure is not None:
+        raise failure
+
+
+async def _alone_if_the_broker_answers(settings: Settings) -> None:
+    """Refuse a second service of one mount; a broker that is away is no reason not to measure."""
+    try:
+        await ensure_alone(settings)
+    except LinkError as trouble:
+        if trouble.code == "already_running":
+            raise
+        _log.warning("%s", trouble)
+
+
+async def _devices(
+    settings: Settings,
+    clock: Clock,
+    solver: EmbeddedSolver,
+    evening: Evening,
+    on_catalogue: Callable[[float], None] | None,
+) -> None:
+    """Keep the devices connected and attached to the evening, for ever."""
+
+    @asynccontextmanager
+    async def open_link() -> AsyncIterator[Rig]:
+        try:
+            async with open_rig(
+                settings.indi.host,
+                settings.indi.port,
+                camera_name=settings.camera.device,
+                mount_name=settings.mount.device,
+                adjuster_name=settings.adjuster.device,
+            ) as rig:
+                yield rig
+        except DeviceError as trouble:
+            # A missing camera may be plugged in later: as good a reason to try again.
+            raise LinkError(trouble.text, remedy=trouble.remedy, code=trouble.code) from None
+
+    async def work(rig: Rig) -> None:
+        place = await resolve_place(settings, rig)
+        hint_scale = optics_scale(settings, await rig.camera.info())
+        info = await rig.camera.info()
+        hint = evening_wishes(settings).optics
+        if hint_scale is not None:
+            hint = replace(hint, scale_arcsec_px=hint_scale)
+        if hint_scale is not None and info.width_px and info.height_px:
+            await solver.prepare(info.width_px, info.height_px, hint, on_catalogue)
+        evening.attach(rig.camera, rig.mount, place, hint)
+        _log.info(
+            "ready: camera %s, mount %s, at %+.3f %+.3f deg",
+            rig.camera.name, rig.mount.name if rig.mount else "turned by hand",
+            place.latitude_deg, place.longitude_deg,
+        )  # fmt: skip
+        await rig.lost.wait()
+        raise LinkError(
+            f"the connection to the INDI server at {settings.indi.host}:{settings.indi.port} "
+            "was lost",
+            remedy="Check the server and the cables; the service reconnects by itself.",
+        )
+
+    def on_lost(trouble: LinkError, _pause_s: float) -> None:
+        evening.detach(trouble)
+
+    await Reconnector(clock, on_lost=on_lost).run(open_link, work)
+
+
+def optics_scale(settings: Settings, info: CameraInfo) -> float | None:
+    """Return the plate scale (arcsec per px), the settings' figures before the devices'."""
+    focal_length = settings.camera.focal_length_mm or info.focal_length_mm
+    pixel_size = settings.camera.pixel_size_um or info.pixel_size_um
+    if not focal_length or not pixel_size:
+        return None
+    return scale_arcsec_px(focal_length, pixel_size)
+
+
+async def resolve_place(settings: Settings, rig: Rig) -> Place:
+    """Return the site: the settings' own, else the GPS receiver's or the mount's.
+
+    Raises
+    ------
+    LinkError
+        ``no_place``: nobody knows where the mount stands.
+    """
+    place = settings.site.place()
+    if place is not None:
+        return place
+    if rig.place_source is not None:
+        try:
+            found = await rig.place_source.place()
+        except PolewrightError as trouble:
+            _log.warning("%s", trouble)
+        else:
+            return replace(
+                found,
+                pressure_hpa=settings.site.pressure_hpa,
+                temperature_c=settings.site.temperature_c,
+                relative_humidity=settings.site.relative_humidity,
+            )
+    raise LinkError(
+        "nobody knows where the mount stands: no site in the settings, no GPS, none in the mount",
+        remedy="Set [site] latitude_deg and longitude_deg in the settings file.",
+        code="no_place",
+    )

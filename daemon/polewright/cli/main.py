@@ -1,0 +1,145 @@
+"""The parser, and the one place where errors become exit codes."""
+
+import argparse
+import logging
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from polewright import __version__
+from polewright.cli.output import ExitCode, Output
+from polewright.core.errors import PolewrightError
+
+_EPILOGUE = """\
+exit codes: 0 good · 1 not good enough · 2 wrong usage or settings · 3 cannot tell, or a device
+is in trouble.
+
+Caution: a slewing mount pinches fingers and tears cables; the Sun through optics blinds and
+burns. Commands that move the mount need your word that it is clear (--clear)."""
+
+
+def parser() -> argparse.ArgumentParser:
+    """Return the whole command line's parser."""
+    top = argparse.ArgumentParser(
+        prog="polewright",
+        description="Brings an equatorial mount's polar axis to the celestial pole.",
+        epilog=_EPILOGUE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    top.add_argument("--version", action="version", version=f"polewright {__version__}")
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument("--json", action="store_true", help="print one JSON object per result")
+    common.add_argument("--config", type=Path, metavar="FILE", help="settings file (TOML)")
+    common.add_argument("--verbose", action="store_true", help="log details")
+    verbs = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    def verb(name: str, text: str) -> argparse.ArgumentParser:
+        return verbs.add_parser(name, help=text, description=text, parents=[common])
+
+    verb("run", "run the service (until Ctrl-C or SIGTERM)")
+
+    demo = verb("demo", "rehearse a whole alignment with a simulated sky, mount and hands")
+    demo.add_argument("--seed", type=int, default=11, metavar="N", help="which made-up evening")
+    demo.add_argument("--site", choices=["south", "north"], default="south")
+    demo.add_argument("--report", type=Path, metavar="FILE", help="write the figures as JSON")
+
+    survey = verb("survey", "measure where the polar axis points")
+    survey.add_argument(
+        "--clear", action="store_true", help="I looked: the mount is clear to move, fingers off"
+    )
+    adjust = verb("adjust", "measure live while the bolts are turned")
+    adjust.add_argument("--until-good", action="store_true", help="end when good enough")
+    verb("stop", "stop the mount and whatever runs")
+    verb("status", "say what the service knows now")
+    watch = verb("watch", "show the corrections in this terminal until Ctrl-C")
+    watch.add_argument("--once", action="store_true", help="print the present state and end")
+
+    axis = verb("axis", "find the rotation axis from pictures, offline")
+    axis.add_argument("files", nargs="+", type=Path, metavar="FILE")
+    _add_optics(axis)
+    axis.add_argument("--latitude", type=float, metavar="DEG", help="site, north positive")
+    axis.add_argument("--longitude", type=float, metavar="DEG", help="site, east positive")
+    axis.add_argument("--elevation", type=float, default=0.0, metavar="M")
+    axis.add_argument("--target", choices=["refracted", "true"], default="refracted")
+
+    solve = verb("solve", "find where one picture was looking, offline")
+    solve.add_argument("files", nargs=1, type=Path, metavar="FILE")
+    _add_optics(solve)
+
+    config = verb("config", "write or check a settings file")
+    config.add_argument("action", choices=["init", "check"])
+    config.add_argument("file", nargs="?", type=Path, metavar="FILE")
+    return top
+
+
+def _add_optics(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--fov", type=float, metavar="DEG", help="width of the field")
+    command.add_argument("--focal-length", type=float, metavar="MM")
+    command.add_argument("--pixel-size", type=float, metavar="UM")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code."""
+    options = parser().parse_args(arguments)
+    output = Output(as_json=options.json)
+    try:
+        return int(_dispatch(options, output))
+    except PolewrightError as failure:
+        output.error(failure)
+        return failure.exit_code
+    except BaseExceptionGroup as group:
+        expected = only_expected(group)
+        if expected is None:
+            raise
+        output.error(expected)
+        return expected.exit_code
+    except KeyboardInterrupt:
+        output.note("ended")
+        return 130
+    except BrokenPipeError:
+        # The reader of a pipe has gone: nothing more to say, and no traceback at exit either.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def only_expected(group: BaseExceptionGroup[BaseException]) -> PolewrightError | None:
+    """Return the first expected error of a group that holds nothing else; else None."""
+    expected, rest = group.split(PolewrightError)
+    if rest is not None or expected is None:
+        return None
+    first: BaseExceptionGroup[PolewrightError] | PolewrightError = expected
+    while isinstance(first, BaseExceptionGroup):
+        first = first.exceptions[0]
+    return first
+
+
+def _dispatch(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Import a command only when it is asked for: ``stop`` must start fast."""
+    if options.verbose:
+        logging.getLogger("polewright").setLevel(logging.DEBUG)
+    match options.command:
+        case "run":
+            from polewright.cli.service import run
+
+            return run(options, output)
+        case "demo":
+            from polewright.cli.rehearsal import demo
+
+            return demo(options, output)
+        case "axis":
+            from polewright.cli.offline import axis
+
+            return axis(options, output)
+        case "solve":
+            from polewright.cli.offline import solve
+
+            return solve(options, output)
+        case "config":
+            from polewright.cli.settings import config
+
+            return config(options, output)
+        case _:
+            from polewright.cli import remote
+
+            return remote.COMMANDS[options.command](options, output)

@@ -1,0 +1,98 @@
+"""What the command line prints: JSON for programs, words for people, errors in one line."""
+
+import json
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from enum import IntEnum
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+
+from polewright.core.errors import PolewrightError
+
+
+class ExitCode(IntEnum):
+    """Exit codes for scripts."""
+
+    GOOD = 0
+    NOT_GOOD_ENOUGH = 1
+    USAGE = 2
+    CANNOT_TELL = 3
+
+
+VERDICT_EXIT_CODES = {
+    "good_enough": ExitCode.GOOD,
+    "not_yet": ExitCode.NOT_GOOD_ENOUGH,
+    "cannot_tell": ExitCode.CANNOT_TELL,
+}
+
+
+class Output:
+    """Where a command's result goes.
+
+    Results go to standard output, progress and errors to standard error, so that a pipe gets
+    results only.
+    """
+
+    def __init__(self, *, as_json: bool) -> None:
+        self.as_json = as_json
+        self._out = Console(highlight=False, soft_wrap=True)
+        self._err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+    def result(self, payload: Mapping[str, Any], *lines: str) -> None:
+        """Print the result: the payload as one JSON object, or the lines."""
+        if self.as_json:
+            sys.stdout.write(json.dumps(payload, allow_nan=False) + "\n")
+            sys.stdout.flush()
+        else:
+            for line in lines:
+                self._out.print(line, markup=False)
+
+    def note(self, text: str) -> None:
+        """Say something on the way."""
+        if not self.as_json:
+            self._err.print(text, markup=False)
+
+    def error(self, failure: PolewrightError) -> None:
+        """Print an expected error: one line for people, an object for programs."""
+        if self.as_json:
+            error = {"code": failure.code, "text": failure.text, "remedy": failure.remedy}
+            sys.stdout.write(json.dumps({"ok": False, "error": error}) + "\n")
+        self._err.print(f"polewright: {failure}", style="bold", markup=False)
+
+    @contextmanager
+    def progress(self, title: str) -> Iterator["ProgressBar"]:
+        """Show a bar while something long goes on; only words where there is no terminal."""
+        with Progress(
+            TextColumn("{task.description}"),
+            BarColumn(complete_style="red", finished_style="red"),
+            TextColumn("{task.percentage:>3.0f} %"),
+            TimeElapsedColumn(),
+            console=self._err,
+            transient=True,
+            disable=self.as_json or not self._err.is_terminal,
+        ) as bar:
+            yield ProgressBar(bar, bar.add_task(title, total=1.0), self, self._err.is_terminal)
+
+
+class ProgressBar:
+    """One bar; ``update`` takes the fraction done and, where it changes, the step in words."""
+
+    def __init__(self, bar: Progress, task: TaskID, output: Output, terminal: bool) -> None:
+        self._bar = bar
+        self._task = task
+        self._output = output
+        self._terminal = terminal
+        self._said = ""
+
+    def update(self, fraction: float, step: str | None = None) -> None:
+        """Move the bar; say the step where there is no bar to see."""
+        self._bar.update(self._task, completed=fraction)
+        if step is None or step == self._said:
+            return
+        self._said = step
+        self._bar.update(self._task, description=step)
+        if not self._terminal:
+            self._output.note(f"  {step}")

@@ -1,0 +1,65 @@
+"""``polewright demo``: the rehearsal, with what happens shown as it happens."""
+
+import argparse
+import asyncio
+import json
+import logging
+
+from polewright.adapters.indi.quiet import divert_library_chatter
+from polewright.app.rehearsal import RehearsalReport, rehearse
+from polewright.cli.output import ExitCode, Output
+from polewright.core.errors import UsageError
+from polewright.logs import setup_logging
+
+# What a rehearsal is held against: the true error that simulated hands must reach, and how far
+# a claim may be from the truth, in its own sigmas.
+_TRUE_ERROR_ARCSEC = 15.0
+_HONEST_SIGMAS = 4.0
+
+
+def demo(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Rehearse one evening and hold the claim against the truth."""
+    import sys
+
+    divert_library_chatter()
+    setup_logging(level="debug" if options.verbose else "warning", stream=sys.stderr)
+    logging.captureWarnings(True)
+    output.note("polewright rehearsal: nothing real moves.")
+    with output.progress("rehearsal") as bar:
+        done = 0.0
+
+        def tell(step: str, fraction: float | None) -> None:
+            nonlocal done
+            done = fraction if fraction is not None else min(0.95, done + 0.01)
+            bar.update(done, step)
+
+        report = asyncio.run(rehearse(options.seed, options.site, tell))
+    if options.report is not None:
+        try:
+            options.report.write_text(json.dumps(report.as_dict(), indent=2) + "\n", "utf-8")
+        except OSError as trouble:
+            raise UsageError(
+                f"the report {options.report} cannot be written: {trouble.strerror}",
+                remedy="Name a file in a folder that you may write to.",
+            ) from None
+    output.result(report.as_dict(), *_lines(report))
+    return ExitCode.GOOD if _held(report) else ExitCode.NOT_GOOD_ENOUGH
+
+
+def _held(report: RehearsalReport) -> bool:
+    return (
+        report.final_true_arcsec < _TRUE_ERROR_ARCSEC
+        and abs(report.claimed_minus_true_sigmas) < _HONEST_SIGMAS
+    )
+
+
+def _lines(report: RehearsalReport) -> tuple[str, ...]:
+    return (
+        f"{report.site}, seed {report.seed}, against the {report.target_pole} pole:",
+        f"  true error at the start  {report.initial_true_arcsec / 60.0:8.2f} arcmin",
+        f"  true error at the end    {report.final_true_arcsec:8.2f} arcsec",
+        f"  the service claimed      {report.final_claimed_arcsec:8.2f} arcsec "
+        f"+- {report.final_sigma_arcsec:.2f}",
+        f"  {report.hand_moves} turns of the hands, {report.corrections_published} corrections, "
+        f"{report.frames} frames, {report.wall_s:.0f} s",
+    )

@@ -1,0 +1,134 @@
+"""Commands to a running service, over MQTT."""
+
+import argparse
+import asyncio
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from polewright.adapters.mqtt.client import send_command, watch_topics
+from polewright.cli.display import EveningView, render
+from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output, ProgressBar
+from polewright.core.errors import LinkError
+from polewright.settings.load import find_settings_file, load_settings
+from polewright.settings.model import Settings
+
+# Retained topics arrive within milliseconds of subscribing; a busy small computer takes longer.
+_RETAINED_WAIT_S = 1.0
+
+Command = Callable[[argparse.Namespace, Output], ExitCode]
+
+
+def _settings(options: argparse.Namespace) -> Settings:
+    return load_settings(find_settings_file(options.config))
+
+
+def _send(
+    settings: Settings, verb: str, arguments: Mapping[str, Any], output: Output
+) -> dict[str, Any]:
+    with output.progress(verb) as bar:
+
+        def on_progress(message: dict[str, Any]) -> None:
+            _show(bar, message)
+
+        return asyncio.run(send_command(settings, verb, arguments, on_progress))
+
+
+def _show(bar: ProgressBar, message: Mapping[str, Any]) -> None:
+    correction = message.get("correction")
+    if isinstance(correction, Mapping):
+        words = f"{correction['altitude_words']}; {correction['azimuth_words']}"
+        bar.update(float(correction["closeness"]) / 100.0, words)
+        return
+    percent = message.get("percent")
+    bar.update(float(percent or 0) / 100.0, str(message.get("step") or ""))
+
+
+def survey(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Measure the axis; ``--clear`` gives the person's word first."""
+    settings = _settings(options)
+    if options.clear:
+        _send(settings, "confirm_clear", {}, output)
+    result = _send(settings, "survey", {}, output)
+    output.result(result, *_survey_lines(result))
+    return VERDICT_EXIT_CODES[str(result["verdict"])]
+
+
+def _survey_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
+    return (
+        f"axis off by {result['total_error_arcmin']:.2f} arcmin "
+        f"(+- {result['total_error_sigma_arcmin']:.2f}) from the {result['target_pole']} pole",
+        f"  altitude {result['altitude_error_arcmin']:+.2f} arcmin, "
+        f"azimuth {result['azimuth_error_arcmin']:+.2f} arcmin",
+        f"  {str(result['verdict']).replace('_', ' ')} "
+        f"(tolerance {result['tolerance_arcmin']:.2f} arcmin, {result['frames']} frames over "
+        f"{result['sweep_deg']:.0f} deg)",
+    )
+
+
+def adjust(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Follow the bolts live."""
+    arguments = {"stop_when_good": True} if options.until_good else {}
+    result = _send(_settings(options), "adjust", arguments, output)
+    verdict = str(result["verdict"])
+    output.result(
+        result, f"{verdict.replace('_', ' ')}: off by {result['total_error_arcmin']:.2f} arcmin"
+    )
+    return VERDICT_EXIT_CODES[verdict]
+
+
+def stop(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Stop the mount and whatever runs."""
+    result = _send(_settings(options), "stop", {}, output)
+    output.result(result, "stopped" if result.get("stopped") else "nothing was running")
+    return ExitCode.GOOD
+
+
+def status(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Say what the service knows now."""
+    view = asyncio.run(_collect(_settings(options)))
+    if not view.online:
+        raise LinkError(
+            "the service is not running (its topics say offline, or there are none)",
+            remedy="Start it with `polewright run`.",
+            code="no_service",
+        )
+    output.result(view.as_message(), *view.lines())
+    verdict = view.verdict
+    return VERDICT_EXIT_CODES[verdict] if verdict else ExitCode.CANNOT_TELL
+
+
+async def _collect(settings: Settings) -> EveningView:
+    view = EveningView()
+    try:
+        async with asyncio.timeout(_RETAINED_WAIT_S):
+            async for update in watch_topics(settings):
+                view.take(update.topic, update.payload)
+    except TimeoutError:
+        pass
+    return view
+
+
+def watch(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Show the corrections as they come."""
+    settings = _settings(options)
+    if options.once:
+        return status(options, output)
+    if options.json:
+
+        async def lines() -> None:
+            async for update in watch_topics(settings):
+                output.result({"topic": update.topic, "payload": update.payload})
+
+        asyncio.run(lines())
+        return ExitCode.GOOD
+    asyncio.run(render(lambda: watch_topics(settings)))
+    return ExitCode.GOOD
+
+
+COMMANDS: Mapping[str, Command] = {
+    "survey": survey,
+    "adjust": adjust,
+    "stop": stop,
+    "status": status,
+    "watch": watch,
+}

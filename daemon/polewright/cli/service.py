@@ -1,0 +1,32 @@
+"""``polewright run``: the service itself."""
+
+import argparse
+import asyncio
+import signal
+
+from polewright.adapters.indi.quiet import divert_library_chatter
+from polewright.app.service import running_service
+from polewright.cli.output import ExitCode, Output
+from polewright.logs import setup_logging
+from polewright.settings.load import find_settings_file, load_settings
+from polewright.settings.model import Settings
+
+
+def run(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Run until SIGTERM or Ctrl-C."""
+    settings = load_settings(find_settings_file(options.config))
+    level = "debug" if options.verbose else settings.logging.level
+    setup_logging(level=level, form="json" if options.json else settings.logging.format)
+    divert_library_chatter()
+    asyncio.run(_serve(settings))
+    output.note("ended in order")
+    return ExitCode.GOOD
+
+
+async def _serve(settings: Settings) -> None:
+    asked_to_end = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, asked_to_end.set)
+    async with running_service(settings):
+        await asked_to_end.wait()

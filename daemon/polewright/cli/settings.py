@@ -1,0 +1,46 @@
+"""``polewright config``: write a commented settings file, or say what is wrong in one."""
+
+import argparse
+from pathlib import Path
+
+from polewright.cli.output import ExitCode, Output
+from polewright.core.errors import UsageError
+from polewright.settings.load import FILE_NAME, find_settings_file, load_settings
+from polewright.settings.template import default_settings_text
+
+
+def config(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Carry out ``config init`` or ``config check``."""
+    if options.action == "init":
+        return _init(options.file or options.config or Path(FILE_NAME), output)
+    path = find_settings_file(options.file or options.config)
+    settings = load_settings(path)
+    if path is None:
+        output.result({"ok": True, "file": None}, "no settings file: every setting has its default")
+        return ExitCode.GOOD
+    where = settings.site.place()
+    site = "site from the GPS or the mount"
+    if where is not None:
+        site = f"site {where.latitude_deg:+.4f} {where.longitude_deg:+.4f} deg"
+    output.result({"ok": True, "file": str(path)}, f"{path}: good ({site})")
+    return ExitCode.GOOD
+
+
+def _init(path: Path, output: Output) -> ExitCode:
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(default_settings_text())
+    except FileExistsError:
+        raise UsageError(
+            f"{path} is there already and was left as it is",
+            remedy="Name another file, or move this one away.",
+            code="file_exists",
+        ) from None
+    except OSError as trouble:
+        raise UsageError(
+            f"{path} cannot be written: {trouble.strerror}",
+            remedy="Name a file in a folder that you may write to.",
+            code="cannot_write",
+        ) from None
+    output.result({"ok": True, "file": str(path)}, f"wrote {path}: every key with its meaning")
+    return ExitCode.GOOD

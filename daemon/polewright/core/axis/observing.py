@@ -1,0 +1,41 @@
+"""From a solved frame to an observed attitude: the stars' places over the horizon, then one fit."""
+
+from polewright.core.axis.observation import ObservedAttitude
+from polewright.core.errors import MeasurementError
+from polewright.core.imaging.attitude import Attitude
+from polewright.core.imaging.fitting import fit_camera
+from polewright.core.sky.observed import ObservingMoment
+from polewright.core.sky.place import Place
+
+
+def observe(attitude: Attitude, place: Place, *, label: str = "") -> ObservedAttitude:
+    """Return how the camera stood over the ground at mid-exposure.
+
+    Every matched star's place is taken through aberration, precession-nutation, Earth rotation
+    and refraction, and one rotation (with scale) is fitted to what was measured: refracting
+    only the field's centre would leave up to 100 arcsec of false roll.
+
+    Raises
+    ------
+    MeasurementError
+        ``no_time``: the frame has no instant.
+    """
+    if attitude.mid_exposure is None:
+        raise MeasurementError(
+            "the picture does not say when it was taken, so it cannot be set against the ground",
+            remedy="Use FITS files with DATE-OBS, or give the time.",
+            code="no_time",
+        )
+    moment = ObservingMoment.at(place, attitude.mid_exposure)
+    fit = fit_camera(
+        attitude.star_tangent,
+        moment.enu_from_icrs(attitude.star_icrs),
+        attitude.star_sigma_px,
+        scale_arcsec_px=attitude.scale_arcsec_px,
+    )
+    return ObservedAttitude(
+        enu_from_camera=fit.camera_from_world.T,
+        covariance_camera_rad2=fit.covariance_rad2,
+        instant=attitude.mid_exposure,
+        label=label,
+    )
