@@ -199,7 +199,7 @@ class Listener:
     async def listen(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:
             topic = str(message.topic).removeprefix(f"{self.base}/")
-            text = bytes(message.payload).decode()
+            text = bytes(message.payload).decode(errors="replace")
             self.messages.append((topic, text, bool(message.retain)))
             self.times_s.append(time.monotonic())
             if not text or topic.startswith("command/"):

@@ -6,12 +6,11 @@ import json
 import secrets
 from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import aiomqtt
 
-from polewright.adapters.mqtt.connection import open_client
+from polewright.adapters.mqtt.connection import heeding_cancellation, open_client
 from polewright.adapters.mqtt.topics import MountTopics
 from polewright.core.errors import (
     DeviceError,
@@ -95,14 +94,15 @@ async def send_command(
     _refuse_when_off(settings)
     topics = MountTopics.of(settings)
     identifier = secrets.token_hex(8)
-    # The service must not obey what nobody waits for any more.
-    expires = datetime.now(UTC) + timedelta(seconds=2.0 * ACCEPT_TIMEOUT_S)
-    payload = json.dumps(dict(arguments or {}) | {"id": identifier, "expires": expires.isoformat()})
+    # No expiry: clocks in the field differ, and the service's clean session queues nothing.
+    payload = json.dumps(dict(arguments or {}) | {"id": identifier})
     async with open_client(
         settings.mqtt, identifier=f"polewright-command-{identifier}", port=port
     ) as (client, _):
-        await client.subscribe([(topics.reply(identifier), 1), (topics.availability, 1)])
-        await client.publish(topics.command(verb), payload, qos=1)
+        await heeding_cancellation(
+            client.subscribe([(topics.reply(identifier), 1), (topics.availability, 1)])
+        )
+        await heeding_cancellation(client.publish(topics.command(verb), payload, qos=1))
         return await _follow(client, topics, identifier, verb, on_progress, timeout_s)
 
 
@@ -131,7 +131,7 @@ async def watch_topics(
     async with open_client(
         settings.mqtt, identifier=f"polewright-watch-{secrets.token_hex(6)}", port=port
     ) as (client, _):
-        await client.subscribe([(one, 1) for one in wanted])
+        await heeding_cancellation(client.subscribe([(one, 1) for one in wanted]))
         async for message in client.messages:
             relative = topics.relative(str(message.topic))
             # The embedded broker sends retained messages that nobody asked for.

@@ -4,8 +4,9 @@ import asyncio
 import logging
 import socket
 import ssl
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable
 from contextlib import asynccontextmanager
+from typing import TypeVar
 
 import aiomqtt
 
@@ -27,6 +28,8 @@ MOST_WAITING_MESSAGES = 1000
 _WRONG_VERSION_CODES = (1, 132)
 # "Bad user name or password" and "not authorised", in both numberings.
 _REFUSED_CODES = (4, 5, 134, 135)
+
+T = TypeVar("T")
 
 V5 = aiomqtt.ProtocolVersion.V5
 V311 = aiomqtt.ProtocolVersion.V311
@@ -114,6 +117,20 @@ async def open_client(
         return
 
 
+async def heeding_cancellation(call: Awaitable[T]) -> T:
+    """Await a call to the client, and be cancelled where that call swallows it.
+
+    The client waits by ``asyncio.wait_for``, which before Python 3.12 returns the result when a
+    cancellation arrives together with it; a loop around such a call would never end.
+    """
+    task = asyncio.current_task()
+    before = task.cancelling() if task is not None else 0
+    result = await call
+    if task is not None and task.cancelling() > before:
+        raise asyncio.CancelledError
+    return result
+
+
 async def _enter(client: aiomqtt.Client) -> None:
     """Connect, and leave nothing behind when that fails or is cancelled."""
     entering = asyncio.ensure_future(client.__aenter__())
@@ -132,7 +149,7 @@ async def _enter(client: aiomqtt.Client) -> None:
 
 async def _leave(client: aiomqtt.Client) -> None:
     try:
-        await client.__aexit__(None, None, None)
+        await heeding_cancellation(client.__aexit__(None, None, None))
     except aiomqtt.MqttError as error:
         log.debug("Disconnecting: %s", error)
         await _close_socket(client)

@@ -70,8 +70,10 @@ class EmbeddedBroker:
         traceback: TracebackType | None,
     ) -> None:
         """Stop, within a bound."""
-        try:
-            async with asyncio.timeout(SHUTDOWN_TIMEOUT_S):
-                await self._broker.shutdown()
-        except TimeoutError:
+        stopping = asyncio.ensure_future(self._broker.shutdown())
+        done, _ = await asyncio.wait({stopping}, timeout=SHUTDOWN_TIMEOUT_S)
+        if not done:
+            stopping.cancel()
             log.warning("The embedded MQTT broker did not stop in time and is left behind")
+        elif (failure := stopping.exception()) is not None:
+            log.warning("The embedded MQTT broker did not stop in good order: %s", failure)

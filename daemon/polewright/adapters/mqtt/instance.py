@@ -4,12 +4,11 @@ import asyncio
 import json
 import logging
 import secrets
-from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import aiomqtt
 
-from polewright.adapters.mqtt.connection import open_client
+from polewright.adapters.mqtt.connection import heeding_cancellation, open_client
 from polewright.adapters.mqtt.topics import MountTopics
 from polewright.core.errors import LinkError
 from polewright.settings.model import Settings
@@ -39,14 +38,13 @@ async def find_other_service(
     identifier = f"probe-{secrets.token_hex(6)}"
     client_id = f"polewright-{topics.mount}-{identifier}"
     async with open_client(settings.mqtt, identifier=client_id, port=port) as (client, version):
-        await client.subscribe(
-            [(topics.availability, 1), (topics.reply(identifier), 1)],
+        await heeding_cancellation(
+            client.subscribe([(topics.availability, 1), (topics.reply(identifier), 1)])
         )
         if await _first(client, topics.availability, RETAINED_WAIT_S) != b"online":
             return None, version
-        expires = datetime.now(UTC) + timedelta(seconds=PING_WAIT_S)
-        ping = {"id": identifier, "expires": expires.isoformat()}
-        await client.publish(topics.command("ping"), json.dumps(ping), qos=1)
+        ping = json.dumps({"id": identifier})
+        await heeding_cancellation(client.publish(topics.command("ping"), ping, qos=1))
         answer = await _first(client, topics.reply(identifier), PING_WAIT_S)
     if answer is None:
         return None, version

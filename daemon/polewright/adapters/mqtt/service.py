@@ -18,7 +18,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from polewright.adapters.mqtt.backoff import Backoff
 from polewright.adapters.mqtt.command_desk import CommandDesk, CommandHandler, Incoming
 from polewright.adapters.mqtt.commands import COMMANDS, Command
-from polewright.adapters.mqtt.connection import V5, open_client
+from polewright.adapters.mqtt.connection import V5, heeding_cancellation, open_client
 from polewright.adapters.mqtt.instance import already_running, find_other_service
 from polewright.adapters.mqtt.publisher import MqttPublisher, Outgoing
 from polewright.adapters.mqtt.topics import MountTopics
@@ -143,7 +143,9 @@ class MqttService:
                 raise
 
     async def _converse(self, client: aiomqtt.Client, command_tasks: asyncio.TaskGroup) -> None:
-        await client.publish(self._topics.availability, b"online", qos=1, retain=True)
+        await heeding_cancellation(
+            client.publish(self._topics.availability, b"online", qos=1, retain=True)
+        )
         self._publisher.start_over()
         self._announce()
         try:
@@ -188,9 +190,9 @@ class MqttService:
             if version is V5:
                 # Shows the retain flag of commands that arrive live, too.
                 options = SubscribeOptions(qos=1, retainAsPublished=True)
-                await client.subscribe(topic_filter, options=options)
+                await heeding_cancellation(client.subscribe(topic_filter, options=options))
             else:
-                await client.subscribe(topic_filter, qos=1)
+                await heeding_cancellation(client.subscribe(topic_filter, qos=1))
 
     async def _receive(self, client: aiomqtt.Client, command_tasks: asyncio.TaskGroup) -> None:
         async for message in client.messages:
@@ -223,12 +225,14 @@ class MqttService:
                 raise
 
     async def _publish(self, client: aiomqtt.Client, outgoing: Outgoing) -> None:
-        await client.publish(
-            outgoing.topic,
-            outgoing.payload,
-            qos=outgoing.qos,
-            retain=outgoing.retain,
-            properties=self._properties(outgoing),
+        await heeding_cancellation(
+            client.publish(
+                outgoing.topic,
+                outgoing.payload,
+                qos=outgoing.qos,
+                retain=outgoing.retain,
+                properties=self._properties(outgoing),
+            )
         )
 
     def _properties(self, outgoing: Outgoing) -> Properties | None:
