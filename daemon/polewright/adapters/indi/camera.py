@@ -211,22 +211,21 @@ class IndiCamera:
         deadline_s = loop.time() + exposure_s + self._delivery_margin_s
         done = False
         try:
-            with self.connection.long_transfer(after_s=exposure_s):
-                async with asyncio.timeout_at(deadline_s) as bound:
-                    async for event in events:
-                        if is_withdrawal(event, "CCD_EXPOSURE"):
-                            raise gone(self.name, "finish the exposure")
-                        if isinstance(event, BlobSnapshot):
-                            if event.serial <= since or event.name == "CCD2":
-                                continue
-                            blob = event
-                            bound.reschedule(min(deadline_s, loop.time() + DONE_AFTER_FRAME_S))
-                        elif isinstance(event, PropertySnapshot) and event.name == "CCD_EXPOSURE":
-                            if event.failed:
-                                raise self._device.refused("take the exposure", since=since)
-                            done = event.state in (PropertyState.OK, PropertyState.IDLE)
-                        if blob is not None and done:
-                            break
+            async with asyncio.timeout_at(deadline_s) as bound:
+                async for event in events:
+                    if is_withdrawal(event, "CCD_EXPOSURE"):
+                        raise gone(self.name, "finish the exposure")
+                    if isinstance(event, BlobSnapshot):
+                        if event.serial <= since or event.name == "CCD2":
+                            continue
+                        blob = event
+                        bound.reschedule(min(deadline_s, loop.time() + DONE_AFTER_FRAME_S))
+                    elif isinstance(event, PropertySnapshot) and event.name == "CCD_EXPOSURE":
+                        if event.failed:
+                            raise self._device.refused("take the exposure", since=since)
+                        done = event.state in (PropertyState.OK, PropertyState.IDLE)
+                    if blob is not None and done:
+                        break
         except TimeoutError:
             if blob is None:
                 raise DeviceError(

@@ -5,6 +5,7 @@
 import ctypes
 import functools
 import logging
+import threading
 from collections.abc import Callable
 from types import MappingProxyType
 from typing import Any, Concatenate, ParamSpec
@@ -63,6 +64,9 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
     def __init__(self, sink: Callable[[Event], None]) -> None:
         super().__init__()
         self._sink = sink
+        # Set when the reading thread has seen the end of the connection; its number for the kernel.
+        self.ended = threading.Event()
+        self.reading_thread = 0
 
     @_survives
     def newDevice(self, device: Any) -> None:
@@ -107,6 +111,8 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
     @_survives
     def serverDisconnected(self, exit_code: int) -> None:
         """Announce the end."""
+        self.reading_thread = threading.get_native_id()
+        self.ended.set()
         reason = "closed by this side" if exit_code == 0 else "the server closed the connection"
         self._sink(ConnectionEnded(reason=reason))
 

@@ -24,6 +24,7 @@ from polewright.adapters.indi.snapshot import (
     PropertyRemoved,
     PropertySnapshot,
 )
+from polewright.adapters.indi.tap import SocketTap, connect_tapped
 from polewright.core.errors import DeviceError, LinkError
 
 _LOG = logging.getLogger(__name__)
@@ -41,6 +42,8 @@ QUIET_S = 3.0
 # A server that lives answers a ping in milliseconds, yet a long frame may be ahead of it on a
 # slow link (s).
 PING_TIMEOUT_S = 5.0
+# The library's reading thread ends within a millisecond of its socket; it may be amid a frame (s).
+HANG_UP_S = 1.0
 # How many lines of drivers' text are kept to explain a failure.
 MESSAGES_KEPT = 50
 
@@ -109,10 +112,8 @@ class IndiConnection:
         self._ping_sent_s: float | None = None
         self._answers_pings = False
         self._timer: asyncio.TimerHandle | None = None
-        self._transfers_from_s: list[float] = []
-        # Without a disconnection the library ends the whole process when its client is
-        # collected, or at exit.
-        self._disconnect = weakref.finalize(self, self._client.disconnectServer)
+        self._tap: SocketTap | None = None
+        self._hang_up = weakref.finalize(self, _hang_up, self._client, None)
 
     @classmethod
     @asynccontextmanager
@@ -233,20 +234,6 @@ class IndiConnection:
         self.ensure_alive()
         self._client.setBLOBMode(PyIndi.B_ALSO, device, None)
 
-    @contextmanager
-    def long_transfer(self, *, after_s: float) -> Iterator[None]:
-        """Do not judge the server by its silence once ``after_s`` seconds of the block are over.
-
-        A long frame may then be under way: everything that the server says waits behind it, and
-        the library tells of a frame only when all of it has arrived.
-        """
-        from_s = time.monotonic() + after_s
-        self._transfers_from_s.append(from_s)
-        try:
-            yield
-        finally:
-            self._transfers_from_s.remove(from_s)
-
     # -- waiting ------------------------------------------------------------------------------
 
     @contextmanager
@@ -335,7 +322,13 @@ class IndiConnection:
         self._client.setServer(address, self.port)
         self._client.setConnectionTimeout(max(1, round(connect_timeout_s)), 0)
         with self.subscribe() as events:
-            if not await asyncio.shield(asyncio.to_thread(self._client.connectServer)):
+            connected, self._tap = await asyncio.shield(
+                asyncio.to_thread(connect_tapped, self._client.connectServer, address, self.port)
+            )
+            if self._tap is not None:
+                self._hang_up.detach()
+                self._hang_up = weakref.finalize(self, _hang_up, self._client, self._tap)
+            if not connected:
                 raise LinkError(
                     f"The INDI server at {self.where} refused the connection",
                     remedy=START_REMEDY,
@@ -359,7 +352,7 @@ class IndiConnection:
                     " not an INDI server",
                     remedy=START_REMEDY,
                 ) from None
-        self._last_heard_s = time.monotonic()
+        self._ping_sent_s = None
         self._timer = self._loop.call_later(LIVENESS_PERIOD_S, self._look_alive)
 
     async def _close(self) -> None:
@@ -367,7 +360,7 @@ class IndiConnection:
         if self._timer is not None:
             self._timer.cancel()
         self._end("closed by this side")
-        await asyncio.to_thread(self._disconnect)
+        await asyncio.to_thread(self._hang_up)
 
     def _send(self, sender: Callable[[Any], None], outgoing: Any) -> int:
         """Send one request."""
@@ -409,8 +402,7 @@ class IndiConnection:
                 return
             case BlobSnapshot():
                 pass
-        if not isinstance(event, DeviceMessage):
-            self._ping_sent_s = None
+        self._ping_sent_s = None
         self._pass_on(event)
 
     def _pass_on(self, event: Event) -> None:
@@ -441,16 +433,35 @@ class IndiConnection:
         if self.lost.is_set():
             return
         now_s = time.monotonic()
-        if any(from_s < now_s for from_s in self._transfers_from_s):
+        silent_s = now_s - self._last_heard_s
+        if self._tap is not None:
+            # The library tells of a frame only when all of it has arrived; the socket knows of
+            # each piece.
+            silent_s = min(silent_s, self._tap.silent_for_s())
+        if silent_s < QUIET_S:
             self._ping_sent_s = None
-        elif self._answers_pings:
-            if self._ping_sent_s is not None:
-                if now_s - self._ping_sent_s > PING_TIMEOUT_S:
-                    self._end("the server has stopped answering")
-                    return
-            elif now_s - self._last_heard_s > QUIET_S:
-                self._ping()
+        elif self._answers_pings and self._ping_sent_s is None:
+            self._ping()
+        elif self._ping_sent_s is not None and now_s - self._ping_sent_s > PING_TIMEOUT_S:
+            self._end("the server has stopped answering")
+            return
         self._timer = self._loop.call_later(LIVENESS_PERIOD_S, self._look_alive)
+
+
+def _hang_up(client: WireClient, tap: SocketTap | None) -> None:
+    """Disconnect the library's client (blocking).
+
+    Without this the library ends the whole process when its client is collected, or at exit.
+    """
+    if tap is not None:
+        tap.shut_down()
+        # The thread must be gone, not only have said so: on its way out of the callback it needs
+        # the interpreter lock, which the library's call below holds.
+        if client.ended.wait(HANG_UP_S):
+            tap.wait_for_end(client.reading_thread, HANG_UP_S)
+    client.disconnectServer()
+    if tap is not None:
+        tap.close()
 
 
 def is_withdrawal(event: Event, name: str) -> bool:
