@@ -15,7 +15,7 @@ class IndiClient:
         self._parser.feed(b"<root>")
         self._depth = 0
         self._root: ET.Element | None = None
-        self._timeout_s = timeout_s
+        self.port = port
         self.state: dict[tuple[str, str], str] = {}
         self.values: dict[tuple[str, str], dict[str, str]] = {}
         self.messages: list[str] = []

@@ -80,10 +80,10 @@ class Bolts(SimulatedDevice):
 
     async def disconnecting(self) -> None:
         """Stop the motors."""
-        self._stop()
+        self._halt()
         self._running = None
 
-    def _stop(self) -> None:
+    def _halt(self) -> None:
         self._rig.advance()
         self._rig.azimuth_bolt.abort()
         self._rig.altitude_bolt.abort()
@@ -93,7 +93,7 @@ class Bolts(SimulatedDevice):
         self._rig.advance()
         match event.vectorname:
             case "PAC_ABORT_MOTION":
-                self._stop()
+                self._halt()
                 set_only(self.abort, None)
                 await self.abort.send_setVector(state="Ok")
                 await self._finish("Idle")
