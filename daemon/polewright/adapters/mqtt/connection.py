@@ -142,7 +142,9 @@ async def _enter(client: aiomqtt.Client) -> None:
         if entering.done() and entering.exception() is None:
             await _leave(client)
         raise
-    except aiomqtt.MqttError:
+    except aiomqtt.MqttError as error:
+        # The cause's frames keep the socket of a failed handshake open (paho 2.2).
+        error.__context__ = None
         await _close_socket(client)
         raise
 
