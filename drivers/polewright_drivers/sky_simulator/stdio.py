@@ -78,8 +78,12 @@ class StandardStreams:
             data = await self._received.get()
             if not data:
                 break
-            for element in reader.feed(data):
-                await self._driver.receive(element)
+            try:
+                for element in reader.feed(data):
+                    await self._driver.receive(element)
+            except ET.ParseError as trouble:
+                logger.warning("what the server sent is no XML (%s): skipped", trouble)
+                reader = ElementReader()
         logger.info("the server has gone: ending")
         self._driver.end()
 
