@@ -56,6 +56,8 @@ _SMALLEST_FINAL_RADIUS_PX = 1.2
 _RADIUS_RMS = 3.5
 _BRIGHT_STARS = 12
 _LEAST_BRIGHT_FRACTION = 0.3
+_OVERWHELMING_LOG10_FALSE_ALARM = -12.0
+_LEAST_BRIGHT_FRACTION_THEN = 0.15  # half the sky may be behind a roof or a tree
 _LARGEST_RMS_OF_RADIUS = 0.55  # chance matches are uniform in the disc: 0.71
 _EXPOSE_REMEDY = (
     "Take the lens cap off, check focus and clouds, expose longer, or point at more stars."
@@ -332,7 +334,9 @@ def _convincing(proof: _Proof) -> bool:
         reasons.append(f"{matched} matched")
     if proof.log10_false_alarm > LARGEST_LOG10_FALSE_ALARM:
         reasons.append(f"false alarm 1e{proof.log10_false_alarm:.1f}")
-    if min(proof.bright_found, proof.bright_catalogue) < _LEAST_BRIGHT_FRACTION:
+    overwhelming = proof.log10_false_alarm < _OVERWHELMING_LOG10_FALSE_ALARM
+    least = _LEAST_BRIGHT_FRACTION_THEN if overwhelming else _LEAST_BRIGHT_FRACTION
+    if min(proof.bright_found, proof.bright_catalogue) < least:
         reasons.append(
             f"bright stars matched: {proof.bright_found:.2f} of the picture's, "
             f"{proof.bright_catalogue:.2f} of the catalogue's"

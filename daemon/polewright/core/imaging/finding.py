@@ -43,7 +43,8 @@ _HOT_PEAK_SHARE = 0.8  # of the flux in 3 x 3 px; a star of FWHM 1 px has 0.6 at
 _WIDEST_SQUARE = 0.9  # of the window's own: an object three times wider than the stars
 _HOT_SHARE_MARGIN = 0.25  # above the share of a star of the usual width
 _SATURATED_FLOOR_PX = 0.2
-_FAINTEST_SIGNAL_TO_NOISE = 4.0
+_SURE_SIGNAL_TO_NOISE = 10.0
+_FAINTEST_SIGNAL_TO_NOISE = 5.0  # noise alone passes about once in ten frames
 
 
 def find_stars(frame: Frame, *, limit: int = DEFAULT_LIMIT) -> StarList:
@@ -202,9 +203,16 @@ def _first_window(found: NDArray[np.void], step: int) -> float:
     """Return a starting window from the isophotal sizes of the brighter objects (px)."""
     if found.size == 0:
         return _FIRST_WINDOW_PX
-    bright = np.argsort(found["flux"])[::-1][: max(5, found.size // 2)]
+    bright = _brighter(found["flux"], _SURE_SIGNAL_TO_NOISE)
     sizes = np.sqrt(found["a"][bright] * found["b"][bright]) * step
     return float(np.clip(np.median(sizes), _FIRST_WINDOW_PX, _LARGEST_WINDOW_PX))
+
+
+def _brighter(significance: Array, sure: float) -> NDArray[np.intp]:
+    """Return the brighter half of what is surely no noise; the three brightest if nothing is."""
+    order = np.argsort(significance)[::-1]
+    certain = int(np.count_nonzero(significance > sure))
+    return order[: max(3, (certain + 1) // 2)]
 
 
 @dataclass(slots=True)
@@ -251,10 +259,10 @@ class _Field:
         x, y, stamps, origin = self._centre(start_x, start_y, window, settled_px=0.05)
         for settled_px in (0.02, _CENTRE_SETTLED_PX):
             usual = ~_single_pixel(stamps, origin, x, y, _HOT_PEAK_SHARE)
-            width = _width(stamps, origin, x, y, window, usual)
+            width = _width(stamps, origin, x, y, window, self._noise, usual)
             window = float(np.clip(width, _SMALLEST_WINDOW_PX, _LARGEST_WINDOW_PX))
             x, y, stamps, origin = self._centre(x, y, window, settled_px=settled_px)
-        width = _width(stamps, origin, x, y, window, usual)
+        width = _width(stamps, origin, x, y, window, self._noise, usual)
         response = window**2 / (window**2 + width**2)  # of the windowed mean to a shift
         weights, moments = _moments(stamps, origin, x, y, window)
         sigma = self._sigma(stamps, weights, moments.norm * response)
@@ -377,12 +385,18 @@ def _moments(
 
 
 def _width(
-    stamps: Array, origin: Array, x: Array, y: Array, window: float, usual: NDArray[np.bool_]
+    stamps: Array,
+    origin: Array,
+    x: Array,
+    y: Array,
+    window: float,
+    noise: Array,
+    usual: NDArray[np.bool_],
 ) -> float:
     """Return the median Gaussian sigma of the brighter stars (px)."""
-    _, moments = _moments(stamps, origin, x, y, window)
-    chosen = np.flatnonzero(usual) if usual.any() else np.arange(x.size)
-    bright = chosen[np.argsort(moments.norm[chosen])[::-1][: max(7, chosen.size // 2)]]
+    weights, moments = _moments(stamps, origin, x, y, window)
+    significance = moments.norm / (noise * weights.root_sum_square)
+    bright = _brighter(np.where(usual, significance, -np.inf), _SURE_SIGNAL_TO_NOISE)
     square = float(np.clip(np.median(moments.square[bright]), 0.05, 0.9 * window**2))
     return math.sqrt(square * window**2 / (window**2 - square))
 
@@ -415,7 +429,7 @@ def _phase_floor_px(width: float) -> float:
     The first term was fitted to rendered Gaussian stars of 1.5 to 3 px FWHM; the second is an
     allowance for real sensors.
     """
-    return 0.08 * math.exp(-7.2 * (width - 0.43)) + 0.003
+    return 0.08 * math.exp(-7.2 * (width - 0.43)) + 0.0015
 
 
 def _first_of_pair(

@@ -21,7 +21,7 @@ RADIAL_MINIMUM_STARS = 15
 
 _RADIAL_SIGNIFICANCE = 4.0
 _GAUSS_NEWTON_STEPS = 3
-_REJECTION_ROUNDS = 4
+_REJECTION_ROUNDS = 8
 _REJECTION_LIMIT = 4.0  # robust sigmas of a two-dimensional residual: 3e-4 of good stars
 _RAYLEIGH_MEDIAN = 1.1774  # median length of a two-dimensional unit normal
 _LARGEST_REJECTED_FRACTION = 0.34
@@ -115,7 +115,7 @@ def fit_camera(
         solution = work.solve(kept, with_radial=use_radial)
         if not reject or not rounds_left:
             break
-        now = _inliers(solution.residuals_px, star_sigma_px, solution.floor_px, kept)
+        now = _inliers(solution.residuals_px, star_sigma_px, kept)
         if np.array_equal(now, kept):
             break
         kept = now
@@ -146,18 +146,24 @@ def _refuse(count: int) -> NoReturn:
     )
 
 
-def _inliers(
-    residuals_px: Array, sigma_px: Array, floor_px: float, kept: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
+def _inliers(residuals_px: Array, sigma_px: Array, kept: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the stars inside a limit set by the median residual, with a guard on how many go."""
-    own = np.hypot(residuals_px[:, 0], residuals_px[:, 1]) / np.hypot(sigma_px, floor_px)
-    # The guard: never tighter than the stars' own sigma plus floor allows.
-    spread = max(1.0, float(np.median(own[kept])) / _RAYLEIGH_MEDIAN)
-    inside = own <= _REJECTION_LIMIT * spread
+    length = np.hypot(residuals_px[:, 0], residuals_px[:, 1])
+    own = length / np.hypot(sigma_px, _median_floor_px(length[kept], sigma_px[kept]))
+    inside = own <= _REJECTION_LIMIT
     fewest = max(MINIMUM_STARS, int(np.ceil(len(own) * (1.0 - _LARGEST_REJECTED_FRACTION))))
     if int(inside.sum()) < fewest:
         inside = own <= np.sort(own)[fewest - 1]
     return np.asarray(inside)
+
+
+def _median_floor_px(length_px: Array, sigma_px: Array) -> float:
+    """Return the common term that explains the median residual; outliers hardly move it."""
+    if float(np.median(length_px / sigma_px)) <= _RAYLEIGH_MEDIAN:
+        return 0.0
+    tried = float(np.median(length_px)) / _RAYLEIGH_MEDIAN * np.linspace(0.0, 2.0, 41)
+    medians = np.median(length_px / np.hypot(sigma_px, tried[:, None]), axis=1)
+    return float(tried[int(np.argmin(np.abs(medians - _RAYLEIGH_MEDIAN)))])
 
 
 @dataclass(slots=True)
