@@ -39,6 +39,7 @@ class Handler:
     def __init__(self) -> None:
         self.asked: list[tuple[str, dict[str, Any]]] = []
         self.release = asyncio.Event()
+        self.extra: dict[str, Any] = {}
 
     async def __call__(
         self, verb: str, arguments: dict[str, Any], reply: Callable[[dict[str, Any]], None]
@@ -52,7 +53,7 @@ class Handler:
             raise SafetyError("The Sun is 4 deg away", remedy="Wait for the evening.")
         if verb == "confirm_clear":
             raise ZeroDivisionError("a bug")
-        return {"stopped": True}
+        return {"stopped": True} | self.extra
 
 
 class Bench:
@@ -142,6 +143,12 @@ async def test_a_bug_in_the_session_is_a_reply_and_the_service_lives_on(bench: B
     with pytest.raises(DeviceError, match="polewright itself failed"):
         await send_command(bench.settings, "confirm_clear", timeout_s=5)
     assert await send_command(bench.settings, "stop", timeout_s=5) == {"stopped": True}
+
+
+async def test_a_result_that_cannot_be_written_is_a_failure_and_not_silence(bench: Bench) -> None:
+    bench.handler.extra = {"sigma_arcmin": float("nan")}
+    with pytest.raises(DeviceError, match="polewright itself failed in stop"):
+        await send_command(bench.settings, "stop", timeout_s=5)
 
 
 async def test_a_repeated_id_gets_the_first_answer_and_is_not_obeyed_again(bench: Bench) -> None:

@@ -1,11 +1,15 @@
 """Topics, payload models, schemas, back-off and the ledger of commands."""
 
+import contextlib
 import json
+from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from polewright.adapters.mqtt.backoff import FIRST_WAIT_S, LONGEST_WAIT_S, Backoff
-from polewright.adapters.mqtt.commands import COMMANDS, read_command
+from polewright.adapters.mqtt.commands import COMMANDS, identifier_in, read_command
 from polewright.adapters.mqtt.ledger import KEPT_S, MOST_KEPT, Ledger, digest_of
 from polewright.adapters.mqtt.payloads import check_payload, payload_schemas, scalars_of
 from polewright.adapters.mqtt.topics import MountTopics
@@ -108,6 +112,47 @@ def test_a_known_verb_outside_this_version_is_unknown() -> None:
         read_command("verify", b'{"id":"a"}', COMMANDS)
     assert caught.value.code == "unknown_verb"
     assert "survey" in caught.value.remedy
+
+
+@given(payload=st.binary(max_size=200), verb=st.sampled_from([*COMMANDS, "dance"]))
+def test_any_bytes_are_a_command_or_a_usage_error(payload: bytes, verb: str) -> None:
+    identifier_in(payload)
+    with contextlib.suppress(UsageError):
+        read_command(verb, payload, COMMANDS)
+
+
+_JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(), inner, max_size=3),
+    max_leaves=6,
+)
+
+
+@given(
+    payload=st.dictionaries(
+        st.sampled_from(["id", "v", "at", "expires", "frames", "exposure_s"]) | st.text(), _JSON
+    )
+)
+def test_any_json_object_is_a_command_or_a_usage_error_that_can_be_sent(
+    payload: dict[str, Any],
+) -> None:
+    def refusal() -> UsageError | None:
+        try:
+            command = read_command("survey", json.dumps(payload).encode(), COMMANDS)
+        except UsageError as error:
+            return error
+        assert set(command.arguments()) <= set(payload)
+        return None
+
+    if (error := refusal()) is not None:
+        assert error.code in ("invalid_arguments", "not_json")
+        assert error.text.encode()
+
+
+def test_a_lone_surrogate_is_refused_as_not_json() -> None:
+    with pytest.raises(UsageError) as caught:
+        read_command("stop", b'{"id":"a","\\ud800":1}', COMMANDS)
+    assert caught.value.code == "not_json"
 
 
 def test_waits_double_up_to_a_bound_and_reset_only_after_a_stable_connection() -> None:

@@ -165,17 +165,16 @@ async def _follow(
 ) -> dict[str, Any]:
     loop = asyncio.get_running_loop()
     end_s = None if timeout_s is None else loop.time() + timeout_s
-    accepted = False
+    accept_s: float | None = loop.time() + ACCEPT_TIMEOUT_S
     while True:
-        accept_s = None if accepted else loop.time() + ACCEPT_TIMEOUT_S
         limits = [limit for limit in (end_s, accept_s) if limit is not None]
         try:
             async with asyncio.timeout_at(min(limits) if limits else None):
                 message = await anext(client.messages)
         except TimeoutError:
-            raise _nobody(topics, verb, accepted=accepted) from None
+            raise _nobody(topics, verb, accepted=accept_s is None) from None
         topic = str(message.topic)
-        if topic == topics.availability and accepted and message.payload == b"offline":
+        if topic == topics.availability and accept_s is None and message.payload == b"offline":
             raise LinkError(
                 f"The service went away while it obeyed {verb}",
                 remedy="Look at its log; start it again with `polewright run`.",
@@ -186,7 +185,7 @@ async def _follow(
         reply = _read(bytes(message.payload))
         if not isinstance(reply, dict):
             continue
-        accepted = True
+        accept_s = None
         result = reply.get("result") or {}
         if reply.get("status") == "done":
             return dict(result)

@@ -92,9 +92,13 @@ class CommandDesk:
 
         def answer(body: dict[str, Any]) -> None:
             topic = incoming.response_topic or f"reply/{answered_id}"
-            self._publisher.send(
-                topic, {"id": answered_id} | body, retain=False, correlation=incoming.correlation
-            )
+            full = {"id": answered_id} | body
+            if not self._publisher.send(
+                topic, full, retain=False, correlation=incoming.correlation
+            ):
+                # The caller must not wait for ever for an answer that cannot be written.
+                instead = {"id": answered_id} | _failed(_bug(incoming.verb))
+                self._publisher.send(topic, instead, retain=False, correlation=incoming.correlation)
 
         try:
             command = self._admit(incoming)
@@ -170,19 +174,21 @@ class CommandDesk:
             entry.answer = _failed(error)
         except Exception:
             log.exception("Bug in the command %s", verb)
-            entry.answer = _failed(
-                PolewrightError(
-                    f"polewright itself failed in {verb}",
-                    remedy="See its log, and report it with the log.",
-                    code="bug",
-                )
-            )
+            entry.answer = _failed(_bug(verb))
         finally:
             self._running -= 1
         answer(entry.answer)
 
     def _identity(self) -> dict[str, Any]:
         return {"instance": self._instance, "host": platform.node(), "pid": os.getpid()}
+
+
+def _bug(verb: str) -> PolewrightError:
+    return PolewrightError(
+        f"polewright itself failed in {verb}",
+        remedy="See its log, and report it with the log.",
+        code="bug",
+    )
 
 
 def _failed(error: PolewrightError) -> dict[str, Any]:

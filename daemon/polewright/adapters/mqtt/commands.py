@@ -107,14 +107,13 @@ def read_command(verb: str, payload: bytes, commands: Mapping[str, type[Command]
     except (ValueError, RecursionError):
         raw = None
     if not isinstance(raw, dict):
-        raise UsageError(
-            "The command's payload is not a JSON object",
-            remedy='Send at least {"id": "..."} with an id of your own.',
-            code="not_json",
-        )
+        raise _not_json()
     try:
         return model.model_validate_json(payload)
     except ValidationError as error:
+        if error.errors(include_url=False)[0]["type"] == "json_invalid":
+            # Python's parser takes what the standard does not allow: other encodings, NaN.
+            raise _not_json() from None
         raise UsageError(
             "; ".join(_problem(model, problem) for problem in error.errors(include_url=False)),
             remedy="Correct the arguments; nothing was done.",
@@ -131,6 +130,14 @@ def identifier_in(payload: bytes) -> object:
     except (ValueError, RecursionError):
         return None
     return raw.get("id") if isinstance(raw, dict) else None
+
+
+def _not_json() -> UsageError:
+    return UsageError(
+        "The command's payload is not a JSON object",
+        remedy='Send at least {"id": "..."} with an id of your own, in UTF-8.',
+        code="not_json",
+    )
 
 
 def _problem(model: type[Command], problem: Any) -> str:

@@ -91,8 +91,14 @@ class MqttPublisher:
 
     def send(
         self, topic: str, payload: object, *, retain: bool, correlation: bytes | None = None
-    ) -> None:
-        """Do as :meth:`publish`, with the correlation data of an MQTT 5 request."""
+    ) -> bool:
+        """Do as :meth:`publish`, with the correlation data of an MQTT 5 request.
+
+        Returns
+        -------
+        bool
+            False where the message breaks the contract and was dropped.
+        """
         try:
             plain = _plain(payload)
             if isinstance(plain, dict):
@@ -100,15 +106,16 @@ class MqttPublisher:
             text = _wire_text(plain)
             full = self.topics.full(topic)
             check_payload(topic, text)
+            data = text.encode()
         except ValidationError as error:
             self._drop(topic, "; ".join(_one_line(problem) for problem in error.errors()))
-            return
-        except (TypeError, ValueError) as error:
+            return False
+        except (TypeError, ValueError, RecursionError) as error:
             self._drop(topic, str(error))
-            return
+            return False
         outgoing = Outgoing(
             topic=full,
-            payload=text.encode(),
+            payload=data,
             retain=retain,
             qos=0 if topic.startswith(_LIVE_TOPICS) else 1,
             correlation=correlation,
@@ -119,6 +126,7 @@ class MqttPublisher:
             self._follow_correction(plain)
         elif topic == STATE and isinstance(plain, dict) and plain["state"] != "adjusting":
             self.end_live()
+        return True
 
     def end_live(self) -> None:
         """Say that the last correction is not live any more; nothing where there is none."""

@@ -200,7 +200,10 @@ class MqttService:
             if topic == self._topics.reply(self._echo_id):
                 self._echoed.set()
             elif (verb := self._topics.verb(topic)) is not None:
-                self._desk.receive(self._incoming(verb, message), command_tasks)
+                try:
+                    self._desk.receive(self._incoming(verb, message), command_tasks)
+                except Exception:
+                    log.exception("Bug: the command %r could not be answered", verb)
 
     def _incoming(self, verb: str, message: aiomqtt.Message) -> Incoming:
         response = getattr(message.properties, "ResponseTopic", None)
