@@ -74,10 +74,10 @@ def rehearsal_settings(indi_port: int) -> Settings:
     return Settings.model_validate(
         {
             "mount": {"slug": "kudu", "device": "Kudu"},
-            "camera": {"device": "Hoopoe", "exposure_s": 0.7},
+            "camera": {"device": "Hoopoe", "exposure_s": 0.5},
             "indi": {"port": indi_port},
             "mqtt": {"mode": "embedded", "port": 0},
-            "survey": {"frames": 4, "sweep_deg": 60.0, "settle_s": 0.5},
+            "survey": {"frames": 3, "sweep_deg": 45.0, "settle_s": 0.2},
             "tolerance": {"arcsec": 60.0},
         }
     )

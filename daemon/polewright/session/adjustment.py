@@ -75,7 +75,7 @@ async def run_adjustment(
             LiveCorrection(
                 correction=correction,
                 sequence=sequence,
-                frame_age_s=(clock.now() - live.instant).total_seconds(),
+                frame_age_s=max(0.0, (clock.now() - live.instant).total_seconds()),
                 latency_ms=1000.0 * (clock.monotonic() - measured.arrived_s),
             )
         )

@@ -184,12 +184,16 @@ class Evening:
         async with asyncio.TaskGroup() as group:
             task = self._work = group.create_task(_outcome(work))
         self._work = None
+        last = self._correction
         self._still_correction()
         if task.cancelled():
             if self._link_trouble is not None:
                 self._happen(Happening.TROUBLE, reason=self._link_trouble)
                 raise self._link_trouble
             self._happen(Happening.STOPPED)
+            if asked is Happening.ADJUST_ASKED and last is not None:
+                figures = ("verdict", "total_error_arcmin", "total_error_sigma_arcmin")
+                return {"stopped": True} | {name: last[name] for name in figures}
             raise MeasurementError(
                 "stopped as asked", remedy="Start again when ready.", code="stopped"
             )
@@ -275,7 +279,11 @@ class Evening:
             on_correction=on_correction,
             on_trouble=on_trouble,
         )
-        return {"verdict": final.verdict.value, "total_error_arcmin": final.total_error_arcmin}
+        return {
+            "verdict": final.verdict.value,
+            "total_error_arcmin": round(final.total_error_arcmin, 4),
+            "total_error_sigma_arcmin": round(final.total_error_sigma_arcmin, 4),
+        }
 
     def _devices(self) -> tuple[Camera, FrameMeasurer, Place]:
         if self._camera is None or self._measurer is None or self._place is None:
