@@ -53,10 +53,14 @@ def change(kind: str, device: str, name: str, elements: dict[str, object], *, st
 def blob(device: str, data: bytes, *, kind: str = ".fits", size: int | None = None) -> str:
     """Return a frame; ``size`` is what the driver claims where it differs."""
     encoded = base64.b64encode(data).decode()
+    # Real drivers wrap at 72 characters and count without the line ends; the library's parser
+    # relies on it where a frame arrives in pieces.
+    wrapped = "\n".join(encoded[i : i + 72] for i in range(0, len(encoded), 72))
     return (
         f"<setBLOBVector device={quoteattr(device)} name='CCD1' state='Ok'>"
         f"<oneBLOB name='CCD1' size='{len(data) if size is None else size}'"
-        f" enclen='{len(encoded)}' format={quoteattr(kind)}>{encoded}</oneBLOB></setBLOBVector>\n"
+        f" enclen='{len(encoded)}' format={quoteattr(kind)}>\n{wrapped}\n</oneBLOB>"
+        "</setBLOBVector>\n"
     )
 
 
@@ -105,6 +109,7 @@ class FakeIndiServer:
         self._react = react
         self._silent = silent
         self._writers: set[asyncio.StreamWriter] = set()
+        self._reactions: set[asyncio.Task[None]] = set()
 
     def commands(self, name: str) -> list[dict[str, str]]:
         """Return the element values of every command to a property, in order."""
@@ -147,7 +152,17 @@ class FakeIndiServer:
         elif element.tag == "pingRequest":
             await self.send(f"<pingReply uid={quoteattr(element.get('uid', ''))}/>\n")
         elif element.tag.startswith("new") and self._react is not None:
-            await self._react(self, element)
+            # On its own, so that a long reaction does not keep the next command waiting.
+            self._reactions.add(asyncio.create_task(self._react(self, element)))
+
+    async def finish(self) -> None:
+        """End the reactions that are left, and raise what went wrong in any."""
+        for reaction in self._reactions:
+            reaction.cancel()
+        outcomes = await asyncio.gather(*self._reactions, return_exceptions=True)
+        for outcome in outcomes:
+            if isinstance(outcome, Exception) and not isinstance(outcome, ConnectionError):
+                raise outcome
 
 
 @asynccontextmanager
@@ -165,3 +180,4 @@ async def fake_server(
         for writer in list(fake._writers):
             writer.close()
         await server.wait_closed()
+        await fake.finish()

@@ -11,8 +11,9 @@ import pytest
 from astropy.io import fits
 
 from polewright.adapters.indi.camera import IndiCamera
-from polewright.adapters.indi.connection import IndiConnection
+from polewright.adapters.indi.connection import PING_TIMEOUT_S, QUIET_S, IndiConnection
 from polewright.core.errors import DeviceError, LinkError
+from polewright.core.imaging.frame import Frame
 from tests.system.fake_indi_server import (
     CAMERA_NAME,
     FakeIndiServer,
@@ -90,6 +91,23 @@ async def test_bytes_that_are_no_picture_are_named_so() -> None:
     outcome, _ = await exposed(on_exposure(*replies))
     assert code(outcome) == "not_a_picture"
     assert "FITS" in str(outcome)
+
+
+async def test_a_frame_arrives_byte_for_byte() -> None:
+    """The bytes that the decoder gets are those that were sent, without any behind them."""
+    got: list[bytes] = []
+
+    def decode(data: bytes, name: str) -> Frame:
+        got.append(data)
+        return Frame(pixels=np.zeros((16, 16), dtype=np.uint8), camera=name)
+
+    react = on_exposure(blob(CAMERA_NAME, picture()), exposure_state("Ok"))
+    async with (
+        fake_server(camera_definitions(), react) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        await IndiCamera(connection, CAMERA_NAME, decode=decode).expose(0.01)
+    assert got == [picture()]
 
 
 async def test_an_empty_frame_is_named_so() -> None:
@@ -193,3 +211,22 @@ async def test_garbage_from_the_server_does_not_end_the_connection() -> None:
             CAMERA_NAME, "CCD_EXPOSURE", lambda p: p.numbers["CCD_EXPOSURE_VALUE"] == 2.5, 5.0
         )
     assert answer.state == "Ok"
+
+
+@pytest.mark.slow
+async def test_a_frame_that_trickles_in_is_not_taken_for_a_dead_server() -> None:
+    """Longer than the bound on silence, while not even a ping is answered."""
+    message = blob(CAMERA_NAME, picture()) + exposure_state("Ok")
+    pieces = round(QUIET_S + PING_TIMEOUT_S + 3.0)
+    size = len(message) // pieces + 1
+
+    async def trickle(server: FakeIndiServer, element: Element) -> None:
+        if element.get("name") == "CCD_EXPOSURE":
+            for start in range(0, len(message), size):
+                await server.send(message[start : start + size])
+                await asyncio.sleep(1.0)
+
+    begun_s = time.monotonic()
+    frame, _ = await exposed(trickle, margin_s=30.0)
+    assert time.monotonic() - begun_s > QUIET_S + PING_TIMEOUT_S
+    assert frame.pixels.shape == (48, 64)  # type: ignore[attr-defined]

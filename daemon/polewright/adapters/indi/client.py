@@ -24,6 +24,7 @@ from polewright.adapters.indi.snapshot import (
     PropertyRemoved,
     PropertySnapshot,
     PropertyState,
+    is_compressed,
 )
 
 _LOG = logging.getLogger(__name__)
@@ -188,9 +189,13 @@ def _copied(device: str, name: str, element: Any) -> BlobSnapshot:
     The library's own accessor copies as many bytes as the driver *declared*, beyond the end of
     what arrived where a frame was cut short, so the copy is made by the received length.  The
     library also shows the previous frame again where an empty one arrives, unless the lengths
-    are set to 0 after reading.
+    are set to 0 after reading.  Where the driver wraps its lines, as most do, the library counts
+    some stray bytes behind the end of the frame.
     """
     length, size, address = element.getBlobLen(), element.getSize(), element.getBlob()
+    kind = element.getFormat()
+    if 0 < size < length and not is_compressed(kind):
+        length = size
     data = ctypes.string_at(int(address), length) if address is not None and length > 0 else b""
     element.setBlobLen(0)
     element.setSize(0)
@@ -198,7 +203,7 @@ def _copied(device: str, name: str, element: Any) -> BlobSnapshot:
         device=device,
         name=name,
         element=element.getName(),
-        format=element.getFormat(),
+        format=kind,
         data=data,
         declared_size=size,
     )

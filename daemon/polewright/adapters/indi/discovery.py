@@ -88,6 +88,11 @@ async def list_devices(
                         )
         except TimeoutError:
             pass
+    return known_devices(connection)
+
+
+def known_devices(connection: IndiConnection) -> tuple[FoundDevice, ...]:
+    """Return the devices that are known now, by what they have told so far."""
     return tuple(_found(connection, name) for name in connection.devices)
 
 

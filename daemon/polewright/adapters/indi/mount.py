@@ -247,7 +247,8 @@ class IndiMount:
             except DeviceError as error:
                 if self._standing_since(since):
                     return
-                if error.code != "no_answer" or loop.time() > end_s:
+                vanished = not self._device.has(EQUATORIAL)
+                if error.code != "no_answer" or vanished or loop.time() > end_s:
                     raise DeviceError(
                         f"{self.name} was told to stop and does not confirm it",
                         remedy="Stop it with its hand controller or cut its power",

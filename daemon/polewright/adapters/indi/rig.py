@@ -9,7 +9,14 @@ from dataclasses import dataclass
 from polewright.adapters.indi.adjuster import IndiAdjuster
 from polewright.adapters.indi.camera import Decode, IndiCamera, decode_picture
 from polewright.adapters.indi.connection import DEFAULT_PORT, IndiConnection
-from polewright.adapters.indi.discovery import FoundDevice, Role, choose, list_devices, require
+from polewright.adapters.indi.discovery import (
+    FoundDevice,
+    Role,
+    choose,
+    known_devices,
+    list_devices,
+    require,
+)
 from polewright.adapters.indi.mount import IndiMount
 from polewright.adapters.indi.place import IndiGps, PlaceOfMount
 from polewright.ports import SiteSource
@@ -98,14 +105,14 @@ async def open_rig(
             await mount.ensure_ready()
         await camera.info()
         # An adjuster shows what it is only once it is connected, unless it is named.
-        adjuster_name = choose(await list_devices(connection), Role.ADJUSTER, adjuster_name)
+        adjuster_name = choose(known_devices(connection), Role.ADJUSTER, adjuster_name)
         adjuster = None if adjuster_name is None else IndiAdjuster(connection, adjuster_name)
         if adjuster is not None:
             await adjuster.ensure_ready()
         place_source = gps if gps is not None else None if mount is None else PlaceOfMount(mount)
         yield Rig(
             connection=connection,
-            devices=devices,
+            devices=known_devices(connection),
             camera=camera,
             mount=mount,
             adjuster=adjuster,

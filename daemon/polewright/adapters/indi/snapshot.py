@@ -78,6 +78,11 @@ class PropertySnapshot:
         return self.switches.get(element, False)
 
 
+def is_compressed(kind: str) -> bool:
+    """Return True where a BLOB of this format is shorter than its declared size."""
+    return kind.endswith((".z", ".fz"))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlobSnapshot:
     """One binary element as it arrived.
@@ -115,8 +120,7 @@ class BlobSnapshot:
     @property
     def truncated(self) -> bool:
         """True where fewer bytes arrived than were declared; unknown, so False, if compressed."""
-        compressed = self.format.endswith((".z", ".fz"))
-        return not compressed and len(self.data) < self.declared_size
+        return not is_compressed(self.format) and len(self.data) < self.declared_size
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

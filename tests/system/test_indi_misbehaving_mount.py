@@ -1,0 +1,241 @@
+"""Mounts that misbehave in ways that the stock simulator does not, over real TCP."""
+
+import asyncio
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+from xml.etree.ElementTree import Element
+
+import pytest
+
+from polewright.adapters.indi.connection import IndiConnection
+from polewright.adapters.indi.mount import IndiMount
+from polewright.core.errors import DeviceError
+from tests.system.fake_indi_server import MOUNT_NAME, FakeIndiServer, change, define, fake_server
+
+START = (6.0, 10.0)
+TARGET_HOURS, TARGET_DEG = 7.0, 20.0
+
+
+def definitions(*, equatorial: str = "EQUATORIAL_EOD_COORD") -> str:
+    return (
+        define("Switch", MOUNT_NAME, "CONNECTION", {"CONNECT": "On", "DISCONNECT": "Off"})
+        + define("Switch", MOUNT_NAME, "ON_COORD_SET", {"TRACK": "Off", "SLEW": "On"})
+        + define("Switch", MOUNT_NAME, "TELESCOPE_ABORT_MOTION", {"ABORT": "Off"})
+        + define("Number", MOUNT_NAME, equatorial, {"RA": START[0], "DEC": START[1]})
+    )
+
+
+def report(hours: float, declination_deg: float, state: str) -> str:
+    return change(
+        "Number",
+        MOUNT_NAME,
+        "EQUATORIAL_EOD_COORD",
+        {"RA": hours, "DEC": declination_deg},
+        state=state,
+    )
+
+
+GoTo = Callable[[FakeIndiServer], Awaitable[None]]
+
+
+@asynccontextmanager
+async def mount_that(go_to: GoTo) -> AsyncIterator[tuple[IndiMount, FakeIndiServer]]:
+    """Run a mount with this reaction to a go-to; it obeys everything else."""
+
+    async def react(server: FakeIndiServer, element: Element) -> None:
+        match element.get("name"):
+            case "EQUATORIAL_EOD_COORD":
+                await go_to(server)
+            case "ON_COORD_SET":
+                values = {"TRACK": "On", "SLEW": "Off"}
+                await server.send(change("Switch", MOUNT_NAME, "ON_COORD_SET", values, state="Ok"))
+            case "TELESCOPE_ABORT_MOTION":
+                await server.send(
+                    change(
+                        "Switch",
+                        MOUNT_NAME,
+                        "TELESCOPE_ABORT_MOTION",
+                        {"ABORT": "Off"},
+                        state="Ok",
+                    )
+                )
+                await server.send(report(*START, "Idle"))
+
+    async with (
+        fake_server(definitions(), react) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        yield IndiMount(connection, MOUNT_NAME, slew_s=1.0), server
+
+
+async def slew(mount: IndiMount) -> None:
+    await mount.slew_to(TARGET_HOURS * 15.0, TARGET_DEG)
+
+
+async def test_a_go_to_goes_out_in_hours_with_both_coordinates_and_tracks() -> None:
+    async def obey(server: FakeIndiServer) -> None:
+        await server.send(report(*START, "Busy"))
+        await server.send(report(TARGET_HOURS, TARGET_DEG, "Ok"))
+
+    async with mount_that(obey) as (mount, server):
+        await slew(mount)
+        (command,) = server.commands("EQUATORIAL_EOD_COORD")
+        assert float(command["RA"]) == pytest.approx(TARGET_HOURS)
+        assert float(command["DEC"]) == pytest.approx(TARGET_DEG)
+        assert server.commands("ON_COORD_SET") == [{"TRACK": "On"}]
+
+
+async def test_a_mount_that_moves_without_ever_turning_busy_is_waited_for() -> None:
+    async def move(server: FakeIndiServer) -> None:
+        for step in range(1, 11):
+            await server.send(
+                report(
+                    START[0] + step / 10.0 * (TARGET_HOURS - START[0]),
+                    START[1] + step / 10.0 * (TARGET_DEG - START[1]),
+                    "Ok",
+                )
+            )
+            await asyncio.sleep(0.1)
+
+    async with mount_that(move) as (mount, _):
+        await slew(mount)
+        status = await mount.status()
+        assert status.right_ascension_deg == pytest.approx(TARGET_HOURS * 15.0)
+
+
+async def test_a_mount_that_still_swings_after_it_says_ok_is_waited_for() -> None:
+    """60 arcsec to and fro for 2 s, then still."""
+    stood_at_s = 0.0
+
+    async def swing(server: FakeIndiServer) -> None:
+        nonlocal stood_at_s
+        await server.send(report(*START, "Busy"))
+        for step in range(10):
+            swing_deg = (-1) ** step * 60.0 / 3600.0
+            await server.send(report(TARGET_HOURS, TARGET_DEG + swing_deg, "Ok"))
+            await asyncio.sleep(0.2)
+        await server.send(report(TARGET_HOURS, TARGET_DEG, "Ok"))
+        stood_at_s = asyncio.get_running_loop().time()
+
+    async with mount_that(swing) as (mount, _):
+        await slew(mount)
+        assert stood_at_s > 0.0
+        assert asyncio.get_running_loop().time() > stood_at_s
+
+
+async def test_a_mount_that_ignores_a_go_to_is_named_and_told_to_stop() -> None:
+    async def ignore(server: FakeIndiServer) -> None:
+        await server.send(
+            f"<message device='{MOUNT_NAME}' message='[ERROR] Target is below the horizon.'/>"
+        )
+
+    async with mount_that(ignore) as (mount, server):
+        with pytest.raises(DeviceError, match="Target is below the horizon") as caught:
+            await slew(mount)
+        assert caught.value.code == "slew_ignored"
+        assert server.commands("TELESCOPE_ABORT_MOTION") == [{"ABORT": "On"}]
+
+
+async def test_a_mount_that_fails_in_mid_slew_is_named_and_told_to_stop() -> None:
+    async def stall(server: FakeIndiServer) -> None:
+        await server.send(report(*START, "Busy"))
+        await server.send(report(6.2, 12.0, "Alert"))
+
+    async with mount_that(stall) as (mount, server):
+        with pytest.raises(DeviceError) as caught:
+            await slew(mount)
+        assert caught.value.code == "device_refused"
+        assert server.commands("TELESCOPE_ABORT_MOTION") == [{"ABORT": "On"}]
+
+
+async def test_a_mount_that_never_arrives_is_named_and_told_to_stop() -> None:
+    async def wander(server: FakeIndiServer) -> None:
+        for _ in range(20):
+            await server.send(report(*START, "Busy"))
+            await asyncio.sleep(0.1)
+
+    async with mount_that(wander) as (mount, server):
+        with pytest.raises(DeviceError, match="did not finish its go-to within 1 s") as caught:
+            await slew(mount)
+        assert caught.value.code == "slew_timeout"
+        assert server.commands("TELESCOPE_ABORT_MOTION") == [{"ABORT": "On"}]
+
+
+async def test_a_mount_that_stops_elsewhere_did_not_arrive() -> None:
+    async def fall_short(server: FakeIndiServer) -> None:
+        await server.send(report(*START, "Busy"))
+        await server.send(report(TARGET_HOURS, TARGET_DEG - 3.0, "Ok"))
+
+    async with mount_that(fall_short) as (mount, _):
+        with pytest.raises(DeviceError, match=r"3\.0 deg short") as caught:
+            await slew(mount)
+        assert caught.value.code == "stopped_short"
+
+
+async def test_a_mount_whose_driver_vanishes_in_mid_slew_is_named() -> None:
+    async def vanish(server: FakeIndiServer) -> None:
+        await server.send(report(*START, "Busy"))
+        await server.send(f"<delProperty device='{MOUNT_NAME}'/>")
+
+    async with mount_that(vanish) as (mount, _):
+        with pytest.raises(DeviceError, match="vanished") as caught:
+            await slew(mount)
+        assert caught.value.code == "device_gone"
+
+
+async def test_a_declination_that_does_not_exist_is_not_sent() -> None:
+    async def obey(server: FakeIndiServer) -> None:
+        raise AssertionError("nothing was to be sent")
+
+    async with mount_that(obey) as (mount, server):
+        with pytest.raises(DeviceError) as caught:
+            await mount.slew_to(0.0, 90.5)
+        assert caught.value.code == "out_of_range"
+        assert server.commands("EQUATORIAL_EOD_COORD") == []
+
+
+async def test_a_mount_of_j2000_positions_is_refused_not_misread() -> None:
+    async with (
+        fake_server(definitions(equatorial="EQUATORIAL_COORD")) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        with pytest.raises(DeviceError, match="J2000") as caught:
+            await IndiMount(connection, MOUNT_NAME).status()
+    assert caught.value.code == "unsupported_frame"
+
+
+async def test_a_stop_is_sent_again_until_it_is_confirmed() -> None:
+    """The first command to stop is lost on this mount."""
+    heard = 0
+
+    async def react(server: FakeIndiServer, element: Element) -> None:
+        nonlocal heard
+        if element.get("name") == "TELESCOPE_ABORT_MOTION":
+            heard += 1
+            if heard == 2:
+                answer = {"ABORT": "Off"}
+                await server.send(
+                    change("Switch", MOUNT_NAME, "TELESCOPE_ABORT_MOTION", answer, state="Ok")
+                )
+
+    async with (
+        fake_server(definitions(), react) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        mount = IndiMount(connection, MOUNT_NAME)
+        await mount.ensure_ready()
+        await mount.abort()
+        assert heard == 2
+
+
+async def test_a_mount_that_does_not_confirm_a_stop_alarms_the_person() -> None:
+    async with (
+        fake_server(definitions()) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        mount = IndiMount(connection, MOUNT_NAME)
+        await mount.ensure_ready()
+        with pytest.raises(DeviceError, match="does not confirm") as caught:
+            await mount.abort()
+        assert caught.value.code == "still_moving"
+        assert len(server.commands("TELESCOPE_ABORT_MOTION")) >= 3
