@@ -104,9 +104,11 @@ class Rig:
 
     def prepare(self) -> None:
         """Read the catalogue and the Earth-orientation table now, not at the first picture."""
-        self._catalogue()
+        exposure, start_s = self.begin_exposure()
+        self.end_exposure(exposure)
+        self.trails(exposure, start_s, 1.0)
+        self.sky.icrs_of_date(*self.believed_place(), start_s)
         self.truth()
-        self.sky.sidereal_deg(self._unix_s)
 
     # time
 

@@ -1,6 +1,7 @@
 """The scenario's settings: what is accepted, what is refused, and how the refusal reads."""
 
 import dataclasses
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -104,3 +105,14 @@ def test_the_default_camera_is_the_one_of_the_demo():
     camera = CameraTruth()
     assert (camera.width_px, camera.height_px, camera.pixel_size_um) == (1280, 960, 3.75)
     assert camera.focal_length_mm == 120.0
+
+
+def test_the_example_file_shows_every_key_with_its_default():
+    path = Path(__file__).parents[3] / "configs" / "sky-simulator.toml"
+    assert load(path) == Scenario()
+    told = tomllib.loads(path.read_text())
+    groups = {f.name: getattr(Scenario(), f.name) for f in dataclasses.fields(Scenario)}
+    del groups["seed"]
+    assert told.keys() == groups.keys()
+    for name, group in groups.items():
+        assert told[name].keys() == {f.name for f in dataclasses.fields(group)}
