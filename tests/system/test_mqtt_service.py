@@ -136,6 +136,8 @@ async def test_a_restarted_broker_is_told_everything_again_and_publishing_never_
     async with running(service.run()):
         publisher.publish("state", STATE, retain=True)
         assert await service.wait_connected(5)
+        await asyncio.sleep(0.2)
+        assert "state" in await retained(settings)
         await broker.stop()
         await wait_until(lambda: not service.health()["connected"])
         longest_s = 0.0
