@@ -26,7 +26,6 @@ FIELD_TOLERANCE = 0.12
 _SPARE_TOLERANCE = 0.06  # a database that is at hand serves if it leaves this much either way
 _SMALLEST_FIELD_DEG = 0.7
 _LARGEST_FIELD_DEG = 60.0
-_EPOCH_YEAR = 2026.0  # of the patterns only; matched stars get the frame's own epoch
 # Thinned against the library's defaults: measured to solve as often and build 10 x faster.
 _OVERSAMPLING = 10
 _PATTERNS_PER_FIELD = 20
@@ -127,7 +126,7 @@ class DatabaseCache:
             patterns_per_lattice_field=_PATTERNS_PER_FIELD,
             verification_stars_per_fov=_VERIFICATION_STARS,
             multiscale_step=_MULTISCALE_STEP,
-            epoch_proper_motion_year=_EPOCH_YEAR,
+            epoch_proper_motion_year=None,  # its motion columns are none; see catalogue.py
         )
         self._directory.mkdir(parents=True, exist_ok=True)
         target = self.path(fields)

