@@ -12,8 +12,8 @@ from dataclasses import dataclass
 _FIRST_TURN = 0.25
 # Nobody turns farther than this without looking again (turns).
 _LONGEST_TURN = 6.0
-# Finer than this fingers do not turn (turns).
-_SMALLEST_TURN = 0.004
+# Finer than a third of a degree fingers do not turn a knob (turns).
+_SMALLEST_TURN = 0.001
 # A thread that did not answer is turned this much more, the next time (turns).
 _MORE_TURNS = 0.02
 # A turn at least this long teaches how far the figure goes per turn (turns).

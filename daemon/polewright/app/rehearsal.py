@@ -198,9 +198,9 @@ async def _hands(
         errors = (message["altitude_error_arcmin"], message["azimuth_error_arcmin"])
         sigma = float(message["total_error_sigma_arcmin"])
         close = message["total_error_arcmin"] < max(_CLOSE_ARCMIN, 0.5 * sigma)
-        if close or moves >= _MOST_MOVES:
-            return _Outcome(float(message["total_error_arcmin"]), sigma, published, moves)
         turns = (altitude.next_turn(errors[0], sigma), azimuth.next_turn(errors[1], sigma))
+        if close or moves >= _MOST_MOVES or turns == (0.0, 0.0):
+            return _Outcome(float(message["total_error_arcmin"]), sigma, published, moves)
         moves += 1
         await _turn(bench, altitude_turns=turns[0], azimuth_turns=turns[1])
         # Frames that were under way when the hands came to rest show a blur of two places.

