@@ -35,6 +35,8 @@ CONNECT_TIMEOUT_S = 5.0
 # An INDI server names its devices or answers a ping within milliseconds; a loaded one needs
 # longer to start its drivers (s).
 HANDSHAKE_TIMEOUT_S = 5.0
+# A server that answers pings at all does so at once; others cost this much at each start (s).
+FIRST_PING_S = 0.5
 # How often the age of the last message is looked at (s).
 LIVENESS_PERIOD_S = 1.0
 # A silence this long makes this side ask the server whether it lives (s).
@@ -352,8 +354,20 @@ class IndiConnection:
                     " not an INDI server",
                     remedy=START_REMEDY,
                 ) from None
+            if not await self._pong(events):
+                _LOG.debug("%s answers no pings: if it freezes, only waits notice", self.where)
         self._ping_sent_s = None
         self._timer = self._loop.call_later(LIVENESS_PERIOD_S, self._look_alive)
+
+    async def _pong(self, events: EventStream) -> bool:
+        """Return whether the first ping is answered."""
+        try:
+            async with asyncio.timeout(FIRST_PING_S):
+                while not self._answers_pings:
+                    await anext(events)
+        except TimeoutError:
+            return False
+        return True
 
     async def _close(self) -> None:
         """Disconnect; harmless when already lost."""

@@ -1,6 +1,7 @@
 """Place: where the devices say that they stand."""
 
 import math
+from datetime import UTC, datetime
 
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.indi.device import IndiDevice
@@ -106,6 +107,35 @@ class IndiGps:
         if place is None:
             raise AssertionError("the predicate above has checked this")
         return place
+
+    async def utc(self) -> datetime:
+        """Return the receiver's time, at the moment that it tells it (to about 1 s).
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            Where the receiver does not tell the time (code ``no_time``).
+        """
+        await self._device.ensure_ready()
+        known = self.connection.read(self.name, "TIME_UTC")
+        try:
+            told = await self.connection.wait_for(
+                self.name,
+                "TIME_UTC",
+                lambda p: not p.failed and bool(p.texts.get("UTC")),
+                FIX_S,
+                since=None if known is None else known.serial,
+                task="tell the time",
+            )
+            return datetime.fromisoformat(told.texts["UTC"]).replace(tzinfo=UTC)
+        except (DeviceError, ValueError):
+            raise DeviceError(
+                f"{self.name} does not tell the time",
+                remedy='Wait until it has a fix, or set [site] clock = "host"',
+                code="no_time",
+            ) from None
 
 
 class PlaceOfMount:
