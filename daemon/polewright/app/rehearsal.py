@@ -13,13 +13,10 @@ import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
 from typing import Any
 
 from polewright.adapters.indi.connection import IndiConnection
-from polewright.adapters.indi.snapshot import PropertySnapshot
 from polewright.adapters.mqtt.client import send_command, watch_topics
-from polewright.app.clock import HostClock
 from polewright.app.hands import KnobSense
 from polewright.app.service import running_service
 from polewright.core.errors import DeviceError, LinkError, MeasurementError, PolewrightError
@@ -27,7 +24,6 @@ from polewright.settings.model import Settings
 
 SIMULATOR_MODULE = "polewright_drivers.sky_simulator.driver"
 BOLTS_DEVICE = "Kudu Bolts"
-GPS_DEVICE = "Kudu GPS"
 
 # The simulator reads its catalogue and astropy's tables when it starts (s).
 _START_TIMEOUT_S = 30.0
@@ -73,6 +69,7 @@ def rehearsal_settings(indi_port: int) -> Settings:
     """Return the settings of the rehearsal: everything on this machine, on free ports."""
     return Settings.model_validate(
         {
+            "site": {"clock": "gps"},
             "mount": {"slug": "kudu", "device": "Kudu"},
             "camera": {"device": "Hoopoe", "exposure_s": 0.5},
             "indi": {"port": indi_port},
@@ -94,14 +91,12 @@ async def rehearse(seed: int, site: str, tell: Tell) -> RehearsalReport:
     started_s = time.monotonic()
     tell("starting the simulated sky, mount and camera", 0.0)
     async with _simulator(seed, site) as port, IndiConnection.open("127.0.0.1", port) as bench:
-        await _connect(bench)
-        initial = await _truth(bench)
+        await connect_bolts(bench)
+        initial = await read_truth(bench)
         settings = rehearsal_settings(port)
-        clock = HostClock(await _clock_correction(bench))
         tell("starting the service", 0.05)
         async with running_service(
             settings,
-            clock=clock,
             on_catalogue=lambda part: tell("building the star catalogue, once", part),
         ) as service:
             broker = service.broker_port
@@ -121,7 +116,7 @@ async def rehearse(seed: int, site: str, tell: Tell) -> RehearsalReport:
                 f"+- {survey['total_error_sigma_arcmin']:.2f} from the pole", 0.5,
             )  # fmt: skip
             outcome = await _adjust(settings, broker, bench, tell)
-        final = await _truth(bench)
+        final = await read_truth(bench)
     total, sigma = outcome.total_arcmin * 60.0, outcome.sigma_arcmin * 60.0
     true_arcsec = final["TRUE_TOTAL_ERROR_REFRACTED_ARCSEC"]
     return RehearsalReport(
@@ -142,7 +137,9 @@ async def rehearse(seed: int, site: str, tell: Tell) -> RehearsalReport:
 
 
 @dataclass(frozen=True, slots=True)
-class _Outcome:
+class HandsOutcome:
+    """Where the hands came to rest, by what the display said."""
+
     total_arcmin: float
     sigma_arcmin: float
     published: int
@@ -151,14 +148,14 @@ class _Outcome:
 
 async def _adjust(
     settings: Settings, broker: int | None, bench: IndiConnection, tell: Tell
-) -> _Outcome:
+) -> HandsOutcome:
     """Let the service adjust and the hands turn; whichever fails ends both."""
-    outcome: _Outcome | None = None
+    outcome: HandsOutcome | None = None
 
     async def hands() -> None:
         nonlocal outcome
         try:
-            outcome = await _hands(settings, broker, bench, tell)
+            outcome = await turn_by_display(settings, broker, bench, tell)
         finally:
             await send_command(settings, "stop", port=broker, timeout_s=_END_TIMEOUT_S)
 
@@ -180,9 +177,9 @@ async def _adjust(
     return outcome
 
 
-async def _hands(
+async def turn_by_display(
     settings: Settings, broker: int | None, bench: IndiConnection, tell: Tell
-) -> _Outcome:
+) -> HandsOutcome:
     """Turn the knobs by what the display says, until it says that both are close."""
     altitude, azimuth = KnobSense(), KnobSense()
     look_from, moves, published = 0, 0, 0
@@ -200,7 +197,7 @@ async def _hands(
         close = message["total_error_arcmin"] < max(_CLOSE_ARCMIN, 0.5 * sigma)
         turns = (altitude.next_turn(errors[0], sigma), azimuth.next_turn(errors[1], sigma))
         if close or moves >= _MOST_MOVES or turns == (0.0, 0.0):
-            return _Outcome(float(message["total_error_arcmin"]), sigma, published, moves)
+            return HandsOutcome(float(message["total_error_arcmin"]), sigma, published, moves)
         moves += 1
         await _turn(bench, altitude_turns=turns[0], azimuth_turns=turns[1])
         # Frames that were under way when the hands came to rest show a blur of two places.
@@ -236,7 +233,7 @@ async def _turn(bench: IndiConnection, *, altitude_turns: float, azimuth_turns: 
     )
 
 
-async def _truth(bench: IndiConnection) -> dict[str, float]:
+async def read_truth(bench: IndiConnection) -> dict[str, float]:
     """Read the simulator's truth."""
     truth = await bench.wait_for(
         BOLTS_DEVICE, "SIMULATOR_TRUTH", lambda _: True, _PROPERTY_TIMEOUT_S
@@ -244,22 +241,10 @@ async def _truth(bench: IndiConnection) -> dict[str, float]:
     return dict(truth.numbers)
 
 
-async def _connect(bench: IndiConnection) -> None:
-    for device in (BOLTS_DEVICE, GPS_DEVICE):
-        await bench.wait_for(device, "CONNECTION", lambda _: True, _PROPERTY_TIMEOUT_S)
-        bench.send_switch(device, "CONNECTION", {"CONNECT": True})
-
-
-async def _clock_correction(bench: IndiConnection) -> Any:
-    def has_time(snapshot: PropertySnapshot) -> bool:
-        return bool(snapshot.texts.get("UTC"))
-
-    seen = bench.read(GPS_DEVICE, "TIME_UTC")
-    told = await bench.wait_for(
-        GPS_DEVICE, "TIME_UTC", has_time, _PROPERTY_TIMEOUT_S, since=seen.serial if seen else None
-    )
-    instant = datetime.fromisoformat(told.texts["UTC"]).replace(tzinfo=UTC)
-    return instant - datetime.now(UTC)
+async def connect_bolts(bench: IndiConnection) -> None:
+    """Connect the simulator's bolts, which show themselves only then."""
+    await bench.wait_for(BOLTS_DEVICE, "CONNECTION", lambda _: True, _PROPERTY_TIMEOUT_S)
+    bench.send_switch(BOLTS_DEVICE, "CONNECTION", {"CONNECT": True})
 
 
 @asynccontextmanager

@@ -6,8 +6,10 @@ import logging
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from polewright.adapters.indi.place import IndiGps
 from polewright.adapters.indi.reconnect import Reconnector
 from polewright.adapters.indi.rig import Rig, open_rig
 from polewright.adapters.mqtt.embedded_broker import EmbeddedBroker
@@ -20,11 +22,14 @@ from polewright.app.clock import HostClock
 from polewright.app.wishes import evening_wishes, scale_arcsec_px
 from polewright.core.errors import DeviceError, LinkError, PolewrightError
 from polewright.core.sky.place import Place
-from polewright.ports import CameraInfo, Clock
+from polewright.ports import CameraInfo
 from polewright.session.evening import Evening
 from polewright.settings.model import Settings
 
 _log = logging.getLogger(__name__)
+
+# A receiver tells whole seconds; more than this is a clock that is really wrong.
+_NOTABLE_CORRECTION = timedelta(seconds=2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +44,6 @@ class RunningService:
 async def running_service(
     settings: Settings,
     *,
-    clock: Clock | None = None,
     on_catalogue: Callable[[float], None] | None = None,
 ) -> AsyncIterator[RunningService]:
     """Run the service while the context is open.
@@ -48,8 +52,6 @@ async def running_service(
     ----------
     settings : Settings
         All of it.
-    clock : Clock, optional
-        The host's, where left out.
     on_catalogue : callable, optional
         Told the fraction done (0 to 1) while the star catalogue is prepared the first time.
 
@@ -58,7 +60,7 @@ async def running_service(
     LinkError
         The embedded broker's port is taken, or a service for this mount runs already.
     """
-    clock = clock or HostClock()
+    clock = HostClock()
     async with contextlib.AsyncExitStack() as stack:
         port: int | None = None
         if settings.mqtt.mode == "embedded":
@@ -107,7 +109,7 @@ async def _alone_if_the_broker_answers(settings: Settings) -> None:
 
 async def _devices(
     settings: Settings,
-    clock: Clock,
+    clock: HostClock,
     solver: EmbeddedSolver,
     evening: Evening,
     on_catalogue: Callable[[float], None] | None,
@@ -130,9 +132,11 @@ async def _devices(
             raise LinkError(trouble.text, remedy=trouble.remedy, code=trouble.code) from None
 
     async def work(rig: Rig) -> None:
+        if settings.site.clock == "gps":
+            await set_clock(clock, rig)
         place = await resolve_place(settings, rig)
-        hint_scale = optics_scale(settings, await rig.camera.info())
         info = await rig.camera.info()
+        hint_scale = optics_scale(settings, info)
         hint = evening_wishes(settings).optics
         if hint_scale is not None:
             hint = replace(hint, scale_arcsec_px=hint_scale)
@@ -164,6 +168,32 @@ def optics_scale(settings: Settings, info: CameraInfo) -> float | None:
     if not focal_length or not pixel_size:
         return None
     return scale_arcsec_px(focal_length, pixel_size)
+
+
+async def set_clock(clock: HostClock, rig: Rig) -> None:
+    """Set our own clock (not the host's) by the GPS receiver.
+
+    Raises
+    ------
+    LinkError
+        ``no_time``: there is no receiver, or it does not tell the time.
+    """
+    if not isinstance(rig.place_source, IndiGps):
+        raise LinkError(
+            'there is no GPS receiver, but the settings want its time ([site] clock = "gps")',
+            remedy='Connect the receiver to the INDI server, or set clock = "host".',
+            code="no_time",
+        )
+    try:
+        told = await rig.place_source.utc()
+    except DeviceError as trouble:
+        raise LinkError(trouble.text, remedy=trouble.remedy, code=trouble.code) from None
+    clock.correction = told - datetime.now(UTC)
+    if abs(clock.correction) > _NOTABLE_CORRECTION:
+        _log.warning(
+            "this computer's clock differs from the GPS receiver's by %.0f s: the receiver's holds",
+            clock.correction.total_seconds(),
+        )
 
 
 async def resolve_place(settings: Settings, rig: Rig) -> Place:

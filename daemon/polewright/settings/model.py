@@ -92,6 +92,11 @@ class SiteSettings(Section):
     )
     temperature_c: float = Field(default=10.0, ge=-60, le=60, description="Air (deg C).")
     relative_humidity: float = Field(default=0.5, ge=0, le=1, description="0 dry to 1 wet.")
+    clock: Literal["host", "gps"] = Field(
+        default="host",
+        description="Whose time holds: this computer's, or the GPS receiver's behind the INDI "
+        "server (for a computer without network and battery clock).",
+    )
 
     @model_validator(mode="after")
     def _both_or_neither(self) -> "SiteSettings":
