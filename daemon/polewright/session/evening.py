@@ -86,7 +86,7 @@ class Evening:
         self._state: Message = {}
         self.ready = asyncio.Event()
         self._correction: Message | None = None
-        self._publish_state()
+        self._publish_state(step="connecting the devices")
 
     @property
     def phase(self) -> Phase:
@@ -115,6 +115,7 @@ class Evening:
         self.ready.set()
         if self._phase is Phase.BLOCKED:
             self._happen(Happening.CLEARED)
+        self._publish_state(step="ready")
 
     def detach(self, reason: PolewrightError) -> None:
         """Take note that the devices are gone; whatever runs is ended and the reason shown."""

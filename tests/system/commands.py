@@ -1,0 +1,76 @@
+"""The command line as a person or a script runs it: real processes, real exit codes."""
+
+import asyncio
+import json
+import os
+import sys
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+POLEWRIGHT = (sys.executable, "-m", "polewright")
+# The slowest command here is a survey against the simulator (s).
+LONGEST_S = 90.0
+END_S = 10.0
+
+
+@dataclass(frozen=True)
+class Ended:
+    """What a command left behind."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> dict[str, Any]:
+        return json.loads(self.out.splitlines()[-1])
+
+
+def _environment(home: Path) -> dict[str, str]:
+    """A person's environment with an own home, but the machine's cache of star patterns."""
+    cache = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+    mine = {"HOME": str(home), "XDG_CACHE_HOME": cache, "XDG_STATE_HOME": str(home / "state")}
+    dropped = {"POLEWRIGHT_CONFIG", "XDG_CONFIG_HOME"}
+    return {k: v for k, v in os.environ.items() if k not in dropped} | mine
+
+
+async def polewright(home: Path, *arguments: str, timeout_s: float = LONGEST_S) -> Ended:
+    """Run a command to its end; it is killed and the test fails where it takes too long."""
+    process = await asyncio.create_subprocess_exec(
+        *POLEWRIGHT, *arguments, cwd=home, env=_environment(home),
+        stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
+    )  # fmt: skip
+    try:
+        out, err = await asyncio.wait_for(process.communicate(), timeout_s)
+    except TimeoutError:
+        process.kill()
+        await process.wait()
+        raise
+    return Ended(process.returncode or 0, out.decode(), err.decode())
+
+
+@asynccontextmanager
+async def service(home: Path, *arguments: str) -> AsyncIterator[Path]:
+    """Run ``polewright run`` in the background; yields the file that its log goes to."""
+    log = home / "service.log"
+    with log.open("wb") as target:
+        process = await asyncio.create_subprocess_exec(
+            *POLEWRIGHT, "run", *arguments, cwd=home, env=_environment(home),
+            stdout=target, stderr=target,
+        )  # fmt: skip
+        try:
+            yield log
+        finally:
+            if process.returncode is None:
+                process.terminate()
+            try:
+                code = await asyncio.wait_for(process.wait(), END_S)
+            except TimeoutError:
+                process.kill()
+                await process.wait()
+                raise
+    assert code == 0, log.read_text()
+    assert "Traceback" not in log.read_text()
