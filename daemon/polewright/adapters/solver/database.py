@@ -10,6 +10,7 @@ import os
 import re
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,6 +31,7 @@ _LARGEST_FIELD_DEG = 60.0
 _OVERSAMPLING = 10
 _PATTERNS_PER_FIELD = 20
 _VERIFICATION_STARS = 80
+_DRAFT_LIFE_S = 3600.0  # far longer than any build
 _MULTISCALE_STEP = 1.3
 _PATTERN = re.compile(
     r"field-(?P<low>\d+\.\d{4})-(?P<high>\d+\.\d{4})-v(?P<version>[\w.]+)\.tetra3"
@@ -129,6 +131,7 @@ class DatabaseCache:
             epoch_proper_motion_year=None,  # its motion columns are none; see catalogue.py
         )
         self._directory.mkdir(parents=True, exist_ok=True)
+        self._sweep()
         target = self.path(fields)
         handle, draft = tempfile.mkstemp(dir=self._directory, prefix="draft-", suffix=".tetra3")
         os.close(handle)
@@ -140,6 +143,13 @@ class DatabaseCache:
                 Path(draft).unlink()
             raise
         return target
+
+    def _sweep(self) -> None:
+        """Remove what a build left that was stopped long ago."""
+        for draft in self._directory.glob("draft-*.tetra3"):
+            with contextlib.suppress(OSError):
+                if time.time() - draft.stat().st_mtime > _DRAFT_LIFE_S:
+                    draft.unlink()
 
 
 def main(arguments: list[str]) -> int:
