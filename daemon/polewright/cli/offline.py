@@ -59,6 +59,7 @@ def solve(options: argparse.Namespace, output: Output) -> ExitCode:
 
 def axis(options: argparse.Namespace, output: Output) -> ExitCode:
     """Find the axis about which the camera turned between pictures."""
+    place = _place(options)
     solver = EmbeddedSolver()
     solved: list[_Solved] = []
     failures: list[str] = []
@@ -77,7 +78,6 @@ def axis(options: argparse.Namespace, output: Output) -> ExitCode:
             remedy="Give two or more solvable pictures, with the mount turned between them.",
             code="too_few_frames",
         )
-    place = _place(options)
     timed = all(one.attitude.mid_exposure is not None for one in solved)
     if place is not None and timed:
         return _against_the_ground(solved, failures, place, options, output)
