@@ -27,8 +27,13 @@ FIELD_TOLERANCE = 0.12
 _SPARE_TOLERANCE = 0.06  # a database that is at hand serves if it leaves this much either way
 _SMALLEST_FIELD_DEG = 0.7
 _LARGEST_FIELD_DEG = 60.0
-# Thinned against the library's defaults: measured to solve as often and build 10 x faster.
+# Thinned against the library's defaults, which take ten times as long and as much room.  With an
+# eighth of the stars missing and a quarter false, 95 % of frames with 8 stars or more are solved
+# (measured at 1.2, 2.3 and 5.5 deg); half the oversampling solves 90 to 96 % and is good enough
+# where the whole would be 200 MB.
 _OVERSAMPLING = 10
+_NARROW_OVERSAMPLING = 5
+_NARROW_FIELD_DEG = 1.6
 _PATTERNS_PER_FIELD = 20
 _VERIFICATION_STARS = 80
 _DRAFT_LIFE_S = 3600.0  # far longer than any build
@@ -68,8 +73,8 @@ class FieldRange:
 
     @property
     def build_estimate_s(self) -> float:
-        """How long a build takes, roughly (s): narrow fields need the most patterns."""
-        return 1.0 + 60.0 / max(self.low_deg, 1.0) ** 2
+        """How long a build takes on a desktop, roughly (s)."""
+        return min(15.0, 1.0 + 50.0 / self.low_deg**2)
 
 
 def default_cache_directory() -> Path:
@@ -124,7 +129,9 @@ class DatabaseCache:
         database = tetra3rs.SolverDatabase.generate_from_gaia(
             min_fov_deg=fields.low_deg,
             max_fov_deg=fields.high_deg,
-            lattice_field_oversampling=_OVERSAMPLING,
+            lattice_field_oversampling=(
+                _NARROW_OVERSAMPLING if field_deg < _NARROW_FIELD_DEG else _OVERSAMPLING
+            ),
             patterns_per_lattice_field=_PATTERNS_PER_FIELD,
             verification_stars_per_fov=_VERIFICATION_STARS,
             multiscale_step=_MULTISCALE_STEP,

@@ -171,3 +171,18 @@ def test_large_frames_take_a_bounded_time():
     assert time.perf_counter() - began < 3.0
     found, _ = paired(stars, 300.2 + 1000.0 * np.arange(6), np.full(6, 700.6))
     assert found.size == 6
+
+
+def test_leaves_and_walls_do_not_widen_the_stars():
+    """A third of the picture full of bright edges: the stars' own width is still measured."""
+    rng = np.random.default_rng(13)
+    frame, x, y, _ = rendered_grid(Sensor(), rng, faint=4.0)
+    pixels = frame.pixels.astype(np.float32)
+    pixels[:, :430] += 20_000.0 * np.kron(rng.uniform(size=(60, 27)) < 0.3, np.ones((16, 16)))[
+        :, :430
+    ].astype(np.float32)
+    stars = find_stars(Frame(pixels=pixels, electrons_per_adu=1.5), limit=1000)
+    assert stars.fwhm_px == pytest.approx(3.0, rel=0.15)
+    clear = x > 470
+    found, _ = paired(stars, x[clear], y[clear])
+    assert found.size > 0.9 * clear.sum()
