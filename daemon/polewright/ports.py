@@ -5,14 +5,16 @@ bounded and raises a :class:`~polewright.core.errors.LinkError` when the call ne
 :class:`~polewright.core.errors.DeviceError` when the device refused, failed or stayed silent.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from typing import Protocol
 
+from polewright.core.errors import PolewrightError
 from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.imaging.frame import Frame
+from polewright.core.records import FrameRecord, LiveRecord, SurveyRecord, TransitionRecord
 from polewright.core.sky.place import Place
 
 
@@ -191,4 +193,39 @@ class Publisher(Protocol):
 
     def publish(self, topic: str, payload: object, *, retain: bool) -> None:
         """Queue one message below the mount's root: a JSON object, or a bare scalar or text."""
+        ...
+
+
+class Journal(Protocol):
+    """Keeps what was measured; never blocks the measuring and never raises."""
+
+    @property
+    def trouble(self) -> PolewrightError | None:
+        """What is wrong now; None while everything is kept."""
+        ...
+
+    def record_frame(self, frame: FrameRecord) -> None:
+        """Queue a frame."""
+        ...
+
+    def record_live(self, live: LiveRecord) -> None:
+        """Queue a live correction."""
+        ...
+
+    def record_transition(self, transition: TransitionRecord) -> None:
+        """Queue a change of what the service is doing."""
+        ...
+
+    async def commit_survey(
+        self, survey: SurveyRecord, frames: Sequence[FrameRecord]
+    ) -> PolewrightError | None:
+        """Keep a survey and its frames on the disk (bounded); return what prevented it."""
+        ...
+
+    async def settle(self) -> PolewrightError | None:
+        """Wait until everything queued so far is written (bounded); return what is wrong."""
+        ...
+
+    async def last_survey(self) -> SurveyRecord | None:
+        """Return the last committed survey, where there is one that can be read."""
         ...

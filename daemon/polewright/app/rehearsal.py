@@ -76,6 +76,7 @@ def rehearsal_settings(indi_port: int) -> Settings:
             "mqtt": {"mode": "embedded", "port": 0},
             "survey": {"frames": 3, "sweep_deg": 45.0, "settle_s": 0.2},
             "tolerance": {"arcsec": 60.0},
+            "journal": {"mode": "off"},
         }
     )
 

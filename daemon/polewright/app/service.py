@@ -12,6 +12,7 @@ from typing import Any
 from polewright.adapters.indi.place import IndiGps
 from polewright.adapters.indi.reconnect import Reconnector
 from polewright.adapters.indi.rig import Rig, open_rig
+from polewright.adapters.journal.writing import SqliteJournal
 from polewright.adapters.mqtt.embedded_broker import EmbeddedBroker
 from polewright.adapters.mqtt.instance import ensure_alone
 from polewright.adapters.mqtt.publisher import MqttPublisher
@@ -22,8 +23,10 @@ from polewright.app.clock import HostClock
 from polewright.app.wishes import evening_wishes, scale_arcsec_px
 from polewright.core.errors import DeviceError, LinkError, PolewrightError
 from polewright.core.sky.place import Place
-from polewright.ports import CameraInfo
+from polewright.ports import CameraInfo, Journal
 from polewright.session.evening import Evening
+from polewright.session.keeping import NoJournal
+from polewright.session.messages import event_message
 from polewright.settings.model import Settings
 
 _log = logging.getLogger(__name__)
@@ -71,7 +74,9 @@ async def running_service(
             await _alone_if_the_broker_answers(settings)
         publisher = MqttPublisher(MountTopics.of(settings), now=clock.now)
         solver = EmbeddedSolver()
-        evening = Evening(solver, clock, publisher, evening_wishes(settings))
+        journal = await _journal(settings, clock, publisher, stack)
+        evening = Evening(solver, clock, publisher, evening_wishes(settings), journal)
+        await evening.restore()
 
         async def handle(
             verb: str, arguments: dict[str, Any], reply: Callable[[dict[str, Any]], None]
@@ -95,6 +100,24 @@ async def running_service(
                 task.cancel()
     if failure is not None:
         raise failure
+
+
+async def _journal(
+    settings: Settings,
+    clock: HostClock,
+    publisher: MqttPublisher,
+    stack: contextlib.AsyncExitStack,
+) -> Journal:
+    """Return the mount's journal, closed with the service; it never stops the measuring."""
+    file = settings.journal.file(settings.mount.slug)
+    if file is None:
+        return NoJournal()
+
+    def tell(trouble: PolewrightError) -> None:
+        event = event_message("warning", trouble.code, trouble.text, trouble.remedy)
+        publisher.publish("event", event, retain=False)
+
+    return await stack.enter_async_context(SqliteJournal(file, now=clock.now, on_trouble=tell))
 
 
 async def _alone_if_the_broker_answers(settings: Settings) -> None:

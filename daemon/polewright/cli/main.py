@@ -67,6 +67,15 @@ def parser() -> argparse.ArgumentParser:
     solve.add_argument("files", nargs=1, type=Path, metavar="FILE")
     _add_optics(solve)
 
+    history = verb("history", "list, show, check or export the surveys that the journal keeps")
+    history.add_argument(
+        "action", nargs="?", choices=["list", "show", "replay", "export"], default="list"
+    )
+    history.add_argument(
+        "what", nargs="?", metavar="N|FILE", help="a survey's number, or the CSV file to write"
+    )
+    history.add_argument("--file", type=Path, metavar="FILE", help="read this journal instead")
+
     config = verb("config", "write or check a settings file")
     config.add_argument("action", choices=["init", "check"])
     config.add_argument("file", nargs="?", type=Path, metavar="FILE")
@@ -135,6 +144,10 @@ def _dispatch(options: argparse.Namespace, output: Output) -> ExitCode:
             from polewright.cli.offline import solve
 
             return solve(options, output)
+        case "history":
+            from polewright.cli.history import history
+
+            return history(options, output)
         case "config":
             from polewright.cli.settings import config
 

@@ -4,6 +4,7 @@ import asyncio
 import logging
 from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 from polewright.core.axis.correction import Correction, correct
@@ -14,12 +15,14 @@ from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import SolveHint
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
-from polewright.ports import Camera, Clock, Mount, Publisher, Solver
+from polewright.ports import Camera, Clock, Journal, Mount, Publisher, Solver
 from polewright.session.adjustment import VALIDITY_S, LiveCorrection, run_adjustment
+from polewright.session.keeping import Keeper, NoJournal, age_s, age_warning
 from polewright.session.measuring import FrameMeasurer
 from polewright.session.messages import (
     Message,
     correction_message,
+    event_message,
     state_message,
     survey_message,
 )
@@ -62,17 +65,23 @@ class EveningWishes:
 class Evening:
     """One mount's evening.
 
-    Devices come and go (:meth:`attach`, :meth:`detach`); the last committed survey stays.
-    ``ready`` is set while devices are attached.
+    Devices come and go (:meth:`attach`, :meth:`detach`); the last committed survey stays, and
+    comes back from the journal (:meth:`restore`).  ``ready`` is set while devices are attached.
     """
 
     def __init__(
-        self, solver: Solver, clock: Clock, publisher: Publisher, wishes: EveningWishes
+        self,
+        solver: Solver,
+        clock: Clock,
+        publisher: Publisher,
+        wishes: EveningWishes,
+        journal: Journal | None = None,
     ) -> None:
         self._solver = solver
         self._clock = clock
         self._publisher = publisher
         self._wishes = wishes
+        self._keeper = Keeper(journal or NoJournal(), clock)
         self._phase = Phase.IDLE
         self._since = clock.now()
         self._survey: AxisEstimate | None = None
@@ -98,6 +107,21 @@ class Evening:
         """The last published state."""
         return dict(self._state)
 
+    async def restore(self) -> None:
+        """Take up the last committed survey of earlier evenings, and tell it with its age."""
+        kept = await self._keeper.last_survey()
+        if kept is None or self._survey is not None:
+            return
+        self._survey = kept.estimate
+        age = age_s(kept.estimate, self._clock.now())
+        message = survey_message(kept.estimate, kept.correction, kept.target_pole)
+        self._publisher.publish("survey", message | {"age_s": age}, retain=True)
+        _log.info(
+            "the last survey, of %s: off by %.2f arcmin",
+            kept.estimate.instant.isoformat(timespec="minutes"),
+            kept.correction.total_error_arcmin,
+        )
+
     def attach(
         self, camera: Camera, mount: Mount | None, place: Place, optics: SolveHint | None = None
     ) -> None:
@@ -110,7 +134,8 @@ class Evening:
         if self._mount and self._clear:
             self._mount.confirm_clear()
         hint = self._measurer.hint if self._measurer else optics or self._wishes.optics
-        self._measurer = FrameMeasurer(camera, self._solver, place, self._clock, hint)
+        keep = partial(self._keeper.note_frame, place=place, camera=camera.name)
+        self._measurer = FrameMeasurer(camera, self._solver, place, self._clock, hint, keep)
         self._link_trouble = None
         self.ready.set()
         if self._phase is Phase.BLOCKED:
@@ -223,12 +248,27 @@ class Evening:
             tell({"step": step, "percent": percent})
 
         wishes = self._wishes.asked(arguments)
+        self._keeper.begin_survey()
         estimate = await run_survey(
             self._mount, measurer, place, self._clock, wishes.survey, progress
         )
         self._survey, self._wishes = estimate, wishes
         result = self._correction_of(estimate, place)
         message = survey_message(estimate, result, wishes.target_pole)
+        not_kept = await self._keeper.commit_survey(
+            estimate,
+            result,
+            place,
+            target_pole=wishes.target_pole,
+            tolerance_arcsec=wishes.tolerance_arcsec,
+            mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
+        )
+        if not_kept is not None:
+            self._tell_event(
+                f"this survey is not kept and a restart would forget it: {not_kept.text}",
+                remedy=not_kept.remedy,
+                code="survey_not_kept",
+            )
         self._publisher.publish("survey", message, retain=True)
         _log.info(
             "survey: %s; %s (off by %.2f arcmin +- %.2f; %s)",
@@ -247,7 +287,12 @@ class Evening:
                 code="no_survey",
             )
 
+        if (warning := age_warning(survey, self._clock.now())) is not None:
+            self._tell_event(warning, remedy="Survey again to be sure.", code="old_survey")
+            tell({"step": warning})
+
         def on_correction(live: LiveCorrection) -> None:
+            self._keeper.note_correction(live.correction, live.sequence)
             message = correction_message(
                 live.correction,
                 sequence=live.sequence,
@@ -307,6 +352,11 @@ class Evening:
             trustworthy=estimate.consistent,
         )
 
+    def _tell_event(self, text: str, *, remedy: str, code: str) -> None:
+        """Warn: in the log and on displays."""
+        _log.warning("%s. %s", text, remedy)
+        self._publisher.publish("event", event_message("warning", code, text, remedy), retain=False)
+
     def _still_correction(self) -> None:
         """Take the live figures off every display: none of them is true any more."""
         if self._correction is not None:
@@ -318,6 +368,8 @@ class Evening:
         before = self._phase
         self._phase = advance(before, happening)
         self._since = self._clock.now()
+        if before is not self._phase or reason is not None:
+            self._keeper.note_transition(before, self._phase, happening, reason)
         if reason is not None:
             _log.warning("%s: %s", self._phase.value, reason)
         elif before is not self._phase:

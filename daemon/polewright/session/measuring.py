@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from polewright.core.axis.observation import ObservedAttitude
@@ -32,13 +33,20 @@ class FrameMeasurer:
     """Takes and solves frames, and remembers what the last one taught about the optics."""
 
     def __init__(
-        self, camera: Camera, solver: Solver, place: Place, clock: Clock, first_hint: SolveHint
+        self,
+        camera: Camera,
+        solver: Solver,
+        place: Place,
+        clock: Clock,
+        first_hint: SolveHint,
+        on_measured: Callable[[Measured], None] | None = None,
     ) -> None:
         self._camera = camera
         self._solver = solver
         self._place = place
         self._clock = clock
         self._hint = first_hint
+        self._on_measured = on_measured
         self._taken = 0
 
     @property
@@ -77,7 +85,10 @@ class FrameMeasurer:
             "frame %d: %d stars, %.2f arcsec rms",
             self._taken, attitude.matched, attitude.rms_arcsec,
         )  # fmt: skip
-        return Measured(attitude=attitude, observed=observed, arrived_s=arrived_s)
+        measured = Measured(attitude=attitude, observed=observed, arrived_s=arrived_s)
+        if self._on_measured is not None:
+            self._on_measured(measured)
+        return measured
 
     def _learn(self, attitude: Attitude) -> None:
         x, y, z = (float(component) for component in attitude.boresight_icrs)

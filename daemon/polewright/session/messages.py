@@ -71,6 +71,11 @@ def correction_message(
     }
 
 
+def event_message(level: str, code: str, text: str, remedy: str) -> Message:
+    """Return the ``event`` payload."""
+    return {"level": level, "code": code, "text": text, "remedy": remedy}
+
+
 def _errors(correction: Correction) -> Mapping[str, object]:
     figures = asdict(correction)
     return {

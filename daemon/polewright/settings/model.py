@@ -347,6 +347,26 @@ class SafetySettings(Section):
     )
 
 
+class JournalSettings(Section):
+    """The file in which surveys and frames are kept, one for each mount."""
+
+    mode: Literal["on", "off"] = Field(
+        default="on", description="off: nothing is kept, and a restart forgets the last survey."
+    )
+    directory: FilePath | None = Field(
+        default=None,
+        description="Folder of the file; left out: $XDG_STATE_HOME/polewright, mostly "
+        "~/.local/state/polewright.",
+    )
+
+    def file(self, slug: str) -> Path | None:
+        """Return a mount's journal file; None where nothing is kept."""
+        if self.mode == "off":
+            return None
+        state = Path(os.environ.get("XDG_STATE_HOME") or "~/.local/state").expanduser()
+        return (self.directory or state / "polewright") / f"{slug}.sqlite"
+
+
 class LoggingSettings(Section):
     """What polewright writes about itself."""
 
@@ -370,4 +390,5 @@ class Settings(Section):
     survey: SurveySettings = SurveySettings()
     tolerance: ToleranceSettings = ToleranceSettings()
     safety: SafetySettings = SafetySettings()
+    journal: JournalSettings = JournalSettings()
     logging: LoggingSettings = LoggingSettings()

@@ -25,6 +25,7 @@ _EXAMPLES: dict[tuple[str, str], object] = {
     ("adjuster", "device"): "Bolt Motors",
     ("adjuster", "altitude_arcmin_per_turn"): 60.0,
     ("adjuster", "azimuth_arcmin_per_turn"): 75.0,
+    ("journal", "directory"): "/var/lib/polewright",
     ("mqtt", "username"): "kudu",
     ("mqtt", "password_file"): "mqtt-password.txt",
     ("mqtt", "ca_file"): "ca.pem",

@@ -6,6 +6,7 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from polewright.core.geometry.arrays import settled
 from polewright.core.geometry.rotations import Matrix
 
 
@@ -35,5 +36,5 @@ class ObservedAttitude:
         """Freeze the arrays and refuse a left-handed triad, which would fit and be nonsense."""
         if np.linalg.det(self.enu_from_camera) < 0.0:
             raise ValueError("enu_from_camera is a reflection: un-mirror the picture first")
-        self.enu_from_camera.setflags(write=False)
-        self.covariance_camera_rad2.setflags(write=False)
+        for name in ("enu_from_camera", "covariance_camera_rad2"):
+            object.__setattr__(self, name, settled(getattr(self, name)))

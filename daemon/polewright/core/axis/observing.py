@@ -4,16 +4,24 @@ from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.errors import MeasurementError
 from polewright.core.imaging.attitude import Attitude
 from polewright.core.imaging.fitting import fit_camera
+from polewright.core.sky.instant import EarthOrientation
 from polewright.core.sky.observed import ObservingMoment
 from polewright.core.sky.place import Place
 
 
-def observe(attitude: Attitude, place: Place, *, label: str = "") -> ObservedAttitude:
+def observe(
+    attitude: Attitude,
+    place: Place,
+    *,
+    label: str = "",
+    orientation: EarthOrientation | None = None,
+) -> ObservedAttitude:
     """Return how the camera stood over the ground at mid-exposure.
 
     Every matched star's place is taken through aberration, precession-nutation, Earth rotation
     and refraction, and one rotation (with scale) is fitted to what was measured: refracting
-    only the field's centre would leave up to 100 arcsec of false roll.
+    only the field's centre would leave up to 100 arcsec of false roll.  ``orientation`` is the
+    Earth's at that instant; left out: what the packaged table says.
 
     Raises
     ------
@@ -26,7 +34,7 @@ def observe(attitude: Attitude, place: Place, *, label: str = "") -> ObservedAtt
             remedy="Use FITS files with DATE-OBS, or give the time.",
             code="no_time",
         )
-    moment = ObservingMoment.at(place, attitude.mid_exposure)
+    moment = ObservingMoment.at(place, attitude.mid_exposure, orientation)
     fit = fit_camera(
         attitude.star_tangent,
         moment.enu_from_icrs(attitude.star_icrs),

@@ -6,6 +6,8 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from polewright.core.geometry.arrays import settled
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SolveHint:
@@ -91,8 +93,15 @@ class Attitude:
         """Freeze the arrays and refuse a left-handed matrix."""
         if np.linalg.det(self.camera_from_icrs) < 0.0:
             raise ValueError("camera_from_icrs is a reflection: un-mirror the picture first")
-        for array in (self.camera_from_icrs, self.covariance_camera_rad2, self.star_icrs):
-            array.setflags(write=False)
+        for name in (
+            "camera_from_icrs",
+            "covariance_camera_rad2",
+            "star_icrs",
+            "star_tangent",
+            "star_sigma_px",
+            "star_px",
+        ):
+            object.__setattr__(self, name, settled(getattr(self, name)))
 
     @property
     def boresight_icrs(self) -> NDArray[np.float64]:

@@ -16,7 +16,11 @@ from numpy.typing import NDArray
 
 from polewright.core.geometry.directions import enu_from_altaz
 from polewright.core.geometry.rotations import Vector
-from polewright.core.sky.instant import earth_orientation, utc_julian_dates
+from polewright.core.sky.instant import (
+    EarthOrientation,
+    earth_orientation,
+    utc_julian_dates,
+)
 from polewright.core.sky.place import Place
 
 Directions = NDArray[np.float64]
@@ -32,10 +36,12 @@ class ObservingMoment:
     equation_of_the_origins_rad: float
 
     @classmethod
-    def at(cls, place: Place, instant: datetime) -> "ObservingMoment":
-        """Prepare for a place and an instant."""
+    def at(
+        cls, place: Place, instant: datetime, orientation: EarthOrientation | None = None
+    ) -> "ObservingMoment":
+        """Prepare for a place and an instant; ``orientation`` left out: the packaged table's."""
         first, second = utc_julian_dates(instant)
-        orientation = earth_orientation(instant)
+        orientation = orientation or earth_orientation(instant)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", erfa.ErfaWarning)
             context, origins = erfa.apco13(

@@ -1,0 +1,1 @@
+"""Journal: frames, estimates and commit points in one SQLite file for each mount."""

@@ -1,0 +1,164 @@
+"""Schema: the journal's tables, and the way from every released version to the present one."""
+
+import sqlite3
+from collections.abc import Sequence
+
+# Written into the file's header, so that other databases are told from journals ('PLWR').
+APPLICATION_ID = 0x504C5752
+
+_VERSION_1 = (
+    """
+    CREATE TABLE evening (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        started_at TEXT NOT NULL,
+        software TEXT NOT NULL
+    ) STRICT
+    """,
+    """
+    CREATE TABLE frame (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        evening_id INTEGER NOT NULL REFERENCES evening (id),
+        key TEXT NOT NULL UNIQUE,
+        instant TEXT NOT NULL,
+        camera TEXT NOT NULL,
+        label TEXT NOT NULL,
+        matched_stars INTEGER NOT NULL,
+        scale_arcsec_px REAL,
+        rms_arcsec REAL,
+        solver TEXT NOT NULL,
+        record BLOB NOT NULL
+    ) STRICT
+    """,
+    """
+    CREATE TABLE survey (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        evening_id INTEGER NOT NULL REFERENCES evening (id),
+        committed_at TEXT NOT NULL,
+        method TEXT NOT NULL,
+        target_pole TEXT NOT NULL,
+        tolerance_arcmin REAL,
+        altitude_error_arcmin REAL,
+        azimuth_error_arcmin REAL,
+        total_error_arcmin REAL,
+        total_error_sigma_arcmin REAL,
+        verdict TEXT NOT NULL,
+        frames INTEGER NOT NULL,
+        record BLOB NOT NULL
+    ) STRICT
+    """,
+    """
+    CREATE TABLE survey_frame (
+        survey_id INTEGER NOT NULL REFERENCES survey (id),
+        position INTEGER NOT NULL,
+        frame_id INTEGER NOT NULL REFERENCES frame (id),
+        PRIMARY KEY (survey_id, position)
+    ) STRICT, WITHOUT ROWID
+    """,
+    """
+    CREATE TABLE live (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        evening_id INTEGER NOT NULL REFERENCES evening (id),
+        survey_id INTEGER REFERENCES survey (id),
+        frame_id INTEGER REFERENCES frame (id),
+        at TEXT NOT NULL,
+        sequence INTEGER NOT NULL,
+        altitude_error_arcmin REAL,
+        azimuth_error_arcmin REAL,
+        total_error_arcmin REAL,
+        total_error_sigma_arcmin REAL,
+        verdict TEXT NOT NULL,
+        record BLOB NOT NULL
+    ) STRICT
+    """,
+    """
+    CREATE TABLE transition (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        evening_id INTEGER NOT NULL REFERENCES evening (id),
+        at TEXT NOT NULL,
+        before TEXT NOT NULL,
+        after TEXT NOT NULL,
+        happening TEXT NOT NULL,
+        code TEXT
+    ) STRICT
+    """,
+)
+
+MIGRATIONS: Sequence[Sequence[str]] = (_VERSION_1,)
+"""Step ``n`` leads from version ``n`` to ``n + 1``; released steps are never changed."""
+
+TABLES = frozenset({"evening", "frame", "survey", "survey_frame", "live", "transition"})
+"""What a file of the present version holds."""
+
+
+class NotAJournalError(Exception):
+    """A database that is somebody else's, or of a newer version: left as it is."""
+
+    def __init__(self, text: str, remedy: str) -> None:
+        super().__init__(text)
+        self.text = text
+        self.remedy = remedy
+
+
+def version_of(connection: sqlite3.Connection) -> int:
+    """Return the version of a file's tables, 0 for a new one."""
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def tables_of(connection: sqlite3.Connection) -> set[str]:
+    """Return the names of a file's tables."""
+    rows = connection.execute(
+        "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
+    )
+    return {str(name) for (name,) in rows}
+
+
+def refuse_foreign(
+    connection: sqlite3.Connection, migrations: Sequence[Sequence[str]] = MIGRATIONS
+) -> None:
+    """Refuse a database that this version cannot have written.
+
+    Raises
+    ------
+    NotAJournalError
+        It is another program's, or a newer polewright's.
+    """
+    mark = int(connection.execute("PRAGMA application_id").fetchone()[0])
+    version = version_of(connection)
+    if mark != APPLICATION_ID and (mark or version or tables_of(connection)):
+        raise NotAJournalError(
+            "it is another program's database",
+            "Name another folder in [journal] directory, or move the file away.",
+        )
+    if version > len(migrations):
+        raise NotAJournalError(
+            f"a newer polewright wrote it (version {version}; this one knows {len(migrations)})",
+            "Update polewright, or move the file away to begin a new journal.",
+        )
+
+
+def migrate(
+    connection: sqlite3.Connection, migrations: Sequence[Sequence[str]] = MIGRATIONS
+) -> int:
+    """Bring the tables to the present version, each step wholly or not at all.
+
+    Returns
+    -------
+    int
+        The version that was found.
+    """
+    refuse_foreign(connection, migrations)
+    found = version_of(connection)
+    for version in range(found, len(migrations)):
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            if version_of(connection) == version:  # nobody else was faster
+                for statement in migrations[version]:
+                    connection.execute(statement)
+                connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                connection.execute(f"PRAGMA user_version = {version + 1}")
+            connection.execute("COMMIT")
+        except BaseException:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
+    return found

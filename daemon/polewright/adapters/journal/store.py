@@ -1,0 +1,240 @@
+"""Store: one open journal file, for one thread; it waits for the disk."""
+
+import logging
+import os
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+
+from polewright import __version__
+from polewright.adapters.journal.packing import DamagedRecordError, pack, unpack
+from polewright.adapters.journal.schema import TABLES, migrate, tables_of
+from polewright.core.records import FrameRecord, LiveRecord, SurveyRecord, TransitionRecord
+
+_log = logging.getLogger(__name__)
+
+# Another process (the command line reading, a second service) may hold the file this long (s).
+BUSY_S = 2.0
+# Larger files are not read through when they are opened (bytes): a memory card reads some 20 MB
+# a second, and a damaged page is found when it is used.
+_CHECKED_UP_TO_BYTES = 200_000_000
+# Damaged records of the newest surveys are passed over, this many at most.
+_MOST_PASSED_OVER = 50
+
+_DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+class DamagedFileError(ValueError):
+    """A file that is no readable database any more."""
+
+
+def is_damage(trouble: BaseException) -> bool:
+    """Return whether an error says that the file itself is broken."""
+    if isinstance(trouble, DamagedFileError):
+        return True
+    code = getattr(trouble, "sqlite_errorcode", None)
+    return isinstance(trouble, sqlite3.DatabaseError) and code is not None and code & 255 in _DAMAGE
+
+
+class JournalStore:
+    """One open journal.
+
+    Parameters
+    ----------
+    path : Path
+        The file; it and its folder are made where missing.
+    now : callable
+        The aware UTC instant.
+
+    Raises
+    ------
+    DamagedFileError, sqlite3.Error, OSError
+        It cannot be used; :func:`is_damage` tells a broken file from a passing trouble.
+    NotAJournalError
+        It is somebody else's, or a newer version's.
+    """
+
+    def __init__(self, path: Path, *, now: Callable[[], datetime]) -> None:
+        self.path = path
+        self._now = now
+        self._evening_id: int | None = None
+        path.parent.mkdir(parents=True, exist_ok=True)
+        self._connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
+        try:
+            self._prepare()
+            self._inode = os.stat(path).st_ino
+        except BaseException:
+            self._connection.close()
+            raise
+
+    def _prepare(self) -> None:
+        run = self._connection.execute
+        run("PRAGMA trusted_schema = OFF")
+        run("PRAGMA foreign_keys = ON")
+        if self.path.stat().st_size <= _CHECKED_UP_TO_BYTES:
+            (verdict,) = run("PRAGMA quick_check(1)").fetchone()
+            if verdict != "ok":
+                raise DamagedFileError(verdict)
+        migrate(self._connection)
+        if missing := TABLES - tables_of(self._connection):
+            raise DamagedFileError(f"no table {', '.join(sorted(missing))}")
+        run("PRAGMA journal_mode = WAL")
+        run("PRAGMA synchronous = NORMAL")
+
+    def close(self) -> None:
+        """Close the file; what was written stays."""
+        self._connection.close()
+
+    @property
+    def in_place(self) -> bool:
+        """False where the file was moved away or deleted under this connection."""
+        try:
+            return os.stat(self.path).st_ino == self._inode
+        except FileNotFoundError:
+            return False
+
+    def add_frame(self, frame: FrameRecord) -> None:
+        """Write one frame."""
+        with self._transaction():
+            self._insert_frame(frame)
+
+    def add_live(self, live: LiveRecord) -> None:
+        """Write one live correction, bound to its frame and to the last survey."""
+        figures = live.correction
+        with self._transaction() as run:
+            frame_id = self._frame_id(live.frame_key)
+            run(
+                "INSERT INTO live (evening_id, survey_id, frame_id, at, sequence, "
+                "altitude_error_arcmin, azimuth_error_arcmin, total_error_arcmin, "
+                "total_error_sigma_arcmin, verdict, record) "
+                "VALUES (?, (SELECT max(id) FROM survey), ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    self._evening(), frame_id, live.at.isoformat(), live.sequence,
+                    figures.altitude_error_arcmin, figures.azimuth_error_arcmin,
+                    figures.total_error_arcmin, figures.total_error_sigma_arcmin,
+                    figures.verdict.value, pack(live),
+                ),
+            )  # fmt: skip
+
+    def add_transition(self, transition: TransitionRecord) -> None:
+        """Write one change of what the service is doing."""
+        with self._transaction() as run:
+            run(
+                "INSERT INTO transition (evening_id, at, before, after, happening, code) "
+                "VALUES (?, ?, ?, ?, ?, ?)",
+                (
+                    self._evening(), transition.at.isoformat(), transition.before,
+                    transition.after, transition.happening, transition.code,
+                ),
+            )  # fmt: skip
+
+    def commit_survey(self, survey: SurveyRecord, frames: Sequence[FrameRecord]) -> int:
+        """Write a survey with its frames, all or nothing, down to the disk; return its number."""
+        figures = survey.correction
+        self._connection.execute("PRAGMA synchronous = FULL")
+        try:
+            with self._transaction() as run:
+                for frame in frames:
+                    self._insert_frame(frame)
+                number = run(
+                    "INSERT INTO survey (evening_id, committed_at, method, target_pole, "
+                    "tolerance_arcmin, altitude_error_arcmin, azimuth_error_arcmin, "
+                    "total_error_arcmin, total_error_sigma_arcmin, verdict, frames, record) "
+                    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    (
+                        self._evening(), survey.committed_at.isoformat(),
+                        survey.estimate.method.value, survey.target_pole,
+                        figures.tolerance_arcmin, figures.altitude_error_arcmin,
+                        figures.azimuth_error_arcmin, figures.total_error_arcmin,
+                        figures.total_error_sigma_arcmin, figures.verdict.value,
+                        survey.estimate.frames, pack(survey),
+                    ),
+                ).lastrowid  # fmt: skip
+                assert number is not None
+                for position, key in enumerate(survey.frame_keys):
+                    run(
+                        "INSERT INTO survey_frame (survey_id, position, frame_id) VALUES (?, ?, ?)",
+                        (number, position, self._frame_id(key)),
+                    )
+        finally:
+            self._connection.execute("PRAGMA synchronous = NORMAL")
+        return number
+
+    def last_survey(self) -> SurveyRecord | None:
+        """Return the newest committed survey that is whole."""
+        rows = self._connection.execute(
+            "SELECT id, record FROM survey ORDER BY id DESC LIMIT ?", (_MOST_PASSED_OVER,)
+        )
+        for number, data in rows:
+            try:
+                return unpack(SurveyRecord, data)
+            except DamagedRecordError as trouble:
+                _log.warning(
+                    "survey %d in the journal is damaged, passed over: %s", number, trouble
+                )
+        return None
+
+    def _insert_frame(self, frame: FrameRecord) -> None:
+        attitude = frame.attitude
+        self._connection.execute(
+            "INSERT INTO frame (evening_id, key, instant, camera, label, matched_stars, "
+            "scale_arcsec_px, rms_arcsec, solver, record) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) "
+            "ON CONFLICT (key) DO NOTHING",
+            (
+                self._evening(), frame.key, frame.observed.instant.isoformat(), frame.camera,
+                frame.observed.label, attitude.matched, attitude.scale_arcsec_px,
+                attitude.rms_arcsec, attitude.solver, pack(frame),
+            ),
+        )  # fmt: skip
+
+    def _frame_id(self, key: str) -> int | None:
+        row = self._connection.execute("SELECT id FROM frame WHERE key = ?", (key,)).fetchone()
+        return None if row is None else int(row[0])
+
+    def _evening(self) -> int:
+        """Return this evening's row, made when there is something to write."""
+        if self._evening_id is None:
+            self._evening_id = self._connection.execute(
+                "INSERT INTO evening (started_at, software) VALUES (?, ?)",
+                (self._now().isoformat(), __version__),
+            ).lastrowid
+        assert self._evening_id is not None
+        return self._evening_id
+
+    @contextmanager
+    def _transaction(self) -> Iterator[Callable[..., sqlite3.Cursor]]:
+        evening_before = self._evening_id
+        self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield self._connection.execute
+            self._connection.execute("COMMIT")
+        except BaseException:
+            self._evening_id = evening_before  # its row goes with the rest
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+            raise
+
+
+def set_aside(path: Path, at: datetime) -> Path:
+    """Rename a damaged journal and what belongs to it; nothing is deleted.
+
+    Returns
+    -------
+    Path
+        Its new name.
+    """
+    stamp = at.strftime("%Y%m%dT%H%M%SZ")
+    name = f"{path.stem}.damaged-{stamp}"
+    count = 1
+    while path.with_name(f"{name}{path.suffix}").exists():
+        count += 1
+        name = f"{path.stem}.damaged-{stamp}-{count}"
+    target = path.with_name(f"{name}{path.suffix}")
+    # The log first: left beside a new file it would be played into it.
+    for tail in ("-wal", "-shm", ""):
+        source = Path(f"{path}{tail}")
+        if source.exists():
+            source.rename(f"{target}{tail}")
+    return target

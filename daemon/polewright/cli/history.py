@@ -1,0 +1,279 @@
+"""``polewright history``: what the journal keeps, and whether it still gives the same digits."""
+
+import argparse
+import csv
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from polewright.adapters.journal.reading import JournalReader, KeptSurvey, open_reader
+from polewright.cli.output import ExitCode, Output
+from polewright.core.errors import MeasurementError, UsageError
+from polewright.core.records import FrameRecord, SurveyRecord
+from polewright.session.keeping import computing_versions
+from polewright.session.recomputing import Difference, differing_survey
+from polewright.settings.load import find_settings_file, load_settings
+
+ACTIONS = ("list", "show", "replay", "export")
+
+_COLUMNS = (
+    "number", "evening", "committed_at", "measured_at", "method", "target_pole",
+    "tolerance_arcmin", "latitude_deg", "longitude_deg", "axis_altitude_deg", "axis_azimuth_deg",
+    "altitude_error_arcmin", "altitude_error_sigma_arcmin", "azimuth_error_arcmin",
+    "azimuth_error_sigma_arcmin", "total_error_arcmin", "total_error_sigma_arcmin", "verdict",
+    "frames", "rejected", "chi2", "degrees_of_freedom", "software",
+)  # fmt: skip
+
+
+def history(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Carry out ``history`` and what may follow it."""
+    with open_reader(_file(options)) as reader:
+        match options.action:
+            case "list":
+                return _list(reader, output)
+            case "show":
+                return _show(reader, _number(options.what, needed=True), output)
+            case "replay":
+                return _replay(reader, _number(options.what), output)
+            case _:
+                return _export(reader, options.what, output)
+
+
+def _file(options: argparse.Namespace) -> Path:
+    if options.file is not None:
+        return Path(options.file)
+    settings = load_settings(find_settings_file(options.config))
+    file = settings.journal.file(settings.mount.slug)
+    if file is None:
+        raise UsageError(
+            'the settings keep no journal ([journal] mode = "off")',
+            remedy="Name a journal with --file.",
+            code="no_journal",
+        )
+    return file
+
+
+def _number(text: str | None, *, needed: bool = False) -> int | None:
+    if text is None and not needed:
+        return None
+    if text is None or not text.isdecimal():
+        raise UsageError(
+            "no survey's number was given" if text is None else f"'{text}' is no survey's number",
+            remedy="Give the number that `polewright history` shows, such as 3.",
+        )
+    return int(text)
+
+
+def _surveys(reader: JournalReader, number: int | None) -> Iterator[KeptSurvey]:
+    found = False
+    for survey in reader.surveys(number):
+        found = True
+        yield survey
+    if number is not None and not found:
+        raise UsageError(
+            f"the journal has no survey {number}",
+            remedy="`polewright history` lists their numbers.",
+            code="no_such_survey",
+        )
+
+
+def _list(reader: JournalReader, output: Output) -> ExitCode:
+    rows = [(survey, _figures(survey)) for survey in _surveys(reader, None)]
+    lines: list[str] = []
+    evening = None
+    for survey, figures in rows:
+        if survey.evening != evening:
+            evening = survey.evening
+            lines.append(f"evening {evening}")
+        lines.append(f"  {_line(survey, figures)}")
+    output.result(
+        {"surveys": [figures for _, figures in rows]}, *(lines or ["no surveys are kept yet"])
+    )
+    return ExitCode.GOOD
+
+
+def _show(reader: JournalReader, number: int | None, output: Output) -> ExitCode:
+    (survey,) = _surveys(reader, number)
+    record = _whole(survey)
+    frames = reader.frames_of(survey.number)
+    figures = _figures(survey)
+    place = record.place
+    output.result(
+        figures
+        | {
+            "mechanical_floor_arcsec": record.mechanical_floor_arcsec,
+            "misfit_probability": record.estimate.misfit_probability,
+            "versions": dict(record.versions),
+            "frame_list": [_frame_figures(frame) for frame in frames],
+            "residuals_arcsec": record.estimate.residuals_arcsec.tolist(),
+        },
+        _line(survey, figures),
+        f"  {record.correction.altitude_words}; {record.correction.azimuth_words}",
+        f"  at {place.latitude_deg:+.4f} {place.longitude_deg:+.4f} deg, {place.elevation_m:.0f} m,"
+        f" {place.air_pressure_hpa:.0f} hPa, {place.temperature_c:.0f} deg C",
+        f"  {record.target_pole} pole, tolerance {record.tolerance_arcsec:g} arcsec, "
+        f"floor {record.mechanical_floor_arcsec:g} arcsec",
+        f"  chi-square {record.estimate.chi2:.2f} with {record.estimate.degrees_of_freedom} dof",
+        *(_frame_line(frame, record) for frame in frames),
+        "  made by " + ", ".join(f"{name} {text}" for name, text in record.versions.items()),
+    )
+    return ExitCode.GOOD
+
+
+def _replay(reader: JournalReader, number: int | None, output: Output) -> ExitCode:
+    results: list[dict[str, Any]] = []
+    lines: list[str] = []
+    for survey in _surveys(reader, number):
+        differences, frames = _differences(reader, survey)
+        others = _other_versions(survey.record)
+        results.append(
+            {
+                "number": survey.number,
+                "identical": not differences,
+                "frames": frames,
+                "differences": [
+                    {"of": one.of, "figure": one.figure, "largest": one.largest}
+                    for one in differences
+                ],
+                "other_versions": others,
+            }
+        )
+        if not differences:
+            lines.append(f"survey {survey.number}: the same digits from {frames} frames")
+            continue
+        lines.append(f"survey {survey.number}: not the same digits")
+        lines += [f"  {difference}" for difference in differences]
+        lines += [f"  made with {name} {then}, now {now}" for name, (then, now) in others.items()]
+    same = sum(result["identical"] for result in results)
+    output.result(
+        {"identical": same == len(results), "surveys": results},
+        *lines,
+        f"{same} of {len(results)} surveys give the same digits",
+    )
+    return ExitCode.GOOD if same == len(results) else ExitCode.NOT_GOOD_ENOUGH
+
+
+def _differences(reader: JournalReader, survey: KeptSurvey) -> tuple[list[Difference], int]:
+    if survey.record is None:
+        return [Difference(of="survey", figure="is damaged in the journal, which", largest=None)], 0
+    frames = reader.frames_of(survey.number)
+    whole = [frame for frame in frames if frame is not None]
+    if len(whole) < len(frames) or len(whole) != len(survey.record.frame_keys):
+        text = f"has {len(whole)} of {len(survey.record.frame_keys)} frames left, which"
+        return [Difference(of="survey", figure=text, largest=None)], len(whole)
+    return differing_survey(survey.record, whole), len(whole)
+
+
+def _other_versions(record: SurveyRecord | None) -> dict[str, tuple[str, str]]:
+    now = computing_versions()
+    then = record.versions if record is not None else now
+    return {
+        name: (then.get(name, "none"), now.get(name, "none"))
+        for name in sorted({*then, *now})
+        if then.get(name) != now.get(name)
+    }
+
+
+def _export(reader: JournalReader, name: str | None, output: Output) -> ExitCode:
+    if name is None:
+        raise UsageError("no file was named", remedy="Name one: polewright history export FILE.csv")
+    path = Path(name)
+    count = 0
+    try:
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, _COLUMNS, restval="", extrasaction="ignore")
+            writer.writeheader()
+            for survey in _surveys(reader, None):
+                writer.writerow(_figures(survey))
+                count += 1
+    except OSError as trouble:
+        raise UsageError(
+            f"{path} cannot be written: {trouble.strerror}",
+            remedy="Name a file in a folder that you may write to.",
+            code="cannot_write",
+        ) from None
+    output.result({"file": str(path), "surveys": count}, f"wrote {count} surveys to {path}")
+    return ExitCode.GOOD
+
+
+def _whole(survey: KeptSurvey) -> SurveyRecord:
+    if survey.record is None:
+        raise MeasurementError(
+            f"survey {survey.number} is damaged in the journal",
+            remedy="The other surveys can be read; check the disk or memory card.",
+            code="journal_damaged",
+        )
+    return survey.record
+
+
+def _figures(survey: KeptSurvey) -> dict[str, Any]:
+    """Return a survey's figures by name, nothing rounded."""
+    record = survey.record
+    if record is None:
+        return {"number": survey.number, "evening": survey.evening, "verdict": "damaged"}
+    correction, estimate = record.correction, record.estimate
+    figures = {
+        "number": survey.number,
+        "evening": survey.evening,
+        "committed_at": record.committed_at.isoformat(),
+        "measured_at": estimate.instant.isoformat(),
+        "method": estimate.method.value,
+        "target_pole": record.target_pole,
+        "latitude_deg": record.place.latitude_deg,
+        "longitude_deg": record.place.longitude_deg,
+        "verdict": correction.verdict.value,
+        "frames": estimate.frames,
+        "rejected": len(estimate.rejected),
+        "chi2": estimate.chi2,
+        "degrees_of_freedom": estimate.degrees_of_freedom,
+        "software": record.versions.get("polewright", ""),
+    }
+    return {
+        name: figures[name] if name in figures else getattr(correction, name) for name in _COLUMNS
+    }
+
+
+def _line(survey: KeptSurvey, figures: dict[str, Any]) -> str:
+    record = survey.record
+    if record is None:
+        return f"{survey.number:>4}  damaged in the journal"
+    left_out = f", {figures['rejected']} left out" if figures["rejected"] else ""
+    return (
+        f"{survey.number:>4}  {record.estimate.instant:%Y-%m-%d %H:%M} UTC  "
+        f"off by {figures['total_error_arcmin']:.2f} arcmin "
+        f"+- {figures['total_error_sigma_arcmin']:.2f} "
+        f"(altitude {figures['altitude_error_arcmin']:+.2f}, "
+        f"azimuth {figures['azimuth_error_arcmin']:+.2f})  "
+        f"{figures['verdict'].replace('_', ' ')}, {figures['frames']} frames{left_out}"
+    )
+
+
+def _frame_figures(frame: FrameRecord | None) -> dict[str, Any]:
+    if frame is None:
+        return {"damaged": True}
+    attitude = frame.attitude
+    return {
+        "label": frame.observed.label,
+        "instant": frame.observed.instant.isoformat(),
+        "instant_sigma_s": attitude.mid_exposure_sigma_s,
+        "camera": frame.camera,
+        "matched_stars": attitude.matched,
+        "scale_arcsec_px": attitude.scale_arcsec_px,
+        "rms_arcsec": attitude.rms_arcsec,
+        "solver": attitude.solver,
+        "enu_from_camera": frame.observed.enu_from_camera.tolist(),
+    }
+
+
+def _frame_line(frame: FrameRecord | None, record: SurveyRecord) -> str:
+    if frame is None:
+        return "  a frame that is damaged in the journal"
+    attitude, label = frame.attitude, frame.observed.label
+    residual = "left out"
+    if label in record.estimate.labels:
+        row = record.estimate.residuals_arcsec[record.estimate.labels.index(label)]
+        residual = "residual roll {:+.1f}, columns {:+.1f}, rows {:+.1f} arcsec".format(*row)
+    return (
+        f"  {label} at {frame.observed.instant:%H:%M:%S}: {attitude.matched} stars, "
+        f"{attitude.rms_arcsec:.2f} arcsec rms, {residual}"
+    )

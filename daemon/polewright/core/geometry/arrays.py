@@ -1,0 +1,17 @@
+"""Arrays of records: one memory layout, so that what is read back gives the same digits."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def settled(array: Any) -> NDArray[np.float64]:
+    """Return a read-only float64 array in C order, itself where it is one already.
+
+    Sums over arrays of another layout may end in other last digits; a record that is kept and
+    read back must compute as it did the first time.
+    """
+    result = np.ascontiguousarray(array, dtype=np.float64)
+    result.setflags(write=False)
+    return result
