@@ -43,6 +43,9 @@ class AxisEstimate:
         The axis as seen in the camera's own frame, fixed while declination is untouched.
     axis_camera_covariance_rad2 : ndarray of shape (3, 3)
         Covariance of ``axis_camera`` (rank 2, rad^2), enlarged likewise.
+    axis_cross_covariance_rad2 : ndarray of shape (3, 2) or None
+        Covariance between ``axis_camera`` and ``axis_enu`` across itself, enlarged likewise; None
+        where it is not known.
     instant : datetime
         Aware UTC instant of the last frame.
     labels : tuple of str
@@ -65,6 +68,7 @@ class AxisEstimate:
     labels: tuple[str, ...]
     rejected: tuple[str, ...] = ()
     method: Method = Method.STARS
+    axis_cross_covariance_rad2: NDArray[np.float64] | None = None
 
     @property
     def frames(self) -> int:

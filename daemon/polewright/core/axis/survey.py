@@ -107,6 +107,7 @@ def solve_axis(
         turn_angles_rad=fit.turns_rad,
         axis_camera=fit.first_attitude.T @ fit.axis,
         axis_camera_covariance_rad2=to_camera @ covariance[:5, :5] @ to_camera.T,
+        axis_cross_covariance_rad2=to_camera @ covariance[:5, :2],
         instant=max(attitude.instant for attitude in attitudes),
         labels=tuple(attitude.label for attitude in attitudes),
     )
