@@ -1,0 +1,43 @@
+"""Benchmarks: ``./run bench [NAME ...] [--quick] [--json FILE]``.
+
+Every figure is a ratio against a bound or a reference measured in the same run.
+"""
+
+import argparse
+import importlib
+import json
+import sys
+from pathlib import Path
+
+BENCHES = {
+    "accuracy": "survey by Monte Carlo against the Cramer-Rao bound and the plain circle",
+    "latency": "frame in memory to correction ready, against solve-field on the same frame",
+}
+
+
+def main() -> int:
+    """Run the named benchmarks; 1 where a target is missed."""
+    parser = argparse.ArgumentParser(prog="./run bench", description=__doc__)
+    parser.add_argument("names", nargs="*", metavar="NAME", help=", ".join(BENCHES))
+    parser.add_argument("--quick", action="store_true", help="fewer trials")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
+    options = parser.parse_args()
+    unknown = set(options.names) - set(BENCHES)
+    if unknown:
+        parser.error(f"no benchmark {', '.join(sorted(unknown))}; there are {', '.join(BENCHES)}")
+    figures = {}
+    missed = []
+    for name in options.names or BENCHES:
+        print(f"== {name}: {BENCHES[name]}", flush=True)
+        result = importlib.import_module(f"tests.bench.{name}").run(quick=options.quick)
+        figures[name] = result
+        missed += [f"{name}: {text}" for text in result.get("missed", [])]
+    if options.json:
+        options.json.write_text(json.dumps(figures, indent=1) + "\n", "utf-8")
+    for text in missed:
+        print(f"MISSED {text}")
+    return 1 if missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
