@@ -15,6 +15,7 @@ class ElementReader:
         self._parser: Any = ET.XMLPullParser(events=("start", "end"))
         self._depth = 0
         self._root: ET.Element | None = None
+        self._held: list[bytes] = []
         self._parser.feed(b"<root>")
 
     def feed(self, data: bytes) -> Iterator[ET.Element]:
@@ -25,7 +26,14 @@ class ElementReader:
         xml.etree.ElementTree.ParseError
             What came is no XML; the stream cannot be read further.
         """
-        self._parser.feed(data)
+        # expat 2.6 and newer (and distributions' patched 2.5) hold a tag that came in pieces back
+        # until much more has come: the parser gets whole tags only.
+        whole = data.rfind(b">") + 1
+        if not whole:
+            self._held.append(data)
+            return
+        self._parser.feed(b"".join((*self._held, data[:whole])))
+        self._held = [data[whole:]]
         for event, element in self._parser.read_events():
             if event == "start":
                 self._depth += 1
