@@ -1,0 +1,1 @@
+"""Documentation that is made from the code: tables in the pages, and figures."""

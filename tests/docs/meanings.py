@@ -1,0 +1,96 @@
+"""What each field on the wire means, in words; a field without words has no place in the docs."""
+
+RETAINED = {
+    "availability": True,
+    "state": True,
+    "survey": True,
+    "correction": True,
+    "event": False,
+    "reply/+": False,
+}
+"""By topic; every bare scalar of the correction is retained."""
+
+TOPICS = {
+    "availability": "`online` while the service runs, `offline` after it (the broker says so "
+    "itself when the service dies)",
+    "state": "what the service is doing now",
+    "survey": "the last finished survey: where the axis points and how well that is known",
+    "correction": "the live correction, newest frame",
+    "event": "something worth notice; reserved, nothing is published here yet",
+    "reply/+": "answers to one command; the last level is the command's `id`",
+    "correction/altitude_arcmin": "altitude error (arcmin)",
+    "correction/azimuth_arcmin": "azimuth error (arcmin)",
+    "correction/total_arcmin": "total error (arcmin)",
+    "correction/altitude_words": "what to do with the altitude bolt",
+    "correction/azimuth_words": "what to do with the azimuth bolt",
+    "correction/verdict": "the verdict",
+    "correction/closeness": "0 far, 100 good enough; for bars, lamps and buzzers",
+}
+
+_ALTITUDE = "axis altitude minus target altitude; positive: too high"
+_AZIMUTH = "axis azimuth minus target azimuth; what the azimuth bolt must undo"
+_ON_SKY = "azimuth error times the cosine of the target's altitude"
+_TOTAL = "great-circle distance from axis to target"
+
+FIELDS = {
+    "v": "version of this contract",
+    "at": "when the message was made (UTC, ISO 8601)",
+    "state": "the phase; see the table of phases",
+    "since": "since when",
+    "step": "what is going on, in words",
+    "frames": "frames taken, or used",
+    "percent": "how much of it is done",
+    "reason": "why it is blocked, or what is wrong at the moment",
+    "remedy": "what to do about it",
+    "method": "how it was measured; `stars` is the only one yet",
+    "target_pole": "the pole that the errors are measured against",
+    "axis_altitude_deg": "altitude of the axis (deg)",
+    "axis_azimuth_deg": "azimuth of the axis, from true north through east (deg)",
+    "altitude_error_arcmin": _ALTITUDE,
+    "altitude_error_sigma_arcmin": "its uncertainty, one sigma",
+    "azimuth_error_arcmin": _AZIMUTH,
+    "azimuth_error_sigma_arcmin": "its uncertainty, one sigma",
+    "azimuth_error_on_sky_arcmin": _ON_SKY,
+    "total_error_arcmin": _TOTAL,
+    "total_error_sigma_arcmin": "its uncertainty in the worse direction, one sigma",
+    "chi2": "misfit of the frames; near `degrees_of_freedom` or below when all is well",
+    "degrees_of_freedom": "how many ways the frames could have disagreed",
+    "sweep_deg": "turn in right ascension from first to last frame (deg)",
+    "tolerance_arcmin": "the largest total error that is good enough",
+    "verdict": "`good_enough`: error plus two sigma inside the tolerance; `not_yet`; "
+    "`cannot_tell`: measured too coarsely to say",
+    "age_s": "reserved; not sent yet (s)",
+    "sequence": "counts the corrections of one adjustment",
+    "altitude_words": "what to do with the altitude bolt",
+    "azimuth_words": "what to do with the azimuth bolt",
+    "altitude_turns": "reserved for knob turns; always null yet",
+    "azimuth_turns": "reserved for knob turns; always null yet",
+    "closeness": "0 far, 100 good enough",
+    "live": "false: the figures are history, do not turn a bolt by them",
+    "frame_age_s": "age of the middle of the exposure (s)",
+    "latency_ms": "from pixels in memory to this message (ms)",
+    "valid_s": "the correction is history after this long (s); 30 where left out",
+    "level": "how serious",
+    "code": "short fixed name, for programs",
+    "text": "what happened, for a person",
+    "id": "your own name for the command, and the last level of its reply topic",
+    "ok": "false where it was refused or failed",
+    "status": "`accepted` at once, then `progress`, then `done` or `failed`",
+    "result": "what came out, or how far it is",
+    "error": "`code`, `text` and `remedy`",
+    "expires": "an instant after which the command must not be obeyed any more",
+    "stop_when_good": "end by itself once three frames in a row are good enough",
+}
+
+_THIS_TIME = "instead of the setting, from now on"
+
+ARGUMENTS = {
+    "target_pole": _THIS_TIME,
+    "frames": _THIS_TIME,
+    "sweep_deg": _THIS_TIME,
+    "exposure_s": _THIS_TIME,
+    "settle_s": _THIS_TIME,
+    "tolerance_arcsec": _THIS_TIME,
+    "wish_arcsec": "changes nothing yet",
+}
+"""Arguments of commands that go before a setting."""
