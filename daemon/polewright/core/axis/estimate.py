@@ -1,17 +1,20 @@
 """Axis estimates: where the polar axis points over the ground, and how well that is known."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
 from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from polewright.core.geometry.arrays import settled
 from polewright.core.geometry.rotations import Vector
 
 # A misfit this improbable is a fault, not bad luck: one good survey in a thousand is refused.
 MISFIT_PROBABILITY = 1e-3
+# From here on the reported covariance grows with the misfit.
+SUSPICIOUS_MISFIT_PROBABILITY = 0.05
 
 
 class Method(StrEnum):
@@ -69,6 +72,12 @@ class AxisEstimate:
     rejected: tuple[str, ...] = ()
     method: Method = Method.STARS
     axis_cross_covariance_rad2: NDArray[np.float64] | None = None
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        for field in fields(self):
+            if isinstance(value := getattr(self, field.name), np.ndarray):
+                object.__setattr__(self, field.name, settled(value))
 
     @property
     def frames(self) -> int:

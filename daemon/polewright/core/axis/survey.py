@@ -12,7 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.axis.estimate import (
+    SUSPICIOUS_MISFIT_PROBABILITY,
+    AxisEstimate,
+    chi2_survival,
+)
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.errors import MeasurementError
 from polewright.core.geometry.directions import ARCSEC_RAD, sky_tangents, unit
@@ -93,8 +97,7 @@ def solve_axis(
     )
     fit = _maximise(observed, weights, _start_axis(observed))
     degrees_of_freedom = 2 * (len(attitudes) - 2)
-    inflation = max(1.0, fit.chi2 / degrees_of_freedom) if degrees_of_freedom else 1.0
-    covariance = fit.covariance * inflation
+    covariance = fit.covariance * _enlargement(fit.chi2, degrees_of_freedom)
     # The axis in the camera's own frame: u = E_0^T a, so du = E_0^T (da + a x beta).
     east, up = sky_tangents(fit.axis)
     to_camera = fit.first_attitude.T @ np.column_stack([east, up, cross_matrix(fit.axis)])
@@ -145,6 +148,17 @@ def solve_axis_robustly(
         if estimate.consistent and _different_turns(estimate.turn_angles_rad) >= 3:
             trials.append(replace(estimate, rejected=(suspect.label,)))
     return min(trials, key=lambda trial: trial.chi2) if trials else whole
+
+
+def _enlargement(chi2: float, degrees_of_freedom: int) -> float:
+    """Return by what the covariance grows where the misfit is more than chance.
+
+    Growing it at every chi-square above its expectation would report sigmas that are too large
+    by 8 percent with three frames, where half of all good surveys lie above.
+    """
+    if chi2_survival(chi2, degrees_of_freedom) >= SUSPICIOUS_MISFIT_PROBABILITY:
+        return 1.0
+    return chi2 / degrees_of_freedom
 
 
 def _different_turns(turns_rad: NDArray[np.float64]) -> int:
