@@ -116,6 +116,38 @@ def solve_axis(
     )
 
 
+def expected_covariance(
+    first: ObservedAttitude,
+    axis_enu: Vector,
+    turns_rad: Sequence[float],
+    *,
+    mechanical_floor_arcsec: float = DEFAULT_MECHANICAL_FLOOR_ARCSEC,
+) -> NDArray[np.float64]:
+    """Return the covariance (2 x 2, rad^2) that a survey with these turns would reach.
+
+    The Fisher information of the model, every frame as good as the first.
+
+    Parameters
+    ----------
+    first : ObservedAttitude
+        The first frame, at turn 0.
+    axis_enu : ndarray of shape (3,)
+        Where the axis is believed to be; a few degrees do not matter.
+    turns_rad : sequence of float
+        Turn of each frame, the first 0 (rad).
+    """
+    turns = np.asarray(turns_rad, dtype=np.float64)
+    models = np.stack(
+        [rotation_about(axis_enu, float(turn)) @ first.enu_from_camera for turn in turns]
+    )
+    weight = np.linalg.inv(
+        first.covariance_camera_rad2 + np.eye(3) * (mechanical_floor_arcsec * ARCSEC_RAD) ** 2
+    )
+    _, design = _linearise(models, axis_enu, first.enu_from_camera, turns)
+    normal = np.einsum("nij,ik,nkl->jl", design, weight, design)
+    return np.asarray(np.linalg.pinv(normal, rcond=1e-14, hermitian=True)[:2, :2])
+
+
 def solve_axis_robustly(
     attitudes: Sequence[ObservedAttitude],
     *,
