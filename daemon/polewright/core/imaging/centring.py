@@ -19,7 +19,8 @@ STAR_QUANTILE = 0.3  # of the widths is a star's even where leaves, roofs and cl
 SURE_SIGNAL_TO_NOISE = 10.0
 
 _SMALLEST_WINDOW_PX = 0.85  # narrower, pixels are too coarse for the window
-_CENTRE_ROUNDS = 12
+_ROUGH_ROUNDS = 3  # while the window is still being sought
+_CENTRE_ROUNDS = 9
 _CENTRE_SETTLED_PX = 1e-4
 _LARGEST_WANDER_PX = 2.5
 _HOT_PEAK_SHARE = 0.8  # of the flux in 3 x 3 px; a star of FWHM 1 px has 0.6 at most
@@ -72,12 +73,12 @@ class Field:
 
     def measure(self, start_x: Array, start_y: Array, window: float) -> Measured:
         """Refine centres, then tell which are stars."""
-        x, y, stamps, origin = self._centre(start_x, start_y, window, settled_px=0.05)
-        for settled_px in (0.05, 0.02, _CENTRE_SETTLED_PX):
+        x, y, stamps, origin = self._centre(start_x, start_y, window, _ROUGH_ROUNDS)
+        for rounds in (_ROUGH_ROUNDS, _ROUGH_ROUNDS, _CENTRE_ROUNDS):
             usual = ~_single_pixel(stamps, origin, x, y, _HOT_PEAK_SHARE)
             width = _width(stamps, origin, x, y, window, self._noise, usual)
             window = float(np.clip(width, _SMALLEST_WINDOW_PX, LARGEST_WINDOW_PX))
-            x, y, stamps, origin = self._centre(x, y, window, settled_px=settled_px)
+            x, y, stamps, origin = self._centre(x, y, window, rounds)
         width = _width(stamps, origin, x, y, window, self._noise, usual)
         response = window**2 / (window**2 + width**2)  # of the windowed mean to a shift
         weights, moments = _moments(stamps, origin, x, y, window)
@@ -118,20 +119,20 @@ class Field:
         return stamps, np.column_stack([at_x[:, 0], at_y[:, 0]]).astype(np.float64)
 
     def _centre(
-        self, x: Array, y: Array, window: float, *, settled_px: float
+        self, x: Array, y: Array, window: float, rounds: int
     ) -> tuple[Array, Array, Array, Array]:
         """Move each centre until its windowed mean is zero."""
         stamps, origin = self._stamps(x, y, window)
         x, y = x.copy(), y.copy()
         moving = np.arange(x.size)
-        for _ in range(_CENTRE_ROUNDS):
+        for _ in range(rounds):
             _, moments = _moments(stamps[moving], origin[moving], x[moving], y[moving], window)
             # A star as wide as the window answers a shift by half of it.
             step_x = np.clip(2.0 * moments.mean_x, -1.0, 1.0)
             step_y = np.clip(2.0 * moments.mean_y, -1.0, 1.0)
             x[moving] += step_x
             y[moving] += step_y
-            moving = moving[np.maximum(np.abs(step_x), np.abs(step_y)) > settled_px]
+            moving = moving[np.maximum(np.abs(step_x), np.abs(step_y)) > _CENTRE_SETTLED_PX]
             if moving.size == 0:
                 break
         return x, y, stamps, origin

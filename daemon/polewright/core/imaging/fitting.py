@@ -20,7 +20,7 @@ RADIAL_MINIMUM_STARS = 15
 """Fewer stars do not tell a radial term from noise."""
 
 _RADIAL_SIGNIFICANCE = 4.0
-_GAUSS_NEWTON_STEPS = 3
+_GAUSS_NEWTON_STEPS = 2
 _REJECTION_ROUNDS = 8
 _REJECTION_LIMIT = 4.0  # robust sigmas of a two-dimensional residual: 3e-4 of good stars
 _RAYLEIGH_MEDIAN = 1.1774  # median length of a two-dimensional unit normal
@@ -110,13 +110,15 @@ def fit_camera(
     work = _Work(star_tangent, world_directions, star_sigma_px, scale_arcsec_px, unit_px)
     kept = np.ones(len(star_tangent), dtype=bool)
     with_radial = radial_unit_px is not None
+    seen: set[bytes] = set()
     for rounds_left in reversed(range(_REJECTION_ROUNDS)):
         use_radial = with_radial and int(kept.sum()) >= RADIAL_MINIMUM_STARS
         solution = work.solve(kept, with_radial=use_radial)
+        seen.add(kept.tobytes())
         if not reject or not rounds_left:
             break
         now = _inliers(solution.residuals_px, star_sigma_px, kept)
-        if np.array_equal(now, kept):
+        if now.tobytes() in seen:  # settled, or going round between two sets
             break
         kept = now
     if solution.radial and abs(solution.radial) < _RADIAL_SIGNIFICANCE * solution.radial_sigma:
@@ -188,6 +190,7 @@ class _Work:
         self._world = np.asarray(world, dtype=np.float64)
         self._sigma_px = np.asarray(sigma_px, dtype=np.float64)
         self._start_scale = scale_arcsec_px
+        self._start_rotation: Matrix | None = None
         self._bend = (
             self._tangent * (np.square(self._tangent).sum(axis=1) / unit_px**2)[:, np.newaxis]
         )
@@ -196,14 +199,16 @@ class _Work:
         unknowns = 5 if with_radial else 4
         dof = 2 * int(kept.sum()) - unknowns
         scale_rad = self._start_scale * ARCSEC_RAD
-        rotation, _ = fit_rotation(
-            camera_vectors(self._tangent[kept], self._start_scale),
-            self._world[kept],
-            self._sigma_px[kept] * scale_rad,
-        )
+        if self._start_rotation is None:
+            self._start_rotation, _ = fit_rotation(
+                camera_vectors(self._tangent[kept], self._start_scale),
+                self._world[kept],
+                self._sigma_px[kept] * scale_rad,
+            )
+        rotation = self._start_rotation
         radial, floor_px = 0.0, 0.0
         normal = np.eye(unknowns)
-        for step in range(4 * _GAUSS_NEWTON_STEPS):
+        for step in range(8 * _GAUSS_NEWTON_STEPS):
             predicted, jacobian = self._model(rotation, scale_rad, with_radial=with_radial)
             residuals = self._tangent + radial * self._bend - predicted
             if step >= 1:  # the start's error is still in the first residuals
@@ -224,6 +229,7 @@ class _Work:
                 break
         predicted, _ = self._model(rotation, scale_rad, with_radial=with_radial)
         residuals = self._tangent + radial * self._bend - predicted
+        self._start_rotation, self._start_scale = rotation, scale_rad / ARCSEC_RAD
         covariance: Array = np.asarray(np.linalg.inv(normal), dtype=np.float64)
         if not 0.0 < float(covariance[0, 0]) < _LARGEST_ROLL_VARIANCE_RAD2:
             _refuse(int(kept.sum()))
