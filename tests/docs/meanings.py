@@ -16,7 +16,7 @@ TOPICS = {
     "state": "what the service is doing now",
     "survey": "the last finished survey: where the axis points and how well that is known",
     "correction": "the live correction, newest frame",
-    "event": "something worth notice; reserved, nothing is published here yet",
+    "event": "something worth notice, for people and logs",
     "reply/+": "answers to one command; the last level is the command's `id`",
     "correction/altitude_arcmin": "altitude error (arcmin)",
     "correction/azimuth_arcmin": "azimuth error (arcmin)",
@@ -59,7 +59,7 @@ FIELDS = {
     "tolerance_arcmin": "the largest total error that is good enough",
     "verdict": "`good_enough`: error plus two sigma inside the tolerance; `not_yet`; "
     "`cannot_tell`: measured too coarsely to say",
-    "age_s": "reserved; not sent yet (s)",
+    "age_s": "how old it is (s), where it comes from an earlier run of the service",
     "sequence": "counts the corrections of one adjustment",
     "altitude_words": "what to do with the altitude bolt",
     "azimuth_words": "what to do with the azimuth bolt",
