@@ -5,10 +5,6 @@ axis by the frame's full attitude alone; normalised error squared; how still the
 is with still hands; how far it lags behind moving ones.
 """
 
-import argparse
-import itertools
-import sys
-from dataclasses import replace
 from typing import Any
 
 import numpy as np

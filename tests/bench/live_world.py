@@ -151,7 +151,7 @@ class World:
         """Return the least covariance of the axis (2, 2) after so many frames past the move."""
         priors = self.priors_rad()
         nothing = np.zeros(len(priors))
-        attitudes, axis = self.play_out(nothing)
+        _, axis = self.play_out(nothing)
         tangents = np.stack(sky_tangents(axis))
         kept = 4 + frames_after
         design = np.zeros((3 * kept, len(priors)))

@@ -9,6 +9,7 @@ from typing import Any
 
 from polewright.core.axis.correction import Correction, correct
 from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.axis.knobs import Bolt
 from polewright.core.errors import LinkError, MeasurementError, PolewrightError, UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.geometry.rotations import Vector
@@ -16,8 +17,9 @@ from polewright.core.imaging.attitude import SolveHint
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
 from polewright.ports import Camera, Clock, Journal, Mount, Publisher, Solver
-from polewright.session.adjustment import VALIDITY_S, LiveCorrection, run_adjustment
+from polewright.session.adjustment import VALIDITY_S, LiveCorrection, Standing, run_adjustment
 from polewright.session.keeping import Keeper, NoJournal, age_s, age_warning
+from polewright.session.knob_reports import KnobReports
 from polewright.session.measuring import FrameMeasurer
 from polewright.session.messages import (
     Message,
@@ -25,6 +27,7 @@ from polewright.session.messages import (
     event_message,
     state_message,
     survey_message,
+    targets_message,
 )
 from polewright.session.phases import Happening, Phase, advance
 from polewright.session.safety import GuardedMount, SafetyLimits
@@ -95,6 +98,8 @@ class Evening:
         self._state: Message = {}
         self.ready = asyncio.Event()
         self._correction: Message | None = None
+        self._standing: Standing | None = None
+        self._knobs = KnobReports()
         self._publish_state(step="connecting the devices")
 
     @property
@@ -180,9 +185,11 @@ class Evening:
                 return await self._run(
                     Happening.ADJUST_ASKED, lambda: self._adjusting(tell, arguments)
                 )
+            case "turned":
+                return await self._knobs.turned(Bolt(arguments["bolt"]), arguments["turns"])
         raise UsageError(
             f"there is no command '{verb}'",
-            remedy="Commands: survey, adjust, stop, confirm_clear.",
+            remedy="Commands: survey, adjust, turned, stop, confirm_clear.",
             code="unknown_verb",
         )
 
@@ -253,6 +260,7 @@ class Evening:
             self._mount, measurer, place, self._clock, wishes.survey, progress
         )
         self._survey, self._wishes = estimate, wishes
+        self._standing = Standing.of(await self._mount.status())
         result = self._correction_of(estimate, place)
         message = survey_message(estimate, result, wishes.target_pole)
         not_kept = await self._keeper.commit_survey(
@@ -299,9 +307,13 @@ class Evening:
                 live=True,
                 frame_age_s=live.frame_age_s,
                 latency_ms=live.latency_ms,
+                altitude_knob=live.altitude_knob,
+                azimuth_knob=live.azimuth_knob,
             )
             self._correction = message
             self._publisher.publish("correction", message, retain=True)
+            targets = targets_message(live.targets, live.width_px, live.height_px)
+            self._publisher.publish("targets", targets, retain=False)
             self._publish_state(step="turn the bolts", frames=live.sequence)
             tell({"step": "turn the bolts", "correction": message})
 
@@ -324,6 +336,9 @@ class Evening:
             until_good=bool(arguments.get("stop_when_good")),
             on_correction=on_correction,
             on_trouble=on_trouble,
+            mount=self._mount,
+            standing=self._standing,
+            reports=self._knobs,
         )
         return {
             "verdict": final.verdict.value,

@@ -1,11 +1,13 @@
 """Messages: what the session tells displays (docs: MQTT reference)."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
 
 from polewright.core.axis.correction import Correction
 from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.axis.knobs import KnobAdvice
+from polewright.core.axis.targets import StarTarget
 from polewright.session.phases import Phase
 
 Message = dict[str, object]
@@ -53,16 +55,23 @@ def survey_message(estimate: AxisEstimate, correction: Correction, target_pole: 
 
 
 def correction_message(
-    correction: Correction, *, sequence: int, live: bool, frame_age_s: float, latency_ms: float
+    correction: Correction,
+    *,
+    sequence: int,
+    live: bool,
+    frame_age_s: float,
+    latency_ms: float,
+    altitude_knob: KnobAdvice | None = None,
+    azimuth_knob: KnobAdvice | None = None,
 ) -> Message:
-    """Return the ``correction`` payload."""
+    """Return the ``correction`` payload; a knob is None while nothing is known of it."""
     return {
         "sequence": sequence,
         **_errors(correction),
-        "altitude_words": correction.altitude_words,
-        "azimuth_words": correction.azimuth_words,
-        "altitude_turns": None,
-        "azimuth_turns": None,
+        "altitude_words": _with_knob(correction.altitude_words, altitude_knob),
+        "azimuth_words": _with_knob(correction.azimuth_words, azimuth_knob),
+        "altitude_turns": round(altitude_knob.turns, 3) if altitude_knob else None,
+        "azimuth_turns": round(azimuth_knob.turns, 3) if azimuth_knob else None,
         "closeness": correction.closeness,
         "verdict": correction.verdict.value,
         "live": live,
@@ -74,6 +83,21 @@ def correction_message(
 def event_message(level: str, code: str, text: str, remedy: str) -> Message:
     """Return the ``event`` payload."""
     return {"level": level, "code": code, "text": text, "remedy": remedy}
+
+
+def targets_message(stars: Sequence[StarTarget], width_px: int, height_px: int) -> Message:
+    """Return the ``targets`` payload."""
+    return {
+        "width_px": width_px,
+        "height_px": height_px,
+        "stars": [
+            {name: round(value, 2) for name, value in asdict(star).items()} for star in stars
+        ],
+    }
+
+
+def _with_knob(words: str, knob: KnobAdvice | None) -> str:
+    return f"{words}: {knob.words}" if knob and knob.words else words
 
 
 def _errors(correction: Correction) -> Mapping[str, object]:

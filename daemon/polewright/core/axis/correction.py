@@ -12,6 +12,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from polewright.core.axis.bolts import BoltTurns
 from polewright.core.geometry.directions import (
     ARCMIN_RAD,
     ARCSEC_RAD,
@@ -20,6 +21,10 @@ from polewright.core.geometry.directions import (
     wrap_half_turn,
 )
 from polewright.core.geometry.rotations import Vector
+
+# What was good enough stays so until the error and its margin exceed the tolerance by this much:
+# a verdict at the edge must not flicker.  The error itself must stay inside all the same.
+HELD_TOLERANCE_FACTOR = 1.12
 
 # Closeness falls from 100 at the tolerance to 0 at this error.
 _FAR_RAD = math.radians(5.0)
@@ -65,6 +70,8 @@ def correct(
     *,
     tolerance_rad: float,
     trustworthy: bool = True,
+    bolt_turns: BoltTurns | None = None,
+    held: bool = False,
 ) -> Correction:
     """Return the correction that brings an axis to its target.
 
@@ -78,6 +85,11 @@ def correct(
         Largest total error that is good enough (rad).
     trustworthy : bool
         False where the frames disagree: the verdict is then ``cannot_tell``.
+    bolt_turns : BoltTurns, optional
+        What the words tell the hands to do, where the bolts' true vectors are known: on a tilted
+        base each bolt moves the axis both ways.  Left out: the errors, as on a level base.
+    held : bool
+        True where the last verdict was ``good_enough``.
     """
     axis_altitude, axis_azimuth = altaz_from_enu(axis_enu)
     target_altitude, target_azimuth = altaz_from_enu(target_enu)
@@ -88,6 +100,7 @@ def correct(
     altitude_sigma = math.sqrt(covariance_rad2[1, 1])
     azimuth_sigma = azimuth_sigma_on_sky / max(math.cos(axis_altitude), 1e-6)
     total_sigma = math.sqrt(float(np.linalg.eigvalsh(covariance_rad2)[-1]))
+    turns = bolt_turns or BoltTurns(azimuth_rad=-azimuth_error, altitude_rad=-altitude_error)
     return Correction(
         axis_altitude_deg=math.degrees(axis_altitude),
         axis_azimuth_deg=math.degrees(axis_azimuth),
@@ -98,20 +111,27 @@ def correct(
         azimuth_error_on_sky_arcmin=azimuth_error * math.cos(target_altitude) / ARCMIN_RAD,
         total_error_arcmin=total / ARCMIN_RAD,
         total_error_sigma_arcmin=total_sigma / ARCMIN_RAD,
-        altitude_words=altitude_words(altitude_error, altitude_sigma),
-        azimuth_words=azimuth_words(azimuth_error, azimuth_sigma, target_azimuth),
-        verdict=judge(total, total_sigma, tolerance_rad, trustworthy=trustworthy),
+        altitude_words=altitude_words(-turns.altitude_rad, altitude_sigma),
+        azimuth_words=azimuth_words(-turns.azimuth_rad, azimuth_sigma, target_azimuth),
+        verdict=judge(total, total_sigma, tolerance_rad, trustworthy=trustworthy, held=held),
         closeness=closeness(total, tolerance_rad),
         tolerance_arcmin=tolerance_rad / ARCMIN_RAD,
     )
 
 
 def judge(
-    total_rad: float, sigma_rad: float, tolerance_rad: float, *, trustworthy: bool
+    total_rad: float,
+    sigma_rad: float,
+    tolerance_rad: float,
+    *,
+    trustworthy: bool,
+    held: bool = False,
 ) -> Verdict:
     """Return the verdict; never ``good_enough`` on doubtful data.
 
-    ``good_enough`` needs the error and twice its sigma inside the tolerance.  ``cannot_tell``
+    ``good_enough`` needs the error and twice its sigma inside the tolerance; once reached
+    (``held``) it stays while they are inside 1.12 times the tolerance and the error itself is
+    inside the tolerance, so that it does not flicker at the edge.  ``cannot_tell``
     where the frames disagree, or where the measurement is too coarse ever to answer and the
     error is not plainly outside.
     """
@@ -119,6 +139,12 @@ def judge(
         return Verdict.CANNOT_TELL
     margin = 2.0 * sigma_rad
     if total_rad + margin <= tolerance_rad:
+        return Verdict.GOOD_ENOUGH
+    if (
+        held
+        and total_rad <= tolerance_rad
+        and (total_rad + margin <= HELD_TOLERANCE_FACTOR * tolerance_rad)
+    ):
         return Verdict.GOOD_ENOUGH
     if margin >= tolerance_rad and total_rad - margin <= tolerance_rad:
         return Verdict.CANNOT_TELL
@@ -147,7 +173,7 @@ def amount_words(angle_rad: float) -> str:
 
 def altitude_words(altitude_error_rad: float, sigma_rad: float) -> str:
     """Return what to do with the altitude bolt."""
-    if _hardly_known(altitude_error_rad, sigma_rad):
+    if hardly_known(altitude_error_rad, sigma_rad):
         return "leave the altitude as it is"
     verb = "lower" if altitude_error_rad > 0.0 else "raise"
     return f"{verb} the axis {amount_words(altitude_error_rad)}"
@@ -159,7 +185,7 @@ def azimuth_words(azimuth_error_rad: float, sigma_rad: float, target_azimuth_rad
     Increasing azimuth is clockwise seen from above everywhere; it is toward the east only
     where the axis points north.
     """
-    if _hardly_known(azimuth_error_rad, sigma_rad):
+    if hardly_known(azimuth_error_rad, sigma_rad):
         return "leave the azimuth as it is"
     clockwise = azimuth_error_rad < 0.0
     toward_east = clockwise == (math.cos(target_azimuth_rad) > 0.0)
@@ -171,5 +197,6 @@ def azimuth_words(azimuth_error_rad: float, sigma_rad: float, target_azimuth_rad
     )
 
 
-def _hardly_known(error_rad: float, sigma_rad: float) -> bool:
+def hardly_known(error_rad: float, sigma_rad: float) -> bool:
+    """Return whether an amount is not told from noise, so that nobody should turn by it."""
     return abs(error_rad) < max(sigma_rad, ARCSEC_RAD)
