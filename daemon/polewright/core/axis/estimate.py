@@ -49,6 +49,8 @@ class AxisEstimate:
     axis_cross_covariance_rad2 : ndarray of shape (3, 2) or None
         Covariance between ``axis_camera`` and ``axis_enu`` across itself, enlarged likewise; None
         where it is not known.
+    roll_used : bool
+        False where the pictures' roll was not trusted and the directions alone decided.
     instant : datetime
         Aware UTC instant of the last frame.
     labels : tuple of str
@@ -72,6 +74,7 @@ class AxisEstimate:
     rejected: tuple[str, ...] = ()
     method: Method = Method.STARS
     axis_cross_covariance_rad2: NDArray[np.float64] | None = None
+    roll_used: bool = True
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""

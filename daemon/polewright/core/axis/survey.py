@@ -6,6 +6,7 @@ frame, so that tracking, periodic error and backlash in right ascension drop out
 ``n_i`` is anisotropic: roll about the boresight is far less certain than the direction.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -36,8 +37,14 @@ DEFAULT_MECHANICAL_FLOOR_ARCSEC = 3.0
 # Below this turn the axis hardly shows in the frames.
 SMALLEST_SWEEP_RAD = np.deg2rad(3.0)
 
+# Directions nearer to each other than this hardly bend into a circle.
+_SMALLEST_SPREAD_RAD = np.deg2rad(1.0)
+
 # Pairs turned by nearly half a turn have a rotation vector of doubtful sign.
 _LARGEST_PAIR_RAD = np.deg2rad(170.0)
+
+# Wider than any roll: it then has no say.
+_UNKNOWN_ROLL_RAD = 1.0e3
 
 _MOST_STEPS = 30
 _CONVERGED_RAD = 1e-12
@@ -59,6 +66,7 @@ def solve_axis(
     attitudes: Sequence[ObservedAttitude],
     *,
     mechanical_floor_arcsec: float = DEFAULT_MECHANICAL_FLOOR_ARCSEC,
+    use_roll: bool = True,
 ) -> AxisEstimate:
     """Return the axis about which the camera turned between the frames.
 
@@ -68,6 +76,10 @@ def solve_axis(
         Two or more; the declination axis untouched between them.
     mechanical_floor_arcsec : float
         Wander per frame and axis that is added to the star noise (arcsec, one sigma).
+    use_roll : bool
+        False where the pictures' roll cannot be trusted (a field rotator that moves, a camera
+        whose picture does not turn with the axis): the directions alone decide, which needs
+        three frames and a wider sweep.
 
     Returns
     -------
@@ -85,18 +97,17 @@ def solve_axis(
             remedy="Take at least two more with the mount turned in right ascension.",
             code="too_few_frames",
         )
+    if len(attitudes) < 3 and not use_roll:
+        raise MeasurementError(
+            "two directions without roll do not show an axis",
+            remedy="Take at least one more frame with the mount turned in right ascension.",
+            code="too_few_frames",
+        )
     observed = np.stack([attitude.enu_from_camera for attitude in attitudes])
-    weights = np.stack(
-        [
-            np.linalg.inv(
-                attitude.covariance_camera_rad2
-                + np.eye(3) * (mechanical_floor_arcsec * ARCSEC_RAD) ** 2
-            )
-            for attitude in attitudes
-        ]
-    )
-    fit = _maximise(observed, weights, _start_axis(observed))
-    degrees_of_freedom = 2 * (len(attitudes) - 2)
+    weights = frame_weights(attitudes, mechanical_floor_arcsec, use_roll=use_roll)
+    start = _start_axis(observed) if use_roll else _start_circle(observed)
+    fit = _maximise(observed, weights, start)
+    degrees_of_freedom = 2 * (len(attitudes) - 2) if use_roll else len(attitudes) - 3
     covariance = fit.covariance * _enlargement(fit.chi2, degrees_of_freedom)
     # The axis in the camera's own frame: u = E_0^T a, so du = E_0^T (da + a x beta).
     east, up = sky_tangents(fit.axis)
@@ -113,6 +124,19 @@ def solve_axis(
         axis_cross_covariance_rad2=to_camera @ covariance[:5, :2],
         instant=max(attitude.instant for attitude in attitudes),
         labels=tuple(attitude.label for attitude in attitudes),
+        roll_used=use_roll,
+    )
+
+
+def frame_weights(
+    attitudes: Sequence[ObservedAttitude], mechanical_floor_arcsec: float, *, use_roll: bool = True
+) -> NDArray[np.float64]:
+    """Return the inverse covariances (n, 3, 3) of the frames, mechanical wander included."""
+    extra = np.eye(3) * (mechanical_floor_arcsec * ARCSEC_RAD) ** 2
+    if not use_roll:
+        extra[0, 0] += _UNKNOWN_ROLL_RAD**2
+    return np.stack(
+        [np.linalg.inv(attitude.covariance_camera_rad2 + extra) for attitude in attitudes]
     )
 
 
@@ -122,6 +146,7 @@ def expected_covariance(
     turns_rad: Sequence[float],
     *,
     mechanical_floor_arcsec: float = DEFAULT_MECHANICAL_FLOOR_ARCSEC,
+    use_roll: bool = True,
 ) -> NDArray[np.float64]:
     """Return the covariance (2 x 2, rad^2) that a survey with these turns would reach.
 
@@ -140,9 +165,7 @@ def expected_covariance(
     models = np.stack(
         [rotation_about(axis_enu, float(turn)) @ first.enu_from_camera for turn in turns]
     )
-    weight = np.linalg.inv(
-        first.covariance_camera_rad2 + np.eye(3) * (mechanical_floor_arcsec * ARCSEC_RAD) ** 2
-    )
+    weight = frame_weights([first], mechanical_floor_arcsec, use_roll=use_roll)[0]
     _, design = _linearise(models, axis_enu, first.enu_from_camera, turns)
     normal = np.einsum("nij,ik,nkl->jl", design, weight, design)
     return np.asarray(np.linalg.pinv(normal, rcond=1e-14, hermitian=True)[:2, :2])
@@ -222,13 +245,27 @@ def _start_axis(observed: NDArray[np.float64]) -> Vector:
     return axis if axis[2] >= 0.0 else -axis
 
 
+def _start_circle(observed: NDArray[np.float64]) -> Vector:
+    """Return the normal of the plane that lies best through the boresights, elevated end."""
+    boresights = observed[:, :, 0]
+    spread = math.acos(max(-1.0, min(1.0, float(np.min(boresights @ boresights.T)))))
+    if spread < _SMALLEST_SPREAD_RAD:
+        raise MeasurementError(
+            f"the camera looked in directions only {np.rad2deg(spread):.2f} deg apart, which does "
+            "not show the axis without the pictures' roll",
+            remedy="Turn farther in right ascension, at a lower declination.",
+            code="turn_too_small",
+        )
+    _, _, rows = np.linalg.svd(boresights - boresights.mean(axis=0))
+    normal = np.asarray(rows[2])
+    return normal if normal[2] >= 0.0 else -normal
+
+
 def _maximise(observed: NDArray[np.float64], weights: NDArray[np.float64], axis: Vector) -> _Fit:
     """Gauss-Newton over axis (2), first attitude (3) and turns (n - 1)."""
     count = len(observed)
     first = observed[0]
-    turns = np.array(
-        [float(axis @ vector_from_rotation(attitude @ first.T)) for attitude in observed]
-    )
+    turns = np.array([_turn_about(axis, first[:, 0], attitude[:, 0]) for attitude in observed])
     for _ in range(_MOST_STEPS):
         residuals, design = _linearise(observed, axis, first, turns)
         weighted = np.einsum("nij,njk->nik", weights, design)
@@ -251,6 +288,14 @@ def _maximise(observed: NDArray[np.float64], weights: NDArray[np.float64], axis:
         f"the {count} frames do not settle on one axis",
         remedy="Check that only right ascension was turned, then survey again.",
         code="no_convergence",
+    )
+
+
+def _turn_about(axis: Vector, before: Vector, after: Vector) -> float:
+    """Return the angle about an axis from one direction to another (rad)."""
+    return math.atan2(
+        float(axis @ np.cross(before, after)),
+        float(before @ after) - float(axis @ before) * float(axis @ after),
     )
 
 
