@@ -5,6 +5,7 @@ RETAINED = {
     "state": True,
     "survey": True,
     "correction": True,
+    "targets": False,
     "event": False,
     "reply/+": False,
 }
@@ -16,6 +17,8 @@ TOPICS = {
     "state": "what the service is doing now",
     "survey": "the last finished survey: where the axis points and how well that is known",
     "correction": "the live correction, newest frame",
+    "targets": "for drawing on a camera view: up to twelve stars of the newest frame and where "
+    "turning the bolts must bring them",
     "event": "something worth notice, for people and logs",
     "reply/+": "answers to one command; the last level is the command's `id`",
     "correction/altitude_arcmin": "altitude error (arcmin)",
@@ -63,8 +66,14 @@ FIELDS = {
     "sequence": "counts the corrections of one adjustment",
     "altitude_words": "what to do with the altitude bolt",
     "azimuth_words": "what to do with the azimuth bolt",
-    "altitude_turns": "reserved for knob turns; always null yet",
-    "azimuth_turns": "reserved for knob turns; always null yet",
+    "altitude_turns": "turns of its knob, clockwise positive; null until `turned` taught it",
+    "azimuth_turns": "turns of its knob, clockwise positive; null until `turned` taught it",
+    "width_px": "width of the frame (px)",
+    "height_px": "height of the frame (px)",
+    "stars": "each with `x_px`, `y_px` (column and row now) and `to_x_px`, `to_y_px` (wanted; may "
+    "lie outside the frame)",
+    "bolt": "which bolt's knob",
+    "turns": "how far it was turned since the last such report on it, clockwise positive",
     "closeness": "0 far, 100 good enough",
     "live": "false: the figures are history, do not turn a bolt by them",
     "frame_age_s": "age of the middle of the exposure (s)",

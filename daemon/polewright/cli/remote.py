@@ -76,6 +76,26 @@ def adjust(options: argparse.Namespace, output: Output) -> ExitCode:
     return VERDICT_EXIT_CODES[verdict]
 
 
+def turned(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Report a turn of a knob and say what it taught."""
+    arguments = {"bolt": options.bolt, "turns": options.turns}
+    result = _send(_settings(options), "turned", arguments, output)
+    gain = result["arcmin_per_turn"]
+    known = (
+        "its travel per turn is not known yet"
+        if gain is None
+        else f"{abs(gain):.2f} arcmin (+- {result['arcmin_per_turn_sigma']:.2f}) per turn"
+    )
+    output.result(
+        result,
+        f"{result['bolt']}: {result['turns']:+g} turns moved it "
+        f"{result['went_arcmin']:+.2f} arcmin; {known}, slack {result['slack_turns']:.2f} turn",
+        *(("  this does not fit the turns before it and was set aside",)
+          if result["doubtful"] else ()),
+    )  # fmt: skip
+    return ExitCode.GOOD
+
+
 def stop(options: argparse.Namespace, output: Output) -> ExitCode:
     """Stop the mount and whatever runs."""
     result = _send(_settings(options), "stop", {}, output)
@@ -128,6 +148,7 @@ def watch(options: argparse.Namespace, output: Output) -> ExitCode:
 COMMANDS: Mapping[str, Command] = {
     "survey": survey,
     "adjust": adjust,
+    "turned": turned,
     "stop": stop,
     "status": status,
     "watch": watch,

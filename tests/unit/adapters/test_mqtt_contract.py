@@ -68,6 +68,7 @@ def test_the_payload_fields_are_those_of_the_contract() -> None:
         "total_error_sigma_arcmin", "chi2", "degrees_of_freedom", "frames", "sweep_deg",
         "tolerance_arcmin", "verdict", "age_s",
     }  # fmt: skip
+    assert fields["targets"] == {"v", "at", "width_px", "height_px", "stars"}
     assert fields["correction"] == {
         "v", "at", "sequence", "altitude_error_arcmin", "altitude_error_sigma_arcmin",
         "azimuth_error_arcmin", "azimuth_error_sigma_arcmin", "azimuth_error_on_sky_arcmin",

@@ -61,6 +61,16 @@ class AdjustCommand(Command):
     stop_when_good: bool | None = None
 
 
+class TurnedCommand(Command):
+    """Say how far a knob was turned during an adjustment, so that turns can be told from then on.
+
+    Send it when the hands rest; answered once that was seen.
+    """
+
+    bolt: Literal["altitude", "azimuth"]
+    turns: Annotated[float, Field(ge=-50, le=50)]
+
+
 class StopCommand(Command):
     """Stop all motion and leave what is going on."""
 
@@ -76,6 +86,7 @@ class PingCommand(Command):
 COMMANDS: Mapping[str, type[Command]] = {
     "survey": SurveyCommand,
     "adjust": AdjustCommand,
+    "turned": TurnedCommand,
     "stop": StopCommand,
     "confirm_clear": ConfirmClearCommand,
     "ping": PingCommand,

@@ -90,6 +90,23 @@ class CorrectionPayload(Payload):
     valid_s: Annotated[float, Field(gt=0)] | None = None
 
 
+class StarTargetBody(Body):
+    """One star: pixel (column, row) now, and where it must come to be."""
+
+    x_px: float
+    y_px: float
+    to_x_px: float
+    to_y_px: float
+
+
+class TargetsPayload(Payload):
+    """For drawing on a camera view: stars of the newest frame, and where the bolts take them."""
+
+    width_px: Annotated[int, Field(gt=0)]
+    height_px: Annotated[int, Field(gt=0)]
+    stars: Annotated[list[StarTargetBody], Field(max_length=12)]
+
+
 class EventPayload(Payload):
     """Something worth a person's notice."""
 
@@ -121,6 +138,7 @@ PAYLOADS: Mapping[str, type[Payload]] = {
     "state": StatePayload,
     "survey": SurveyPayload,
     "correction": CorrectionPayload,
+    "targets": TargetsPayload,
     "event": EventPayload,
     "reply/+": ReplyPayload,
 }
