@@ -106,7 +106,7 @@ def solve_axis(
     observed = np.stack([attitude.enu_from_camera for attitude in attitudes])
     weights = frame_weights(attitudes, mechanical_floor_arcsec, use_roll=use_roll)
     start = _start_axis(observed) if use_roll else _start_circle(observed)
-    fit = _maximise(observed, weights, start)
+    fit = _maximise(observed, weights, start, use_roll=use_roll)
     degrees_of_freedom = 2 * (len(attitudes) - 2) if use_roll else len(attitudes) - 3
     covariance = fit.covariance * _enlargement(fit.chi2, degrees_of_freedom)
     # The axis in the camera's own frame: u = E_0^T a, so du = E_0^T (da + a x beta).
@@ -165,10 +165,11 @@ def expected_covariance(
     models = np.stack(
         [rotation_about(axis_enu, float(turn)) @ first.enu_from_camera for turn in turns]
     )
-    weight = frame_weights([first], mechanical_floor_arcsec, use_roll=use_roll)[0]
+    weights = frame_weights([first], mechanical_floor_arcsec, use_roll=use_roll)
     _, design = _linearise(models, axis_enu, first.enu_from_camera, turns)
-    normal = np.einsum("nij,ik,nkl->jl", design, weight, design)
-    return np.asarray(np.linalg.pinv(normal, rcond=1e-14, hermitian=True)[:2, :2])
+    normal = np.einsum("nij,ik,nkl->jl", design, weights[0], design)
+    normal = _held(normal, first.enu_from_camera, weights, use_roll=use_roll)
+    return np.asarray(np.linalg.inv(normal)[:2, :2])
 
 
 def solve_axis_robustly(
@@ -222,6 +223,23 @@ def _different_turns(turns_rad: NDArray[np.float64]) -> int:
     return 1 + int(np.sum(gaps > SMALLEST_SWEEP_RAD))
 
 
+def linearised_misfit(
+    attitudes: Sequence[ObservedAttitude], mechanical_floor_arcsec: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return residuals, design, weights and model attitudes of the best single axis.
+
+    For asking what else would explain the residuals (:mod:`polewright.core.axis.diagnosis`).
+    """
+    observed = np.stack([attitude.enu_from_camera for attitude in attitudes])
+    weights = frame_weights(attitudes, mechanical_floor_arcsec)
+    fit = _maximise(observed, weights, _start_axis(observed))
+    residuals, design = _linearise(observed, fit.axis, fit.first_attitude, fit.turns_rad)
+    models = np.stack(
+        [rotation_about(fit.axis, float(turn)) @ fit.first_attitude for turn in fit.turns_rad]
+    )
+    return residuals, design, weights, models
+
+
 def _start_axis(observed: NDArray[np.float64]) -> Vector:
     """Return the angle-weighted mean of the pairwise rotation vectors, elevated end."""
     total = np.zeros(3)
@@ -261,16 +279,23 @@ def _start_circle(observed: NDArray[np.float64]) -> Vector:
     return normal if normal[2] >= 0.0 else -normal
 
 
-def _maximise(observed: NDArray[np.float64], weights: NDArray[np.float64], axis: Vector) -> _Fit:
+def _maximise(
+    observed: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    axis: Vector,
+    *,
+    use_roll: bool = True,
+) -> _Fit:
     """Gauss-Newton over axis (2), first attitude (3) and turns (n - 1)."""
     count = len(observed)
     first = observed[0]
     turns = np.array([_turn_about(axis, first[:, 0], attitude[:, 0]) for attitude in observed])
     for _ in range(_MOST_STEPS):
-        residuals, design = _linearise(observed, axis, first, turns)
+        residuals, design = _linearise(observed, axis, first, turns, use_roll=use_roll)
         weighted = np.einsum("nij,njk->nik", weights, design)
         normal = np.einsum("nij,nik->jk", design, weighted)
         gradient = np.einsum("nij,ni->j", weighted, residuals)
+        normal = _held(normal, first, weights, use_roll=use_roll)
         try:
             step = np.linalg.solve(normal, gradient)
         except np.linalg.LinAlgError:
@@ -280,15 +305,32 @@ def _maximise(observed: NDArray[np.float64], weights: NDArray[np.float64], axis:
         first = rotation_from_vector(step[2:5]) @ first
         turns[1:] += step[5:]
         if float(np.max(np.abs(step))) < _CONVERGED_RAD:
-            residuals, design = _linearise(observed, axis, first, turns)
+            residuals, design = _linearise(observed, axis, first, turns, use_roll=use_roll)
             normal = np.einsum("nij,nik->jk", design, np.einsum("nij,njk->nik", weights, design))
+            normal = _held(normal, first, weights, use_roll=use_roll)
             chi2 = float(np.einsum("ni,nij,nj->", residuals, weights, residuals))
-            return _Fit(axis, first, turns, residuals, chi2, np.linalg.inv(normal))
+            covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+            return _Fit(axis, first, turns, residuals, chi2, covariance)
     raise MeasurementError(
         f"the {count} frames do not settle on one axis",
         remedy="Check that only right ascension was turned, then survey again.",
         code="no_convergence",
     )
+
+
+def _held(
+    normal: NDArray[np.float64],
+    first: Matrix,
+    weights: NDArray[np.float64],
+    *,
+    use_roll: bool,
+) -> NDArray[np.float64]:
+    """Hold the first attitude's roll where nothing can tell it; nothing else depends on it."""
+    if use_roll:
+        return normal
+    held = normal.copy()
+    held[2:5, 2:5] += float(np.max(weights)) * np.outer(first[:, 0], first[:, 0])
+    return held
 
 
 def _turn_about(axis: Vector, before: Vector, after: Vector) -> float:
@@ -300,7 +342,12 @@ def _turn_about(axis: Vector, before: Vector, after: Vector) -> float:
 
 
 def _linearise(
-    observed: NDArray[np.float64], axis: Vector, first: Matrix, turns_rad: NDArray[np.float64]
+    observed: NDArray[np.float64],
+    axis: Vector,
+    first: Matrix,
+    turns_rad: NDArray[np.float64],
+    *,
+    use_roll: bool = True,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return residuals (n, 3) in the camera frames and their design (n, 3, n + 4).
 
@@ -315,7 +362,12 @@ def _linearise(
     for index in range(count):
         turn = rotation_about(axis, float(turns_rad[index]))
         model = turn @ first
-        residuals[index] = vector_from_rotation(model.T @ observed[index])
+        if use_roll:
+            residuals[index] = vector_from_rotation(model.T @ observed[index])
+        else:
+            # A small rotation r carries the boresight (1, 0, 0) to (1, r_z, -r_y).
+            _, along_y, along_z = model.T @ observed[index][:, 0]
+            residuals[index] = (0.0, -along_z, along_y)
         design[index, :, :2] = model.T @ ((np.eye(3) - turn) @ axis_turns)
         design[index, :, 2:5] = model.T @ turn
         if index:
