@@ -222,10 +222,6 @@ class Journal(Protocol):
         """Keep a survey and its frames on the disk (bounded); return what prevented it."""
         ...
 
-    async def settle(self) -> PolewrightError | None:
-        """Wait until everything queued so far is written (bounded); return what is wrong."""
-        ...
-
     async def last_survey(self) -> SurveyRecord | None:
         """Return the last committed survey, where there is one that can be read."""
         ...

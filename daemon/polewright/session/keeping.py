@@ -49,10 +49,6 @@ class NoJournal:
         """Do nothing."""
         return None
 
-    async def settle(self) -> PolewrightError | None:
-        """Do nothing."""
-        return None
-
     async def last_survey(self) -> SurveyRecord | None:
         """Return None."""
         return None
@@ -137,10 +133,6 @@ class Keeper:
             versions=computing_versions(),
         )
         return await self._journal.commit_survey(record, frames)
-
-    async def settle(self) -> PolewrightError | None:
-        """Wait until what was noted is kept; return what is wrong, if anything."""
-        return await self._journal.settle()
 
     async def last_survey(self) -> SurveyRecord | None:
         """Return the last committed survey."""

@@ -25,6 +25,9 @@ _FORMAT = b"PWR1"
 _HEAD = struct.Struct("<4sI")
 _DIGEST_BYTES = 16
 _ARRAY = "$array"
+_NONSENSE = (
+    ValueError, TypeError, LookupError, AttributeError, ArithmeticError, RecursionError
+)  # fmt: skip
 
 
 class DamagedRecordError(ValueError):
@@ -62,7 +65,7 @@ def unpack(kind: type[Record], data: bytes) -> Record:
     try:
         plain = json.loads(body[_HEAD.size : _HEAD.size + length])
         record = _restored(kind, plain, memoryview(body)[_HEAD.size + length :])
-    except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as trouble:
+    except _NONSENSE as trouble:
         raise DamagedRecordError(f"not a {kind.__name__}: {trouble}") from trouble
     return typing.cast(Record, record)
 

@@ -2,6 +2,8 @@
 
 import sqlite3
 from collections.abc import Sequence
+from contextlib import closing
+from functools import lru_cache
 
 # Written into the file's header, so that other databases are told from journals ('PLWR').
 APPLICATION_ID = 0x504C5752
@@ -86,9 +88,6 @@ _VERSION_1 = (
 MIGRATIONS: Sequence[Sequence[str]] = (_VERSION_1,)
 """Step ``n`` leads from version ``n`` to ``n + 1``; released steps are never changed."""
 
-TABLES = frozenset({"evening", "frame", "survey", "survey_frame", "live", "transition"})
-"""What a file of the present version holds."""
-
 
 class NotAJournalError(Exception):
     """A database that is somebody else's, or of a newer version: left as it is."""
@@ -104,12 +103,20 @@ def version_of(connection: sqlite3.Connection) -> int:
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
-def tables_of(connection: sqlite3.Connection) -> set[str]:
-    """Return the names of a file's tables."""
+def tables_of(connection: sqlite3.Connection) -> dict[str, str]:
+    """Return the names of a file's tables and the statements that made them."""
     rows = connection.execute(
-        "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
+        "SELECT name, sql FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
     )
-    return {str(name) for (name,) in rows}
+    return {str(name): str(sql) for name, sql in rows}
+
+
+@lru_cache(maxsize=1)
+def present_tables() -> dict[str, str]:
+    """Return what :func:`tables_of` finds in a whole file of the present version."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
+        migrate(connection)
+        return tables_of(connection)
 
 
 def refuse_foreign(

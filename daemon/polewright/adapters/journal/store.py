@@ -10,7 +10,7 @@ from pathlib import Path
 
 from polewright import __version__
 from polewright.adapters.journal.packing import DamagedRecordError, pack, unpack
-from polewright.adapters.journal.schema import TABLES, migrate, tables_of
+from polewright.adapters.journal.schema import migrate, present_tables, tables_of
 from polewright.core.records import FrameRecord, LiveRecord, SurveyRecord, TransitionRecord
 
 _log = logging.getLogger(__name__)
@@ -32,10 +32,14 @@ class DamagedFileError(ValueError):
 
 def is_damage(trouble: BaseException) -> bool:
     """Return whether an error says that the file itself is broken."""
-    if isinstance(trouble, DamagedFileError):
+    if isinstance(trouble, DamagedFileError | UnicodeDecodeError):
         return True
+    if not isinstance(trouble, sqlite3.DatabaseError):
+        return False
     code = getattr(trouble, "sqlite_errorcode", None)
-    return isinstance(trouble, sqlite3.DatabaseError) and code is not None and code & 255 in _DAMAGE
+    if code is None:  # the binding's own: a text that is none
+        return "decode" in str(trouble)
+    return code & 255 in _DAMAGE
 
 
 class JournalStore:
@@ -61,10 +65,16 @@ class JournalStore:
         self._now = now
         self._evening_id: int | None = None
         path.parent.mkdir(parents=True, exist_ok=True)
+        _check_head(path)
         self._connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
         try:
             self._prepare()
             self._inode = os.stat(path).st_ino
+        except sqlite3.OperationalError as trouble:
+            self._connection.close()
+            if trouble.sqlite_errorcode & 255 == sqlite3.SQLITE_ERROR:  # tables beyond reading
+                raise DamagedFileError(str(trouble)) from trouble
+            raise
         except BaseException:
             self._connection.close()
             raise
@@ -78,8 +88,9 @@ class JournalStore:
             if verdict != "ok":
                 raise DamagedFileError(verdict)
         migrate(self._connection)
-        if missing := TABLES - tables_of(self._connection):
-            raise DamagedFileError(f"no table {', '.join(sorted(missing))}")
+        found = tables_of(self._connection)
+        if altered := [name for name, sql in present_tables().items() if found.get(name) != sql]:
+            raise DamagedFileError(f"missing or altered tables: {', '.join(altered)}")
         run("PRAGMA journal_mode = WAL")
         run("PRAGMA synchronous = NORMAL")
 
@@ -119,8 +130,8 @@ class JournalStore:
             )  # fmt: skip
 
     def add_transition(self, transition: TransitionRecord) -> None:
-        """Write one change of what the service is doing."""
-        with self._transaction() as run:
+        """Write one change of what the service is doing, and all before it, down to the disk."""
+        with self._synced(), self._transaction() as run:
             run(
                 "INSERT INTO transition (evening_id, at, before, after, happening, code) "
                 "VALUES (?, ?, ?, ?, ?, ?)",
@@ -133,33 +144,29 @@ class JournalStore:
     def commit_survey(self, survey: SurveyRecord, frames: Sequence[FrameRecord]) -> int:
         """Write a survey with its frames, all or nothing, down to the disk; return its number."""
         figures = survey.correction
-        self._connection.execute("PRAGMA synchronous = FULL")
-        try:
-            with self._transaction() as run:
-                for frame in frames:
-                    self._insert_frame(frame)
-                number = run(
-                    "INSERT INTO survey (evening_id, committed_at, method, target_pole, "
-                    "tolerance_arcmin, altitude_error_arcmin, azimuth_error_arcmin, "
-                    "total_error_arcmin, total_error_sigma_arcmin, verdict, frames, record) "
-                    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                    (
-                        self._evening(), survey.committed_at.isoformat(),
-                        survey.estimate.method.value, survey.target_pole,
-                        figures.tolerance_arcmin, figures.altitude_error_arcmin,
-                        figures.azimuth_error_arcmin, figures.total_error_arcmin,
-                        figures.total_error_sigma_arcmin, figures.verdict.value,
-                        survey.estimate.frames, pack(survey),
-                    ),
-                ).lastrowid  # fmt: skip
-                assert number is not None
-                for position, key in enumerate(survey.frame_keys):
-                    run(
-                        "INSERT INTO survey_frame (survey_id, position, frame_id) VALUES (?, ?, ?)",
-                        (number, position, self._frame_id(key)),
-                    )
-        finally:
-            self._connection.execute("PRAGMA synchronous = NORMAL")
+        with self._synced(), self._transaction() as run:
+            for frame in frames:
+                self._insert_frame(frame)
+            number = run(
+                "INSERT INTO survey (evening_id, committed_at, method, target_pole, "
+                "tolerance_arcmin, altitude_error_arcmin, azimuth_error_arcmin, "
+                "total_error_arcmin, total_error_sigma_arcmin, verdict, frames, record) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    self._evening(), survey.committed_at.isoformat(),
+                    survey.estimate.method.value, survey.target_pole,
+                    figures.tolerance_arcmin, figures.altitude_error_arcmin,
+                    figures.azimuth_error_arcmin, figures.total_error_arcmin,
+                    figures.total_error_sigma_arcmin, figures.verdict.value,
+                    survey.estimate.frames, pack(survey),
+                ),
+            ).lastrowid  # fmt: skip
+            assert number is not None
+            for position, key in enumerate(survey.frame_keys):
+                run(
+                    "INSERT INTO survey_frame (survey_id, position, frame_id) VALUES (?, ?, ?)",
+                    (number, position, self._frame_id(key)),
+                )
         return number
 
     def last_survey(self) -> SurveyRecord | None:
@@ -204,6 +211,15 @@ class JournalStore:
         return self._evening_id
 
     @contextmanager
+    def _synced(self) -> Iterator[None]:
+        """Let what is committed inside, and the log before it, reach the disk at once."""
+        self._connection.execute("PRAGMA synchronous = FULL")
+        try:
+            yield
+        finally:
+            self._connection.execute("PRAGMA synchronous = NORMAL")
+
+    @contextmanager
     def _transaction(self) -> Iterator[Callable[..., sqlite3.Cursor]]:
         evening_before = self._evening_id
         self._connection.execute("BEGIN IMMEDIATE")
@@ -215,6 +231,18 @@ class JournalStore:
             if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")
             raise
+
+
+def _check_head(path: Path) -> None:
+    """Refuse a head that SQLite would take for a file that may not be written.
+
+    Bytes 18 and 19 of the file format are 1 or 2 (sqlite.org/fileformat2.html, section 1.3.3).
+    """
+    if path.is_file():
+        with path.open("rb") as file:
+            head = file.read(20)
+        if head and (len(head) < 20 or not {head[18], head[19]} <= {1, 2}):
+            raise DamagedFileError("its head is not a database's")
 
 
 def set_aside(path: Path, at: datetime) -> Path:

@@ -23,7 +23,8 @@ from polewright.core.records import FrameRecord, LiveRecord, SurveyRecord, Trans
 
 _log = logging.getLogger(__name__)
 
-# What waits for the disk at most; at a frame a second this is over a quarter of an hour.
+# So many frames wait for the disk at most; commits always may.  At a frame a second this is over
+# a quarter of an hour.
 MOST_QUEUED = 1000
 # A commit point waits for the disk this long (s); a memory card's worst pause is about a second.
 COMMIT_TIMEOUT_S = 5.0
@@ -33,6 +34,10 @@ OPEN_TIMEOUT_S = 30.0
 CLOSE_TIMEOUT_S = 3.0
 # After a failure frames are let pass for this long before the file is tried again (s).
 RETRY_AFTER_S = 5.0
+# The same trouble, come and gone, is told again after this long (s).
+TELL_AGAIN_AFTER_S = 600.0
+# A disk that breaks one file after another gets no more of them.
+MOST_SET_ASIDE = 5
 # Surveys that a failing disk refused are tried again, this many at most.
 MOST_OWED = 16
 
@@ -60,6 +65,8 @@ class SqliteJournal:
         The aware UTC instant.
     on_trouble : callable, optional
         Told, in the event loop's thread, of trouble worth a person's notice.
+    commit_timeout_s : float
+        A commit waits for the disk this long (s), and is written later where that was too short.
     """
 
     def __init__(
@@ -68,17 +75,21 @@ class SqliteJournal:
         *,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
         on_trouble: Callable[[PolewrightError], None] | None = None,
+        commit_timeout_s: float = COMMIT_TIMEOUT_S,
     ) -> None:
         self.path = path
         self._now = now
         self._on_trouble = on_trouble
-        self._queue: queue.Queue[_Item | None] = queue.Queue(MOST_QUEUED)
+        self._commit_timeout_s = commit_timeout_s
+        self._queue: queue.SimpleQueue[_Item | None] = queue.SimpleQueue()
         self._thread = threading.Thread(target=self._write, name="journal", daemon=True)
         self._loop: asyncio.AbstractEventLoop | None = None
         self._store: JournalStore | None = None
         self._owed: deque[Work] = deque(maxlen=MOST_OWED)
         self._trouble: PolewrightError | None = None
         self._retry_at_s = 0.0
+        self._told_at_s: dict[str, float] = {}
+        self._set_aside = 0
         self._lost = 0
 
     @property
@@ -125,13 +136,8 @@ class SqliteJournal:
         """Keep a survey and its frames on the disk; return what prevented it."""
         kept = tuple(frames)
         outcome = await self._ask(
-            lambda store: store.commit_survey(survey, kept), COMMIT_TIMEOUT_S, is_commit=True
+            lambda store: store.commit_survey(survey, kept), self._commit_timeout_s, is_commit=True
         )
-        return outcome if isinstance(outcome, PolewrightError) else None
-
-    async def settle(self) -> PolewrightError | None:
-        """Wait until everything queued so far is written; return what is wrong, if anything."""
-        outcome = await self._ask(lambda _store: None, COMMIT_TIMEOUT_S)
         return outcome if isinstance(outcome, PolewrightError) else None
 
     async def last_survey(self) -> SurveyRecord | None:
@@ -154,36 +160,36 @@ class SqliteJournal:
             )
 
     def _put(self, item: _Item) -> None:
-        try:
-            self._queue.put_nowait(item)
-        except queue.Full:
-            trouble = self._note(
+        if item.answer is None and self._queue.qsize() >= MOST_QUEUED:
+            self._lost += 1
+            self._note(
                 "journal_slow",
                 f"the disk is too slow for the journal {self.path}: frames are not kept",
                 "Check the disk or memory card; measuring goes on.",
             )
-            if item.answer is not None:
-                item.answer.set_result(trouble)
-            else:
-                self._lost += 1
+        else:
+            self._queue.put(item)
 
     def _end(self) -> None:
-        with contextlib.suppress(queue.Full):
-            self._queue.put(None, timeout=CLOSE_TIMEOUT_S)
-            self._thread.join(CLOSE_TIMEOUT_S)
+        self._queue.put(None)
+        self._thread.join(CLOSE_TIMEOUT_S)
         if self._thread.is_alive():
             _log.warning("the journal could not be written to its end: the disk does not answer")
 
     def _note(self, code: str, text: str, remedy: str) -> PolewrightError:
         """Take note of trouble; tell it where it is new."""
-        before = self._trouble
         trouble = self._trouble = DeviceError(text, remedy=remedy, code=code)
         self._retry_at_s = time.monotonic() + RETRY_AFTER_S
-        if before is None or before.code != code:
-            self._tell(trouble)
+        self._tell(trouble)
         return trouble
 
     def _tell(self, trouble: PolewrightError) -> None:
+        now_s = time.monotonic()
+        told_at_s = self._told_at_s.get(trouble.code)
+        if told_at_s is not None and now_s - told_at_s < TELL_AGAIN_AFTER_S:
+            _log.debug("%s", trouble)
+            return
+        self._told_at_s[trouble.code] = now_s
         _log.warning("%s", trouble)
         loop = self._loop
         if self._on_trouble is not None and loop is not None:
@@ -213,7 +219,7 @@ class SqliteJournal:
             try:
                 outcome = self._do(item.work)
             except (sqlite3.Error, ValueError) as damage:
-                if not is_damage(damage):
+                if not is_damage(damage) or self._set_aside >= MOST_SET_ASIDE:
                     raise
                 self._begin_anew(damage)
                 outcome = self._do(item.work)
@@ -257,6 +263,7 @@ class SqliteJournal:
 
     def _begin_anew(self, damage: Exception) -> None:
         self._shut()
+        self._set_aside += 1
         target = set_aside(self.path, self._now())
         self._tell(
             DeviceError(
