@@ -62,6 +62,10 @@ FIELDS = {
     "tolerance_arcmin": "the largest total error that is good enough",
     "verdict": "`good_enough`: error plus two sigma inside the tolerance; `not_yet`; "
     "`cannot_tell`: measured too coarsely to say",
+    "roll_used": "false: the pictures' roll was not trusted, the directions alone decided",
+    "rejected_frames": "frames left out because they did not fit",
+    "further_frame_sigma_arcmin": "sigma that one more frame would have promised (arcmin)",
+    "by_hand": "the person turns the axis; no motor moves",
     "age_s": "how old it is (s), where it comes from an earlier run of the service",
     "sequence": "counts the corrections of one adjustment",
     "altitude_words": "what to do with the altitude bolt",

@@ -1,6 +1,7 @@
 """The evening's workflows over in-memory ports: survey, adjustment, stop, trouble."""
 
 import asyncio
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from polewright.core.geometry.rotations import rotation_about
 from polewright.core.sky.observed import pole_enu
 from polewright.session.evening import Evening, EveningWishes
 from polewright.session.phases import Phase
+from polewright.session.safety import SafetyLimits
 from polewright.session.survey import SurveyWish
 from tests.session.ports_in_memory import (
     TERRACE,
@@ -134,7 +136,8 @@ async def test_a_declination_slip_before_the_last_frame_is_refused():
     """Though the frames before it agree among themselves."""
     with pytest.raises(MeasurementError) as caught:
         await _survey_with_a_slip(after_slews=3)
-    assert caught.value.code == "frames_disagree"
+    assert caught.value.code == "declination_moved"
+    assert "after frame" in caught.value.text
 
 
 async def test_a_declination_slip_after_the_first_frame_costs_that_frame():
@@ -251,3 +254,112 @@ async def _code_of(work) -> str:
     except PolewrightError as ended:
         return ended.code
     return "done"
+
+
+async def test_an_easy_wish_takes_fewer_frames_and_a_smaller_turn_than_a_hard_one():
+    turns = {}
+    for wish_arcsec in (60.0, 4.0):
+        stage = Stage(
+            head=_bolts(20.0, 10.0),
+            wishes=EveningWishes(survey=SurveyWish(frames=6, sweep_deg=80.0, settle_s=0.5)),
+        )
+        await stage.evening.handle("confirm_clear", {})
+        result = await stage.evening.handle("survey", {"wish_arcsec": wish_arcsec})
+        turns[wish_arcsec] = (result["frames"], result["sweep_deg"])
+        assert result["further_frame_sigma_arcmin"] <= result["total_error_sigma_arcmin"] * 1.05
+    assert turns[60.0][0] == 3
+    assert turns[4.0][0] > 3
+    assert turns[60.0][1] < turns[4.0][1]
+
+
+async def test_a_tree_on_the_horizon_keeps_the_survey_on_its_free_side():
+    """The sweep ends where the outline rises, instead of being refused half way."""
+    limits = SafetyLimits(horizon=((90.0, 0.0), (225.0, 0.0), (235.0, 80.0), (300.0, 80.0)))
+    stage = Stage(
+        head=_bolts(20.0, 10.0),
+        hour_angle=10.0,
+        declination=-60.0,
+        wishes=EveningWishes(
+            limits=limits, survey=SurveyWish(frames=4, sweep_deg=80.0, settle_s=0.5)
+        ),
+    )
+    result = await stage.surveyed()
+    assert result["sweep_deg"] < 60.0
+    assert result["total_error_arcmin"] == pytest.approx(stage.true_total_arcmin(), abs=1.0)
+
+
+class TurnedByHand(Stage):
+    """Somebody turns the axis a little after every third frame; the camera keeps exposing."""
+
+    def __init__(self, *, step_deg: float = 20.0, stops: int = 8, **kw):
+        super().__init__(mount=False, head=_bolts(40.0, -20.0), hour_angle=-70.0, **kw)
+        expose = self.camera.expose
+
+        async def turning(exposure_s):
+            frame = await expose(exposure_s)
+            if self.camera.frames % 3 == 2 and self.camera.frames // 3 < stops:
+                self.mount.hour_angle += step_deg
+            return frame
+
+        self.camera.expose = turning
+
+
+async def test_an_axis_turned_by_hand_is_surveyed_without_any_motor():
+    stage = TurnedByHand()
+    told = []
+    result = await stage.evening.handle("survey", {"by_hand": True}, told.append)
+    assert result["total_error_arcmin"] == pytest.approx(stage.true_total_arcmin(), abs=1.0)
+    assert result["frames"] >= 3
+    assert stage.mount.slews == []
+    assert any("turn right ascension" in message["step"] for message in told)
+
+
+async def test_a_hand_survey_that_nobody_turns_ends_by_itself():
+    stage = TurnedByHand(stops=0)
+    with pytest.raises(MeasurementError) as caught:
+        await stage.evening.handle("survey", {"by_hand": True})
+    assert caught.value.code == "nobody_turned"
+
+
+async def test_another_camera_in_the_middle_of_a_survey_is_noticed():
+    stage = Stage(head=_bolts(20.0, 10.0))
+    solve = stage.solver.solve
+
+    async def swapped(frame, hint):
+        stage.solver.scale_arcsec_px = 6.4 if stage.camera.frames < 3 else 3.2
+        return await solve(frame, hint)
+
+    stage.solver.solve = swapped
+    with pytest.raises(MeasurementError) as caught:
+        await stage.surveyed()
+    assert caught.value.code == "optics_changed"
+
+
+async def test_the_wrong_hemisphere_is_noticed_at_the_first_frame():
+    """Latitude with the wrong sign: the sky seen cannot stand above that horizon."""
+    stage = Stage(head=_bolts(20.0, 10.0))
+    wrong = replace(TERRACE, latitude_deg=32.4)
+    stage.evening.attach(stage.camera, stage.mount, wrong)
+    with pytest.raises(PolewrightError) as caught:
+        await stage.surveyed()
+    assert caught.value.code in {"below_horizon", "altitude_floor", "no_room"}
+
+
+async def test_a_camera_on_a_rotator_is_surveyed_by_directions_alone():
+    """Its roll is anything: found from the misfit, and named in the result."""
+    stage = Stage(
+        head=_bolts(20.0, 10.0),
+        declination=-30.0,
+        wishes=EveningWishes(survey=SurveyWish(frames=7, sweep_deg=80.0, settle_s=0.5)),
+    )
+    look = stage.mount.camera_enu
+    rng = np.random.default_rng(2)
+
+    def rolled():
+        return look() @ rotation_about(np.array([1.0, 0.0, 0.0]), rng.uniform(-1.0, 1.0))
+
+    stage.mount.camera_enu = rolled
+    result = await stage.surveyed()
+    assert result["roll_used"] is False
+    error = result["total_error_arcmin"] - stage.true_total_arcmin()
+    assert abs(error) < 4 * result["total_error_sigma_arcmin"]

@@ -14,13 +14,17 @@ from polewright.adapters.journal.packing import pack, unpack
 from polewright.adapters.journal.reading import open_reader
 from polewright.adapters.journal.writing import SqliteJournal
 from polewright.cli.main import main
-from polewright.core.errors import MeasurementError
+from polewright.core.errors import MeasurementError, PolewrightError
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.geometry.rotations import rotation_about
 from polewright.core.records import SurveyRecord
 from polewright.session.evening import Evening, EveningWishes
 from polewright.session.keeping import age_warning, age_words
-from polewright.session.recomputing import differing_frames, differing_survey
+from polewright.session.recomputing import (
+    differing_corrections,
+    differing_frames,
+    differing_survey,
+)
 from polewright.session.survey import SurveyWish
 from tests.session.ports_in_memory import (
     NIGHT,
@@ -50,7 +54,9 @@ class Rig:
 
     def evening(self, journal) -> Evening:
         self.publisher = MemoryPublisher()
-        wishes = EveningWishes(survey=SurveyWish(frames=4, sweep_deg=60.0, settle_s=0.5))
+        wishes = EveningWishes(
+            wish_arcsec=0.5, survey=SurveyWish(frames=4, sweep_deg=60.0, settle_s=0.5)
+        )
         return Evening(self.solver, self.clock, self.publisher, wishes, journal)
 
     def journal(self, **more) -> SqliteJournal:
@@ -91,7 +97,9 @@ async def test_the_next_evening_begins_with_the_last_committed_survey_exactly(ri
     assert same_records(restored._survey, surveyed._survey)
     told = rig.publisher.last("survey")
     assert told["age_s"] == pytest.approx(3600.0, abs=60.0)
-    assert {name: told[name] for name in before} == before
+    # What one more frame would have promised was for then.
+    lasting = [name for name in before if name != "further_frame_sigma_arcmin"]
+    assert {name: told[name] for name in lasting} == {name: before[name] for name in lasting}
 
 
 async def test_a_restored_survey_serves_an_adjustment_and_says_its_age(rig):
@@ -156,7 +164,7 @@ async def test_every_kept_survey_computes_to_the_same_digits(tmp_path, place):
         assert len(kept) == 3
         for survey in kept:
             frames = reader.frames_of(survey.number)
-            assert len(frames) == 4
+            assert len(frames) >= survey.record.estimate.frames >= 3
             assert differing_survey(survey.record, frames) == []
         assert differing_frames(list(reader.frames())) == []
 
@@ -255,12 +263,12 @@ class TestCommandLine:
         lines = capsys.readouterr().out.splitlines()
         assert [line.split()[0] for line in lines] == ["evening", "1", "2", "evening", "3"]
         assert "2026-11-26 20:0" in lines[4]
-        assert "not yet, 4 frames" in lines[4]
+        assert "not yet, " in lines[4]
 
     def test_history_shows_one_survey_with_its_frames(self, file, capsys):
         assert main(["history", "show", "2", "--file", str(file)]) == 0
         text = capsys.readouterr().out
-        assert "frame 8 at" in text
+        assert text.count(" stars, ") >= 3
         assert "made by polewright" in text
 
     def test_history_tells_programs_the_full_digits(self, file, capsys):
@@ -269,7 +277,7 @@ class TestCommandLine:
         with open_reader(file) as reader:
             (kept,) = reader.surveys(3)
         assert told["total_error_arcmin"] == kept.record.correction.total_error_arcmin
-        assert len(told["frame_list"]) == 4
+        assert len(told["frame_list"]) == told["frames"] + told["rejected"]
 
     def test_a_replay_ends_well_only_where_the_digits_are_the_same(self, file, capsys):
         assert main(["history", "replay", "--file", str(file)]) == 0
@@ -333,3 +341,104 @@ async def test_a_survey_warns_after_half_a_day_and_where_the_clock_stands_before
     assert age_warning(estimate, estimate.instant + timedelta(hours=11)) is None
     assert "13 hours old" in age_warning(estimate, estimate.instant + timedelta(hours=13))
     assert "clock" in age_warning(estimate, NIGHT - timedelta(days=300))
+
+
+class TestAdjustment:
+    """An adjustment while the bolts turn, kept and computed again."""
+
+    @pytest.fixture
+    async def adjusted(self, rig):
+        async with rig.journal() as journal:
+            evening = rig.evening(journal)
+            evening.attach(rig.camera, rig.mount, rig.place)
+            await evening.handle("confirm_clear", {})
+            await evening.handle("survey", {})
+            turns = iter([9.0, 4.0, 0.0, 0.0, 2.0, 0.0, 0.0])
+
+            def turn(message):
+                if "correction" in message:
+                    vertical = np.array([0.0, 0.0, 1.0])
+                    by = rotation_about(vertical, next(turns, 0.0) * ARCMIN_RAD)
+                    rig.mount.head = by @ rig.mount.head
+
+            await _some_corrections(rig, evening, 12, turn)
+            await _some_corrections(rig, evening, 5, turn)
+        return rig
+
+    async def test_every_live_correction_computes_to_the_same_digits(self, adjusted):
+        with open_reader(adjusted.file) as reader:
+            (kept,) = reader.surveys()
+            told = list(reader.live_of(1))
+            found, count = differing_corrections(kept.record, told)
+        assert found == []
+        assert count == len(told) >= 17
+        assert [live.sequence for live, _ in told].count(1) == 2
+        totals = [live.correction.total_error_arcmin for live, _ in told]
+        assert max(totals) - min(totals) > 5.0, "the bolts were really turned"
+
+    async def test_a_correction_told_otherwise_is_seen(self, adjusted):
+        with open_reader(adjusted.file) as reader:
+            (kept,) = reader.surveys()
+            told = list(reader.live_of(1))
+        live, frame = told[6]
+        told[6] = (dataclasses.replace(live, tracking=not live.tracking), frame)
+        found, _ = differing_corrections(kept.record, told)
+        assert found
+        assert all("correction" in difference.of for difference in found)
+
+    async def test_a_correction_that_is_lost_is_told_and_ends_its_run(self, adjusted):
+        with open_reader(adjusted.file) as reader:
+            (kept,) = reader.surveys()
+            told = list(reader.live_of(1))
+        for gap in (told[:3] + told[4:], [*told[:3], (None, None), *told[4:]]):
+            found, count = differing_corrections(kept.record, gap)
+            assert len(found) == 1
+            first_run = [live.sequence for live, _ in told].index(1, 1)
+            assert count == 3 + len(told) - first_run
+
+    async def test_the_command_line_replays_them(self, adjusted, capsys):
+        code = await asyncio.to_thread(main, ["history", "replay", "--file", str(adjusted.file)])
+        assert code == 0
+        assert "17 corrections after it" in capsys.readouterr().out
+
+
+async def _some_corrections(rig, evening, count, on_message):
+    """Adjust until ``count`` corrections have been told, then stop as a person does."""
+    seen = 0
+    expose = rig.camera.expose
+    enough = asyncio.Event()
+
+    async def yielding(exposure_s):
+        if seen >= count:
+            enough.set()
+            await asyncio.Event().wait()
+        return await expose(exposure_s)
+
+    def progress(message):
+        nonlocal seen
+        seen += "correction" in message
+        on_message(message)
+
+    rig.camera.expose = yielding
+    try:
+        async with asyncio.TaskGroup() as tasks:
+            adjusting = tasks.create_task(evening.handle("adjust", {}, progress))
+            await asyncio.wait_for(enough.wait(), 30.0)
+            await evening.stop()
+    finally:
+        rig.camera.expose = expose
+    assert adjusting.result()["stopped"]
+    assert seen == count
+
+
+async def test_a_restored_survey_knows_where_declination_stood(rig):
+    """The next evening an adjustment still tells that the survey is void."""
+    await rig.survey()
+    rig.mount.declination -= 5.0
+    async with rig.journal() as journal:
+        evening = rig.evening(journal)
+        await evening.restore()
+        evening.attach(rig.camera, rig.mount, rig.place)
+        with pytest.raises(PolewrightError) as caught:
+            await evening.handle("adjust", {})
+    assert caught.value.code == "declination_moved"

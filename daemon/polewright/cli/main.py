@@ -48,6 +48,9 @@ def parser() -> argparse.ArgumentParser:
     survey.add_argument(
         "--clear", action="store_true", help="I looked: the mount is clear to move, fingers off"
     )
+    survey.add_argument(
+        "--by-hand", action="store_true", help="I turn the axis myself; no motor moves"
+    )
     adjust = verb("adjust", "measure live while the bolts are turned")
     adjust.add_argument("--until-good", action="store_true", help="end when good enough")
     turned = verb("turned", "say how far a knob was turned, so that turns can be told from then on")

@@ -48,7 +48,8 @@ def survey(options: argparse.Namespace, output: Output) -> ExitCode:
     settings = _settings(options)
     if options.clear:
         _send(settings, "confirm_clear", {}, output)
-    result = _send(settings, "survey", {}, output)
+    arguments = {"by_hand": True} if options.by_hand else {}
+    result = _send(settings, "survey", arguments, output)
     output.result(result, *_survey_lines(result))
     return VERDICT_EXIT_CODES[str(result["verdict"])]
 

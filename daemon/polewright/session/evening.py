@@ -14,10 +14,12 @@ from polewright.core.errors import LinkError, MeasurementError, PolewrightError,
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import SolveHint
+from polewright.core.records import LiveSetting
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
-from polewright.ports import Camera, Clock, Journal, Mount, Publisher, Solver
+from polewright.ports import Camera, Clock, Journal, Mount, PierSide, Publisher, Solver
 from polewright.session.adjustment import VALIDITY_S, LiveCorrection, Standing, run_adjustment
+from polewright.session.hand_survey import run_hand_survey
 from polewright.session.keeping import Keeper, NoJournal, age_s, age_warning
 from polewright.session.knob_reports import KnobReports
 from polewright.session.measuring import FrameMeasurer
@@ -31,7 +33,13 @@ from polewright.session.messages import (
 )
 from polewright.session.phases import Happening, Phase, advance
 from polewright.session.safety import GuardedMount, SafetyLimits
-from polewright.session.survey import SurveyWish, run_survey, stop_shielded
+from polewright.session.survey import (
+    SurveyScene,
+    SurveyWish,
+    run_survey,
+    stop_shielded,
+    with_wish,
+)
 
 _log = logging.getLogger(__name__)
 
@@ -47,6 +55,7 @@ class EveningWishes:
     limits: SafetyLimits = field(default_factory=SafetyLimits)
     target_pole: str = "refracted"
     tolerance_arcsec: float = 60.0
+    wish_arcsec: float | None = None
     live_exposure_s: float = 0.5
     optics: SolveHint = field(default_factory=SolveHint)
 
@@ -62,7 +71,9 @@ class EveningWishes:
             for name in ("target_pole", "tolerance_arcsec")
             if arguments.get(name) is not None
         }
-        return replace(self, survey=replace(self.survey, **of_survey), **of_evening)
+        asked = replace(self, survey=replace(self.survey, **of_survey), **of_evening)
+        wish_arcsec = arguments.get("wish_arcsec") or self.wish_arcsec
+        return replace(asked, survey=with_wish(asked.survey, asked.tolerance_arcsec, wish_arcsec))
 
 
 class Evening:
@@ -118,6 +129,9 @@ class Evening:
         if kept is None or self._survey is not None:
             return
         self._survey = kept.estimate
+        self._standing = Standing(
+            declination_deg=kept.declination_deg, pier_side=PierSide(kept.pier_side)
+        )
         age = age_s(kept.estimate, self._clock.now())
         message = survey_message(kept.estimate, kept.correction, kept.target_pole)
         self._publisher.publish("survey", message | {"age_s": age}, retain=True)
@@ -243,10 +257,12 @@ class Evening:
 
     async def _surveying(self, tell: Reply, arguments: Mapping[str, Any]) -> Message:
         _, measurer, place = self._devices()
-        if self._mount is None:
+        by_hand = bool(arguments.get("by_hand"))
+        if self._mount is None and not by_hand:
             raise UsageError(
                 "no mount is connected, so the service cannot turn it for a survey",
-                remedy="Connect the mount in the INDI server or name it in [mount] device.",
+                remedy="Connect the mount in the INDI server, name it in [mount] device, or turn "
+                "the axis yourself: polewright survey --by-hand.",
                 code="no_mount",
             )
 
@@ -256,13 +272,22 @@ class Evening:
 
         wishes = self._wishes.asked(arguments)
         self._keeper.begin_survey()
-        estimate = await run_survey(
-            self._mount, measurer, place, self._clock, wishes.survey, progress
+        scene = SurveyScene(
+            mount=self._mount,
+            measurer=measurer,
+            place=place,
+            clock=self._clock,
+            wish=wishes.survey,
+            progress=progress,
         )
+        outcome = await (run_hand_survey(scene) if by_hand else run_survey(scene))
+        estimate = outcome.estimate
         self._survey, self._wishes = estimate, wishes
-        self._standing = Standing.of(await self._mount.status())
+        self._standing = Standing.of(await self._mount.status()) if self._mount else None
         result = self._correction_of(estimate, place)
-        message = survey_message(estimate, result, wishes.target_pole)
+        message = survey_message(
+            estimate, result, wishes.target_pole, further_sigma_rad=outcome.further_sigma_rad
+        )
         not_kept = await self._keeper.commit_survey(
             estimate,
             result,
@@ -270,6 +295,7 @@ class Evening:
             target_pole=wishes.target_pole,
             tolerance_arcsec=wishes.tolerance_arcsec,
             mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
+            standing=self._standing or Standing(),
         )
         if not_kept is not None:
             self._tell_event(
@@ -299,8 +325,17 @@ class Evening:
             self._tell_event(warning, remedy="Survey again to be sure.", code="old_survey")
             tell({"step": warning})
 
+        self._wishes = wishes = self._wishes.asked(arguments)
+        setting = LiveSetting(
+            survey_instant=survey.instant,
+            place=place,
+            target_pole=wishes.target_pole,
+            tolerance_arcsec=wishes.tolerance_arcsec,
+            mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
+        )
+
         def on_correction(live: LiveCorrection) -> None:
-            self._keeper.note_correction(live.correction, live.sequence)
+            self._keeper.note_correction(live, setting)
             message = correction_message(
                 live.correction,
                 sequence=live.sequence,
@@ -324,7 +359,6 @@ class Evening:
             if without_s > VALIDITY_S:
                 self._still_correction()
 
-        self._wishes = wishes = self._wishes.asked(arguments)
         final = await run_adjustment(
             measurer,
             self._clock,

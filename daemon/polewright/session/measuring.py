@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.observing import observe
+from polewright.core.errors import MeasurementError
 from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.sky.observed import ObservingMoment
@@ -18,6 +19,8 @@ _log = logging.getLogger(__name__)
 # Once a frame is solved the next is looked for this near, and at this scale.
 _LEARNED_DIRECTION_SIGMA_DEG = 2.0
 _LEARNED_SCALE_SIGMA_FRACTION = 0.002
+# Focus and temperature change a scale by far less; another camera or reducer by far more.
+_SAME_OPTICS_FRACTION = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,6 +51,7 @@ class FrameMeasurer:
         self._hint = first_hint
         self._on_measured = on_measured
         self._taken = 0
+        self._scale_arcsec_px: float | None = None
 
     @property
     def hint(self) -> SolveHint:
@@ -58,6 +62,10 @@ class FrameMeasurer:
     def taken(self) -> int:
         """Number of frames taken so far."""
         return self._taken
+
+    def forget_optics(self) -> None:
+        """Let the next survey begin with whatever camera and telescope there is."""
+        self._scale_arcsec_px = None
 
     async def measure(self, exposure_s: float, direction_icrs: Vector | None = None) -> Measured:
         """Take one frame and return where it was looking.
@@ -77,6 +85,7 @@ class FrameMeasurer:
             x, y, z = (float(component) for component in direction_icrs)
             hint = replace(hint, direction_icrs=(x, y, z))
         attitude = await self._solver.solve(frame, hint)
+        self._refuse_other_optics(attitude)
         observed = await asyncio.to_thread(
             observe, attitude, self._place, label=f"frame {self._taken}"
         )
@@ -89,6 +98,17 @@ class FrameMeasurer:
         if self._on_measured is not None:
             self._on_measured(measured)
         return measured
+
+    def _refuse_other_optics(self, attitude: Attitude) -> None:
+        before = self._scale_arcsec_px
+        if before and abs(attitude.scale_arcsec_px / before - 1.0) > _SAME_OPTICS_FRACTION:
+            raise MeasurementError(
+                f"the picture's scale went from {before:.2f} to "
+                f"{attitude.scale_arcsec_px:.2f} arcsec per pixel: another camera or telescope",
+                remedy="Keep one camera on one telescope, and survey again.",
+                code="optics_changed",
+            )
+        self._scale_arcsec_px = attitude.scale_arcsec_px
 
     def _learn(self, attitude: Attitude) -> None:
         x, y, z = (float(component) for component in attitude.boresight_icrs)

@@ -8,6 +8,7 @@ from polewright.core.axis.correction import Correction
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.knobs import KnobAdvice
 from polewright.core.axis.targets import StarTarget
+from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.session.phases import Phase
 
 Message = dict[str, object]
@@ -37,7 +38,13 @@ def state_message(
     }
 
 
-def survey_message(estimate: AxisEstimate, correction: Correction, target_pole: str) -> Message:
+def survey_message(
+    estimate: AxisEstimate,
+    correction: Correction,
+    target_pole: str,
+    *,
+    further_sigma_rad: float | None = None,
+) -> Message:
     """Return the ``survey`` payload."""
     return {
         "method": estimate.method.value,
@@ -51,6 +58,11 @@ def survey_message(estimate: AxisEstimate, correction: Correction, target_pole: 
         "sweep_deg": round(float(estimate.sweep_rad) * 57.29577951308232, 3),
         "tolerance_arcmin": round(correction.tolerance_arcmin, _SURVEY_DIGITS),
         "verdict": correction.verdict.value,
+        "roll_used": estimate.roll_used,
+        "rejected_frames": len(estimate.rejected),
+        "further_frame_sigma_arcmin": (
+            None if further_sigma_rad is None else round(further_sigma_rad / ARCMIN_RAD, 4)
+        ),
     }
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from polewright.core.errors import DeviceError, SafetyError
 from polewright.core.geometry.directions import altaz_from_enu, angle_between
+from polewright.core.geometry.rotations import Vector
 from polewright.core.sky.mount_frame import enu_from_hour_angle, hour_angle_deg, right_ascension_deg
 from polewright.core.sky.place import Place
 from polewright.core.sky.sun import sun_enu
@@ -29,7 +30,7 @@ class SafetyLimits:
     """The limits that a motion must keep.
 
     ``axis_uncertainty_deg`` widens every limit: a mount whose axis is off by that much points
-    off by as much.
+    off by as much.  ``horizon`` lists (azimuth, altitude) of the horizon's outline (deg).
     """
 
     sun_cone_deg: float = 20.0
@@ -37,6 +38,14 @@ class SafetyLimits:
     hour_angle_min_deg: float = -90.0
     hour_angle_max_deg: float = 90.0
     axis_uncertainty_deg: float = 3.0
+    horizon: tuple[tuple[float, float], ...] = ()
+
+    def horizon_deg(self, azimuth_deg: float) -> float:
+        """Return the altitude of what stands on the horizon there (trees, a house; deg)."""
+        if not self.horizon:
+            return -90.0
+        azimuths, altitudes = zip(*sorted(self.horizon), strict=True)
+        return float(np.interp(azimuth_deg, azimuths, altitudes, period=360.0))
 
 
 class GuardedMount:
@@ -70,6 +79,26 @@ class GuardedMount:
     async def abort(self) -> None:
         """Stop all motion at once; never refused."""
         await self._mount.abort()
+
+    def may_point(self, hour_angle: float, declination: float) -> bool:
+        """Return whether the camera may point there now, the way to it left aside (deg)."""
+        limits = self._limits
+        if not limits.hour_angle_min_deg <= hour_angle <= limits.hour_angle_max_deg:
+            return False
+        now = self._clock.now()
+        direction = enu_from_hour_angle(hour_angle, declination, now, self._place)
+        if self._altitude_above_floor_deg(direction) < 0.0:
+            return False
+        sun = sun_enu(self._place, now)
+        if math.degrees(altaz_from_enu(sun)[0]) <= _SUN_HARMLESS_BELOW_DEG:
+            return True
+        distance = math.degrees(angle_between(direction, sun))
+        return distance >= limits.sun_cone_deg + limits.axis_uncertainty_deg
+
+    def _altitude_above_floor_deg(self, direction: Vector) -> float:
+        """Return how far a direction stands above the floor and the horizon there (deg)."""
+        altitude, azimuth = (math.degrees(angle) for angle in altaz_from_enu(direction))
+        return altitude - max(self._limits.altitude_floor_deg, self._limits.horizon_deg(azimuth))
 
     async def turn_to(self, hour_angle: float, declination: float) -> None:
         """Turn to an hour angle and declination of date (deg) if the way is safe.
@@ -126,15 +155,14 @@ class GuardedMount:
         sun_up = math.degrees(altaz_from_enu(sun)[0]) > _SUN_HARMLESS_BELOW_DEG
         start = enu_from_hour_angle(start_ha, start_dec, now, self._place)
         # A mount that already points low may leave, but not go lower.
-        floor = min(limits.altitude_floor_deg, math.degrees(altaz_from_enu(start)[0]) - 0.1)
+        allowance = min(0.0, self._altitude_above_floor_deg(start) - 0.1)
         for ha, dec in _ways(start_ha, start_dec, end_ha, end_dec):
             direction = enu_from_hour_angle(ha, dec, now, self._place)
-            altitude = math.degrees(altaz_from_enu(direction)[0])
-            if altitude < floor:
+            above = self._altitude_above_floor_deg(direction)
+            if above < allowance:
                 raise SafetyError(
-                    f"the way goes down to {altitude:.0f} deg altitude, below the floor of "
-                    f"{limits.altitude_floor_deg:.0f} deg",
-                    remedy="Start from a higher place, or lower safety.altitude_floor_deg if the "
+                    f"the way goes {-above:.0f} deg below the altitude floor or the horizon",
+                    remedy="Start from a higher place, or lower [safety] altitude_floor_deg if the "
                     "horizon is free.",
                     code="altitude_floor",
                 )

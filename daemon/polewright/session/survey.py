@@ -1,16 +1,25 @@
-"""The survey: turn in right ascension, take frames, and find the axis that they share."""
+"""The survey: turn in right ascension, take frames, and find the axis that they share.
+
+The plan follows what is seen: the first frame tells how good frames are here, the forecast how
+few of them over how small a turn reach the wish, and each further frame whether to stop.
+"""
 
 import asyncio
 import logging
+import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from polewright.core.axis.diagnosis import Cause, diagnose
 from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.axis.forecast import choose_turns, further_frame
 from polewright.core.axis.observation import ObservedAttitude
-from polewright.core.axis.plan import SurveyPlan, plan_sweep, widest_gap
-from polewright.core.axis.survey import solve_axis_robustly
+from polewright.core.axis.plan import plan_sweep, safe_range, widest_gap
+from polewright.core.axis.survey import different_turns, solve_axis_robustly
 from polewright.core.errors import DeviceError, MeasurementError
+from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.sky.mount_frame import hour_angle_deg
+from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
 from polewright.ports import Clock
 from polewright.session.measuring import FrameMeasurer, believed_direction
@@ -26,14 +35,21 @@ _TRIES_PER_PLACE = 2
 # When frames disagree this many more are taken before the survey gives up.
 _MOST_EXTRA_FRAMES = 2
 _FEWEST_FRAMES = 3
+# Directions that were not meant to do without roll must check each other at least this often.
+_FEWEST_DIRECTION_CHECKS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SurveyWish:
-    """How to survey (settings: ``[survey]`` and ``[safety]``)."""
+    """How to survey (settings: ``[survey]`` and ``[safety]``).
 
-    frames: int = 3
+    ``frames`` and ``sweep_deg`` are the most that may be used; ``wish_arcsec`` is the sigma at
+    which fewer are enough.  ``use_roll`` None: trusted until the frames show otherwise.
+    """
+
+    frames: int = 5
     sweep_deg: float = 60.0
+    wish_arcsec: float = 12.0
     exposure_s: float = 1.0
     settle_s: float = 1.0
     hour_angle_min_deg: float = -85.0
@@ -41,25 +57,42 @@ class SurveyWish:
     meridian_margin_deg: float = 2.0
     cross_meridian: bool = False
     mechanical_floor_arcsec: float = 3.0
+    use_roll: bool | None = None
 
 
-async def run_survey(
-    mount: GuardedMount,
-    measurer: FrameMeasurer,
-    place: Place,
-    clock: Clock,
-    wish: SurveyWish,
-    progress: Progress,
-) -> AxisEstimate:
-    """Survey the axis; the mount ends where it started.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurveyScene:
+    """Who takes part in a survey."""
+
+    mount: GuardedMount | None
+    measurer: FrameMeasurer
+    place: Place
+    clock: Clock
+    wish: SurveyWish
+    progress: Progress
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurveyOutcome:
+    """The estimate, and the sigma that one more frame would have promised (rad)."""
+
+    estimate: AxisEstimate
+    further_sigma_rad: float
+
+
+async def run_survey(scene: SurveyScene) -> SurveyOutcome:
+    """Survey the axis by turning the mount, which ends where it started.
 
     Raises
     ------
     MeasurementError
-        ``frames_disagree``, ``too_few_frames`` and what solving raises.
+        What moved, where the frames disagree; ``too_few_frames``; what solving raises.
     SafetyError, DeviceError, LinkError
         A motion was refused or failed; the mount has been stopped.
     """
+    mount = scene.mount
+    if mount is None:
+        raise AssertionError("the caller checks that there is a mount")
     status = await mount.status()
     if status.right_ascension_deg is None or status.declination_deg is None:
         raise DeviceError(
@@ -67,27 +100,18 @@ async def run_survey(
             remedy="Check its connection, then survey again.",
             code="position_unknown",
         )
-    start_hour_angle = hour_angle_deg(status.right_ascension_deg, clock.now(), place)
-    declination = status.declination_deg
-    plan = plan_sweep(
-        start_hour_angle,
-        sweep_deg=wish.sweep_deg,
-        frames=wish.frames,
-        hour_angle_min_deg=wish.hour_angle_min_deg,
-        hour_angle_max_deg=wish.hour_angle_max_deg,
-        meridian_margin_deg=wish.meridian_margin_deg,
-        cross_meridian=wish.cross_meridian,
-    )
-    _log.info("survey: %d frames over %.0f deg", wish.frames, plan.sweep_deg)
+    start = hour_angle_deg(status.right_ascension_deg, scene.clock.now(), scene.place)
+    scene.measurer.forget_optics()
+    sweep = _Sweep(scene, mount, status.declination_deg, start)
     try:
-        estimate = await _sweep(mount, measurer, place, clock, wish, plan, declination, progress)
-        progress("turning back to where it started", measurer.taken, 95)
-        low, high = wish.hour_angle_min_deg, wish.hour_angle_max_deg
-        await mount.turn_to(min(max(start_hour_angle, low), high), declination)
+        outcome = await sweep.run()
+        scene.progress("turning back to where it started", scene.measurer.taken, 95)
+        low, high = scene.wish.hour_angle_min_deg, scene.wish.hour_angle_max_deg
+        await mount.turn_to(min(max(start, low), high), status.declination_deg)
     except BaseException:
         await stop_shielded(mount)
         raise
-    return estimate
+    return outcome
 
 
 async def stop_shielded(mount: GuardedMount) -> None:
@@ -98,66 +122,192 @@ async def stop_shielded(mount: GuardedMount) -> None:
         _log.warning("the mount did not take the stop: %s", trouble)
 
 
-async def _sweep(
-    mount: GuardedMount,
-    measurer: FrameMeasurer,
-    place: Place,
-    clock: Clock,
-    wish: SurveyWish,
-    plan: SurveyPlan,
-    declination: float,
-    progress: Progress,
-) -> AxisEstimate:
-    attitudes: list[ObservedAttitude] = []
-    count = len(plan.hour_angles_deg)
-    trouble: MeasurementError | None = None
-    for index, hour_angle in enumerate(plan.hour_angles_deg):
-        progress(f"turning to place {index + 1} of {count}", measurer.taken, 90 * index // count)
-        await mount.turn_to(hour_angle, declination)
-        await clock.sleep(wish.settle_s)
-        progress(f"taking frame {index + 1} of {count}", measurer.taken, 90 * index // count + 10)
-        try:
-            attitudes.append(await _frame(mount, measurer, place, clock, wish))
-        except MeasurementError as failure:
-            trouble = failure
-            _log.warning("place %d of %d: %s", index + 1, count, failure)
-    if len(attitudes) < _FEWEST_FRAMES:
-        raise trouble or MeasurementError(
-            f"only {len(attitudes)} frames were planned",
-            remedy="Set survey.frames to 3 or more: two frames cannot check each other.",
-            code="too_few_frames",
-        )
-    estimate = solve_axis_robustly(attitudes, mechanical_floor_arcsec=wish.mechanical_floor_arcsec)
-    visited = list(plan.hour_angles_deg)
-    for _ in range(_MOST_EXTRA_FRAMES):
-        if estimate.consistent:
-            break
-        progress("the frames disagree: taking one more", measurer.taken, 90)
-        visited.append(widest_gap(visited))
-        await mount.turn_to(visited[-1], declination)
-        await clock.sleep(wish.settle_s)
-        attitudes.append(await _frame(mount, measurer, place, clock, wish))
-        estimate = solve_axis_robustly(
-            attitudes, mechanical_floor_arcsec=wish.mechanical_floor_arcsec
-        )
-    if not estimate.consistent:
-        raise MeasurementError(
-            "the frames disagree: the declination axis or the tripod moved during the survey",
-            remedy="Check the declination clamp and the tripod's feet, then survey again.",
-            code="frames_disagree",
-        )
-    return estimate
+class _Sweep:
+    """One sweep: the frames so far, and where the next one goes."""
 
+    def __init__(
+        self, scene: SurveyScene, mount: GuardedMount, declination: float, start: float
+    ) -> None:
+        self._scene = scene
+        self._wish = scene.wish
+        self._mount = mount
+        self._declination = declination
+        low, high = safe_range(
+            min(max(start, self._wish.hour_angle_min_deg), self._wish.hour_angle_max_deg),
+            low_deg=self._wish.hour_angle_min_deg,
+            high_deg=self._wish.hour_angle_max_deg,
+            is_safe=lambda hour_angle: mount.may_point(hour_angle, declination),
+        )
+        plan = plan_sweep(
+            start,
+            sweep_deg=self._wish.sweep_deg,
+            frames=2,
+            hour_angle_min_deg=low,
+            hour_angle_max_deg=high,
+            meridian_margin_deg=self._wish.meridian_margin_deg,
+            cross_meridian=self._wish.cross_meridian,
+        )
+        self._begin, self._end = plan.hour_angles_deg
+        self._attitudes: list[ObservedAttitude] = []
+        self._visited: list[float] = []
+        self._use_roll = self._wish.use_roll is not False
+        self._trouble: MeasurementError | None = None
 
-async def _frame(
-    mount: GuardedMount, measurer: FrameMeasurer, place: Place, clock: Clock, wish: SurveyWish
-) -> ObservedAttitude:
-    for attempt in range(_TRIES_PER_PLACE):
-        direction = believed_direction(await mount.status(), place, clock)
+    async def run(self) -> SurveyOutcome:
+        await self._visit(self._begin)
+        if not self._attitudes:
+            raise self._trouble or AssertionError("a frame or a reason")
+        estimate = await self._work_through(await self._planned())
+        if estimate is None:
+            raise self._trouble or MeasurementError(
+                f"only {len(self._attitudes)} frames were solved",
+                remedy="Set [survey] frames to 3 or more, and wait for clear sky.",
+                code="too_few_frames",
+            )
+        extra = 0
+        while not self._believable(estimate) and extra < _MOST_EXTRA_FRAMES:
+            extra += 1
+            self._say("the frames disagree: taking one more", 90)
+            await self._visit(widest_gap(self._visited))
+            estimate = await self._estimate()
+        if not self._believable(estimate):
+            estimate = await self._without_roll()
+        forecast = await asyncio.to_thread(
+            further_frame,
+            self._attitudes[0],
+            estimate.axis_enu,
+            [self._turn_rad(place) for place in self._visited],
+            largest_turn_rad=self._turn_rad(self._end),
+            mechanical_floor_arcsec=self._wish.mechanical_floor_arcsec,
+            use_roll=self._use_roll,
+        )
+        return SurveyOutcome(estimate=estimate, further_sigma_rad=forecast.sigma_rad)
+
+    async def _planned(self) -> list[float]:
+        """Return the hour angles still to visit."""
+        forecast = await asyncio.to_thread(
+            choose_turns,
+            self._attitudes[0],
+            pole_enu(self._scene.place, refracted=True),
+            wish_rad=self._wish.wish_arcsec * ARCSEC_RAD,
+            most_frames=self._wish.frames,
+            largest_turn_rad=self._turn_rad(self._end),
+            mechanical_floor_arcsec=self._wish.mechanical_floor_arcsec,
+            use_roll=self._use_roll,
+        )
+        _log.info(
+            "survey: %d frames over %.0f deg promise %.1f arcsec%s",
+            len(forecast.turns_rad),
+            math.degrees(max(abs(turn) for turn in forecast.turns_rad)),
+            forecast.sigma_rad / ARCSEC_RAD,
+            "" if forecast.reaches_wish else ", the best that is possible here",
+        )
+        places = [self._begin + math.degrees(turn) / self._sense for turn in forecast.turns_rad]
+        return places[1:]
+
+    async def _work_through(self, places: list[float]) -> AxisEstimate | None:
+        """Visit the places in order; stop as soon as the wish is reached."""
+        estimate: AxisEstimate | None = None
+        for index, place in enumerate(places):
+            self._say(f"place {index + 2} of {len(places) + 1}", 80 * (index + 1) // len(places))
+            await self._visit(place)
+            if len(self._attitudes) < _FEWEST_FRAMES:
+                continue
+            estimate = await self._estimate()
+            if estimate.consistent and self._good_enough(estimate):
+                break
+        return estimate
+
+    async def _without_roll(self) -> AxisEstimate:
+        """Explain the misfit; where only the roll is to blame, go on without it."""
+        found = await asyncio.to_thread(
+            diagnose, self._attitudes, mechanical_floor_arcsec=self._wish.mechanical_floor_arcsec
+        )
+        if found.cause is not Cause.ROLL_UNTRUSTED or self._wish.use_roll is True:
+            code = "frames_disagree" if found.cause is Cause.UNKNOWN else found.cause.value
+            raise MeasurementError(found.words, remedy=found.remedy, code=code)
+        _log.warning("%s: the directions alone decide, over a wider turn", found.words)
+        self._use_roll = False
+        for place in await self._planned():
+            if self._good_enough(await self._estimate()):
+                break
+            self._say("a wider turn, since the pictures' roll is not to be trusted", 90)
+            await self._visit(place)
+        estimate = await self._estimate()
+        if not self._believable(estimate):
+            raise MeasurementError(
+                "the frames disagree even without their roll",
+                remedy="Check clamps, cables and tripod; wait for clear sky; then survey again.",
+                code="frames_disagree",
+            )
+        return estimate
+
+    async def _estimate(self) -> AxisEstimate:
         try:
-            return (await measurer.measure(wish.exposure_s, direction)).observed
+            return await asyncio.to_thread(self._solve, use_roll=self._use_roll)
         except MeasurementError as failure:
-            if attempt + 1 == _TRIES_PER_PLACE:
+            if failure.code != "no_convergence" or self._wish.use_roll is True:
                 raise
-            _log.info("no solution, one more try: %s", failure)
-    raise AssertionError("unreachable")
+            # Rolls so wild that no axis fits them: the directions may still agree.
+            return await asyncio.to_thread(self._solve, use_roll=False)
+
+    def _solve(self, *, use_roll: bool) -> AxisEstimate:
+        return solve_axis_robustly(
+            self._attitudes,
+            mechanical_floor_arcsec=self._wish.mechanical_floor_arcsec,
+            use_roll=use_roll,
+        )
+
+    def _believable(self, estimate: AxisEstimate) -> bool:
+        """Return whether the frames agree; without roll nobody asked for, they must show it."""
+        checked = estimate.roll_used or self._wish.use_roll is False
+        return estimate.consistent and (
+            checked or estimate.degrees_of_freedom >= _FEWEST_DIRECTION_CHECKS
+        )
+
+    def _good_enough(self, estimate: AxisEstimate) -> bool:
+        checked = estimate.degrees_of_freedom > 0
+        places = different_turns(estimate.turn_angles_rad) >= _FEWEST_FRAMES
+        return checked and places and estimate.sigma_rad <= self._wish.wish_arcsec * ARCSEC_RAD
+
+    async def _visit(self, hour_angle: float) -> None:
+        """Turn there and take a frame; a frame that fails is remembered and passed over."""
+        if not self._visited or abs(hour_angle - self._visited[-1]) > 0.01:
+            await self._mount.turn_to(hour_angle, self._declination)
+            await self._scene.clock.sleep(self._wish.settle_s)
+        try:
+            attitude = await self._frame()
+        except MeasurementError as failure:
+            self._trouble = failure
+            _log.warning("no frame at hour angle %.0f deg: %s", hour_angle, failure)
+            return
+        self._attitudes.append(attitude)
+        self._visited.append(hour_angle)
+
+    async def _frame(self) -> ObservedAttitude:
+        scene = self._scene
+        for attempt in range(1, _TRIES_PER_PLACE + 1):
+            direction = believed_direction(await self._mount.status(), scene.place, scene.clock)
+            try:
+                return (await scene.measurer.measure(self._wish.exposure_s, direction)).observed
+            except MeasurementError as failure:
+                if attempt == _TRIES_PER_PLACE:
+                    raise
+                _log.info("no solution, one more try: %s", failure)
+        raise AssertionError("the last try returns or raises")
+
+    @property
+    def _sense(self) -> float:
+        """Sign of a turn about the elevated axis per westward hour angle."""
+        return 1.0 if self._scene.place.south else -1.0
+
+    def _turn_rad(self, hour_angle: float) -> float:
+        return self._sense * math.radians(hour_angle - self._begin)
+
+    def _say(self, step: str, percent: int) -> None:
+        self._scene.progress(step, self._scene.measurer.taken, percent)
+
+
+def with_wish(wish: SurveyWish, tolerance_arcsec: float, wish_arcsec: float | None) -> SurveyWish:
+    """Return the wish with its sigma: the one asked for, else a fifth of the tolerance."""
+    return replace(wish, wish_arcsec=wish_arcsec or tolerance_arcsec / 5.0)

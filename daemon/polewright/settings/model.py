@@ -304,15 +304,23 @@ class SurveySettings(Section):
         description="Where the axis should point: the pole as the air lifts it (best without "
         "guiding), or the true pole (fine with guiding).",
     )
-    frames: FrameCount = Field(default=5, description="Frames along the sweep.")
-    sweep_deg: SweepDeg = Field(
-        default=60.0,
-        description="Turn in right ascension from the first frame to the last (deg).",
+    frames: FrameCount = Field(
+        default=6, description="The most frames that a survey may take; fewer where they do."
     )
-    wish_arcsec: WishArcsec = Field(
-        default=5.0,
-        description="Uncertainty (one sigma) that you wish for; frames are added until it is "
-        "reached (arcsec).",
+    sweep_deg: SweepDeg = Field(
+        default=75.0,
+        description="The farthest turn in right ascension from the first frame to the last; less "
+        "where it does (deg).",
+    )
+    wish_arcsec: WishArcsec | None = Field(
+        default=None,
+        description="Uncertainty (one sigma) at which a survey stops; left out: a fifth of the "
+        "tolerance (arcsec).",
+    )
+    use_roll: Literal["auto", "yes", "no"] = Field(
+        default="auto",
+        description="Whether the pictures' roll is trusted; no: for a camera on a field rotator; "
+        "auto: until the frames show otherwise.",
     )
     settle_s: SettleS = Field(
         default=2.0, description="Wait after each slew before the exposure (s)."
@@ -342,9 +350,36 @@ class SafetySettings(Section):
     hour_angle_max_deg: float = Field(
         default=90.0, ge=0, le=180, description="Western limit (deg)."
     )
+    horizon: list[tuple[float, float]] = Field(
+        default_factory=list,
+        max_length=360,
+        description="Outline of trees and houses: pairs of azimuth and altitude (deg), any number.",
+        json_schema_extra={"allowed": "a list of [azimuth, altitude] pairs, 0 to 360 and 0 to 90"},
+    )
     allow_meridian_crossing: bool = Field(
         default=False, description="Whether a survey may cross the meridian."
     )
+
+    @field_validator("horizon", mode="before")
+    @classmethod
+    def _pairs(cls, value: object) -> object:
+        """Take TOML's lists as pairs."""
+        if isinstance(value, list):
+            return [
+                tuple(float(x) for x in pair)
+                if isinstance(pair, list | tuple) and all(isinstance(x, int | float) for x in pair)
+                else pair
+                for pair in value
+            ]
+        return value
+
+    @field_validator("horizon")
+    @classmethod
+    def _on_the_sky(cls, pairs: list[tuple[float, float]]) -> list[tuple[float, float]]:
+        for azimuth, altitude in pairs:
+            if not (0.0 <= azimuth <= 360.0 and 0.0 <= altitude <= 90.0):
+                raise PydanticCustomError("horizon", "is not a pair of azimuth and altitude")
+        return pairs
 
 
 class JournalSettings(Section):

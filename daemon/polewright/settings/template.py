@@ -26,6 +26,8 @@ _EXAMPLES: dict[tuple[str, str], object] = {
     ("adjuster", "altitude_arcmin_per_turn"): 60.0,
     ("adjuster", "azimuth_arcmin_per_turn"): 75.0,
     ("journal", "directory"): "/var/lib/polewright",
+    ("survey", "wish_arcsec"): 10.0,
+    ("safety", "horizon"): [[170.0, 12.0], [180.0, 25.0], [190.0, 12.0]],
     ("mqtt", "username"): "kudu",
     ("mqtt", "password_file"): "mqtt-password.txt",
     ("mqtt", "ca_file"): "ca.pem",

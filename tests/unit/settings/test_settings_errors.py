@@ -89,7 +89,7 @@ def problems(text: str) -> tuple[str, ...]:
             "[safety]\nsun_cone = 5\n",
             "p.toml line 2: [safety] sun_cone = 5 is not a known key (did you mean "
             "sun_cone_deg?); allowed: sun_cone_deg, altitude_floor_deg, hour_angle_min_deg, "
-            "hour_angle_max_deg, allow_meridian_crossing",
+            "hour_angle_max_deg, horizon, allow_meridian_crossing",
         ),
         (
             "[cmera]\nexposure_s = 5\n",

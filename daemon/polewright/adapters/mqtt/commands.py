@@ -49,6 +49,7 @@ class SurveyCommand(Command):
     sweep_deg: SweepDeg | None = None
     exposure_s: ExposureS | None = None
     wish_arcsec: WishArcsec | None = None
+    by_hand: bool | None = None
     settle_s: SettleS | None = None
     tolerance_arcsec: ToleranceArcsec | None = None
 

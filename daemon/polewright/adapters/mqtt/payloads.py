@@ -65,6 +65,9 @@ class SurveyPayload(Payload):
     tolerance_arcmin: Annotated[float, Field(gt=0)]
     verdict: Verdict
     age_s: Sigma | None = None
+    roll_used: bool = True
+    rejected_frames: Count = 0
+    further_frame_sigma_arcmin: Sigma | None = None
 
 
 class CorrectionPayload(Payload):

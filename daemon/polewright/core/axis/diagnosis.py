@@ -81,16 +81,14 @@ def diagnose(
     *,
     mechanical_floor_arcsec: float = DEFAULT_MECHANICAL_FLOOR_ARCSEC,
 ) -> Diagnosis:
-    """Return the simplest explanation of frames that do not share one axis.
-
-    Raises
-    ------
-    MeasurementError
-        As :func:`polewright.core.axis.survey.solve_axis`.
-    """
+    """Return the simplest explanation of frames that do not share one axis."""
     if len(attitudes) < _FEWEST_FRAMES:
         return Diagnosis(cause=Cause.UNKNOWN)
-    residuals, design, weights, models = linearised_misfit(attitudes, mechanical_floor_arcsec)
+    try:
+        misfit = linearised_misfit(attitudes, mechanical_floor_arcsec)
+    except MeasurementError:
+        return _blame_roll_or_nothing(attitudes, mechanical_floor_arcsec)
+    residuals, design, weights, models = misfit
     best: tuple[int, float, Diagnosis] | None = None
     for cause, after, columns in _explanations(models):
         unknowns, chi2, moved = _extended_fit(residuals, design, weights, columns)
@@ -104,6 +102,12 @@ def diagnose(
             best = (unknowns, chi2, found)
     if best is not None:
         return best[2]
+    return _blame_roll_or_nothing(attitudes, mechanical_floor_arcsec)
+
+
+def _blame_roll_or_nothing(
+    attitudes: Sequence[ObservedAttitude], mechanical_floor_arcsec: float
+) -> Diagnosis:
     if _directions_agree(attitudes, mechanical_floor_arcsec):
         return Diagnosis(cause=Cause.ROLL_UNTRUSTED)
     return Diagnosis(cause=Cause.UNKNOWN)

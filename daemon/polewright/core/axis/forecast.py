@@ -37,10 +37,15 @@ def expected_sigma(
     turns_rad: Sequence[float],
     *,
     mechanical_floor_arcsec: float = DEFAULT_MECHANICAL_FLOOR_ARCSEC,
+    use_roll: bool = True,
 ) -> float:
     """Return the sigma (rad) along the worst direction that these turns promise."""
     covariance = expected_covariance(
-        first, axis_enu, turns_rad, mechanical_floor_arcsec=mechanical_floor_arcsec
+        first,
+        axis_enu,
+        turns_rad,
+        mechanical_floor_arcsec=mechanical_floor_arcsec,
+        use_roll=use_roll,
     )
     return math.sqrt(float(np.linalg.eigvalsh(covariance)[-1]))
 
@@ -53,6 +58,7 @@ def choose_turns(
     most_frames: int,
     largest_turn_rad: float,
     mechanical_floor_arcsec: float = DEFAULT_MECHANICAL_FLOOR_ARCSEC,
+    use_roll: bool = True,
 ) -> Forecast:
     """Return the cheapest plan that reaches the wish, else the best one that is possible.
 
@@ -78,7 +84,11 @@ def choose_turns(
             for layout in _layouts(count):
                 turns = tuple(sense * float(sweep) * part for part in layout)
                 sigma = expected_sigma(
-                    first, axis_enu, turns, mechanical_floor_arcsec=mechanical_floor_arcsec
+                    first,
+                    axis_enu,
+                    turns,
+                    mechanical_floor_arcsec=mechanical_floor_arcsec,
+                    use_roll=use_roll,
                 )
                 reaches = sigma <= wish_rad
                 cost = count * _FRAME_COST_S + float(sweep) * _TURN_COST_S_RAD
@@ -98,12 +108,19 @@ def further_frame(
     *,
     largest_turn_rad: float,
     mechanical_floor_arcsec: float = DEFAULT_MECHANICAL_FLOOR_ARCSEC,
+    use_roll: bool = True,
 ) -> Forecast:
     """Return where one more frame would help most (the last turn of the answer), and how much."""
     candidates = [largest_turn_rad * part for part in (0.0, 0.25, 0.5, 0.75, 1.0)]
     options = [(*turns_rad, candidate) for candidate in candidates]
     sigmas = [
-        expected_sigma(first, axis_enu, turns, mechanical_floor_arcsec=mechanical_floor_arcsec)
+        expected_sigma(
+            first,
+            axis_enu,
+            turns,
+            mechanical_floor_arcsec=mechanical_floor_arcsec,
+            use_roll=use_roll,
+        )
         for turns in options
     ]
     index = int(np.argmin(sigmas))

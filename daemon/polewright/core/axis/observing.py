@@ -1,12 +1,18 @@
 """From a solved frame to an observed attitude: the stars' places over the horizon, then one fit."""
 
+import math
+
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.errors import MeasurementError
+from polewright.core.geometry.directions import altaz_from_enu
 from polewright.core.imaging.attitude import Attitude
 from polewright.core.imaging.fitting import fit_camera
 from polewright.core.sky.instant import EarthOrientation
 from polewright.core.sky.observed import ObservingMoment
 from polewright.core.sky.place import Place
+
+# No camera sees through the ground; the air bends less than this.
+_LOWEST_ALTITUDE_DEG = -2.0
 
 
 def observe(
@@ -26,7 +32,7 @@ def observe(
     Raises
     ------
     MeasurementError
-        ``no_time``: the frame has no instant.
+        ``no_time``: the frame has no instant; ``below_horizon``: place or clock must be wrong.
     """
     if attitude.mid_exposure is None:
         raise MeasurementError(
@@ -41,6 +47,15 @@ def observe(
         attitude.star_sigma_px,
         scale_arcsec_px=attitude.scale_arcsec_px,
     )
+    altitude_deg = math.degrees(altaz_from_enu(fit.camera_from_world[0])[0])
+    if altitude_deg < _LOWEST_ALTITUDE_DEG:
+        raise MeasurementError(
+            f"by this place and time the picture shows sky {-altitude_deg:.0f} deg below the "
+            "horizon, so the place or the clock is wrong",
+            remedy="Check latitude (north positive), longitude (east positive) and that the time "
+            "is UTC.",
+            code="below_horizon",
+        )
     return ObservedAttitude(
         enu_from_camera=fit.camera_from_world.T,
         covariance_camera_rad2=fit.covariance_rad2,

@@ -1,7 +1,7 @@
 """Survey plans: at which hour angles to take the frames."""
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,6 +75,29 @@ def plan_sweep(
     else:
         start, end = low + sweep, low
     return SurveyPlan(hour_angles_deg=tuple(float(x) for x in np.linspace(start, end, frames)))
+
+
+def safe_range(
+    start_deg: float,
+    *,
+    low_deg: float,
+    high_deg: float,
+    is_safe: Callable[[float], bool],
+    step_deg: float = 2.5,
+) -> tuple[float, float]:
+    """Return how far from a start one may turn each way (deg) before it is not safe any more."""
+
+    def reach(limit_deg: float) -> float:
+        sense = 1.0 if limit_deg >= start_deg else -1.0
+        reached = start_deg
+        for way in np.arange(step_deg, abs(limit_deg - start_deg) + step_deg, step_deg):
+            place = start_deg + sense * min(float(way), abs(limit_deg - start_deg))
+            if not is_safe(place):
+                break
+            reached = place
+        return reached
+
+    return reach(low_deg), reach(high_deg)
 
 
 def widest_gap(hour_angles_deg: Sequence[float]) -> float:

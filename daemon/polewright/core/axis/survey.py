@@ -176,6 +176,7 @@ def solve_axis_robustly(
     attitudes: Sequence[ObservedAttitude],
     *,
     mechanical_floor_arcsec: float = DEFAULT_MECHANICAL_FLOOR_ARCSEC,
+    use_roll: bool = True,
 ) -> AxisEstimate:
     """Return the axis, leaving out the one frame that does not fit where it can be placed.
 
@@ -191,17 +192,24 @@ def solve_axis_robustly(
     MeasurementError
         As :func:`solve_axis`.
     """
-    whole = solve_axis(attitudes, mechanical_floor_arcsec=mechanical_floor_arcsec)
+
+    def solve(chosen: Sequence[ObservedAttitude]) -> AxisEstimate:
+        return solve_axis(
+            chosen, mechanical_floor_arcsec=mechanical_floor_arcsec, use_roll=use_roll
+        )
+
+    whole = solve(attitudes)
     if whole.consistent or len(attitudes) < _FEWEST_TO_PLACE_A_FAULT:
         return whole
     trials: list[AxisEstimate] = []
     for index, suspect in enumerate(attitudes[:-1]):
         rest = [*attitudes[:index], *attitudes[index + 1 :]]
         try:
-            estimate = solve_axis(rest, mechanical_floor_arcsec=mechanical_floor_arcsec)
+            estimate = solve(rest)
         except MeasurementError:
             continue
-        if estimate.consistent and _different_turns(estimate.turn_angles_rad) >= 3:
+        checked = estimate.degrees_of_freedom > 0
+        if checked and estimate.consistent and different_turns(estimate.turn_angles_rad) >= 3:
             trials.append(replace(estimate, rejected=(suspect.label,)))
     return min(trials, key=lambda trial: trial.chi2) if trials else whole
 
@@ -217,7 +225,7 @@ def _enlargement(chi2: float, degrees_of_freedom: int) -> float:
     return chi2 / degrees_of_freedom
 
 
-def _different_turns(turns_rad: NDArray[np.float64]) -> int:
+def different_turns(turns_rad: NDArray[np.float64]) -> int:
     """Return how many of the turns are really different places."""
     gaps = np.diff(np.sort(turns_rad))
     return 1 + int(np.sum(gaps > SMALLEST_SWEEP_RAD))

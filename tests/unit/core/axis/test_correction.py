@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from polewright.core.axis.bolts import BoltTurns
 from polewright.core.axis.correction import Verdict, closeness, correct, judge
 from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, angle_between
 from polewright.core.geometry.rotations import rotation_about
@@ -97,3 +98,32 @@ def test_a_measurement_coarser_than_the_tolerance_cannot_tell():
 @given(small=st.floats(1e-6, 0.1), factor=st.floats(1.0, 10.0), tolerance=st.floats(1e-5, 1e-3))
 def test_closeness_never_rises_with_the_error(small, factor, tolerance):
     assert 0 <= closeness(small * factor, tolerance) <= closeness(small, tolerance) <= 100
+
+
+def test_good_enough_does_not_flicker_at_the_edge_and_never_holds_outside():
+    """Held up to 1.12 times the tolerance with its margin; the error itself stays inside."""
+    tolerance, sigma = 60.0 * ARCSEC_RAD, 5.0 * ARCSEC_RAD
+
+    def verdict(error_arcsec, held):
+        return judge(error_arcsec * ARCSEC_RAD, sigma, tolerance, trustworthy=True, held=held)
+
+    assert verdict(49.0, held=False) is Verdict.GOOD_ENOUGH
+    assert verdict(52.0, held=False) is Verdict.NOT_YET
+    assert verdict(52.0, held=True) is Verdict.GOOD_ENOUGH
+    assert verdict(58.0, held=True) is Verdict.NOT_YET
+    tight = 0.5 * ARCSEC_RAD
+    assert judge(60.5 * ARCSEC_RAD, tight, tolerance, trustworthy=True, held=True) is (
+        Verdict.NOT_YET
+    )
+    assert judge(0.0, tight, tolerance, trustworthy=False, held=True) is Verdict.CANNOT_TELL
+
+
+def test_the_words_tell_what_the_bolts_have_to_do_on_a_tilted_base():
+    axis, target = axis_at(33.0, 181.0), axis_at(34.0, 180.0)
+    turns = BoltTurns(azimuth_rad=-50.0 * ARCMIN_RAD, altitude_rad=57.0 * ARCMIN_RAD)
+    told = correct(
+        axis, np.eye(2) * ARCSEC_RAD**2, target, tolerance_rad=ARCMIN_RAD, bolt_turns=turns
+    )
+    assert told.altitude_words == "raise the axis 57.0 arcmin"
+    assert told.azimuth_words.startswith("turn the mount head 50.0 arcmin toward the east")
+    assert told.altitude_error_arcmin == pytest.approx(-60.0)
