@@ -57,7 +57,8 @@ class LiveCorrection:
     """One correction, when its frame had arrived and how long the computing took.
 
     ``altitude_knob`` and ``azimuth_knob`` are None while a knob is not known; ``targets`` are the
-    stars of the frame and where they must come to be.
+    stars of the frame and where they must come to be.  ``tracking`` is what the mount said of the
+    time since the frame before; ``held`` whether that one was good enough.
     """
 
     correction: Correction
@@ -69,6 +70,8 @@ class LiveCorrection:
     targets: tuple[StarTarget, ...] = ()
     width_px: int = 0
     height_px: int = 0
+    tracking: bool | None = None
+    held: bool = False
 
 
 async def run_adjustment(
@@ -127,7 +130,8 @@ async def run_adjustment(
                 continue
             jumps = 0
             last_good_s = measured.arrived_s
-            state = advance(state, measured.observed, tracking=status.tracking if status else None)
+            tracking = status.tracking if status else None
+            state = advance(state, measured.observed, tracking=tracking)
             reports.look(state)
             live = _correction_of(
                 state, measured, target_enu, reports, tolerance_rad=tolerance_rad, held=held
@@ -139,6 +143,8 @@ async def run_adjustment(
                     sequence=sequence,
                     frame_age_s=max(0.0, (clock.now() - state.axis.instant).total_seconds()),
                     latency_ms=1000.0 * (clock.monotonic() - measured.arrived_s),
+                    tracking=tracking,
+                    held=held,
                 )
             )
             held = live.correction.verdict is Verdict.GOOD_ENOUGH
@@ -147,6 +153,23 @@ async def run_adjustment(
                 return live.correction
     finally:
         reports.end()
+
+
+def correction_now(
+    state: LiveState, target_enu: Vector, *, tolerance_rad: float, held: bool
+) -> tuple[BoltTurns, Correction]:
+    """Return what the bolts must still turn, and how to say it."""
+    axis = state.axis
+    turns = turns_between(state.effective_bolts, axis.axis_enu, target_enu)
+    correction = correct(
+        axis.axis_enu,
+        axis.covariance_rad2,
+        target_enu,
+        tolerance_rad=tolerance_rad,
+        bolt_turns=turns,
+        held=held,
+    )
+    return turns, correction
 
 
 def _correction_of(
@@ -158,16 +181,7 @@ def _correction_of(
     tolerance_rad: float,
     held: bool,
 ) -> LiveCorrection:
-    axis = state.axis
-    turns = turns_between(state.bolts, axis.axis_enu, target_enu)
-    correction = correct(
-        axis.axis_enu,
-        axis.covariance_rad2,
-        target_enu,
-        tolerance_rad=tolerance_rad,
-        bolt_turns=turns,
-        held=held,
-    )
+    turns, correction = correction_now(state, target_enu, tolerance_rad=tolerance_rad, held=held)
     knobs = reports.advice(turns)
     return LiveCorrection(
         correction=correction,
@@ -180,7 +194,7 @@ def _correction_of(
         azimuth_knob=_worth_telling(
             knobs[Bolt.AZIMUTH], turns.azimuth_rad, correction.azimuth_error_sigma_arcmin
         ),
-        targets=_targets(state, measured, turns),
+        targets=_targets(state, measured, target_enu),
         width_px=measured.attitude.width_px,
         height_px=measured.attitude.height_px,
     )
@@ -195,8 +209,8 @@ def _worth_telling(
     return KnobAdvice(steps_turns=(), turns=0.0, sigma_turns=advice.sigma_turns, words="")
 
 
-def _targets(state: LiveState, measured: Measured, turns: BoltTurns) -> tuple[StarTarget, ...]:
-    bolts = rotation_of(state.bolts, turns)
+def _targets(state: LiveState, measured: Measured, target_enu: Vector) -> tuple[StarTarget, ...]:
+    bolts = rotation_of(state.bolts, turns_between(state.bolts, state.axis.axis_enu, target_enu))
     return tuple(star_targets(measured.attitude, measured.observed.enu_from_camera, bolts))
 
 

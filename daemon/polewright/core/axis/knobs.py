@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 _SLACK_PRIOR_TURNS = (0.1, 0.1)
 # How exactly people turn a knob by what they say (turns).
 _HAND_SIGMA_TURNS = 0.02
-# A gain known worse than this part of itself is not told.
-_LARGEST_GAIN_SIGMA = 0.3
+# A gain known worse than this part of itself is not told; one quarter turn makes it better.
+_LARGEST_GAIN_SIGMA = 0.4
 # Slack known better than this (turns), and larger than the next figure, is taken out at the end.
 _SLACK_KNOWN_TURNS = 0.05
 _SLACK_WORTH_TURNS = 0.03

@@ -85,8 +85,13 @@ class LiveState:
 
     @property
     def bolts(self) -> Bolts:
-        """The bolts' vectors as learned so far, where the axis is now."""
+        """The bolts' vectors as learned so far: how the whole mount turns."""
         return self._known().bolts
+
+    @property
+    def effective_bolts(self) -> Bolts:
+        """Bolts that move the axis as learned so far: what corrections are counted in."""
+        return self._known().effective_bolts
 
     @property
     def axis(self) -> LiveAxis:

@@ -163,6 +163,26 @@ class LivePose:
         """The bolts' vectors as learned so far."""
         return bent_bolts(self.axis_enu, self.bends)
 
+    @property
+    def effective_bolts(self) -> Bolts:
+        """Bolts that move the axis the way the true ones do, and as far per turn as level ones.
+
+        How far the axis really goes per turn also depends on the bends forward, which are known
+        badly and late; it belongs to the knobs, and must not change while those are learned.
+        """
+        of_azimuth, of_altitude = self.slopes
+        return bent_bolts(self.axis_enu, np.array([of_azimuth, 0.0, 0.0, -of_altitude]))
+
+    @property
+    def slopes(self) -> tuple[float, float]:
+        """How far the azimuth bolt also lifts the axis, and the altitude bolt turns its azimuth.
+
+        Both per unit of what the bolt is there for.
+        """
+        steep = _steepness(self.axis_enu)
+        right, forward_azimuth, forward_altitude, up = (float(bend) for bend in self.bends)
+        return right / (1.0 + steep * forward_azimuth), steep * forward_altitude - up
+
     def _axis_by_attitude(self) -> NDArray[np.float64]:
         axis = self.axis_enu
         return np.asarray(-np.stack(sky_tangents(axis)) @ cross_matrix(axis))
@@ -289,9 +309,10 @@ def slip_since(pose: LivePose, observed: ObservedAttitude, interval: Interval) -
 def turns_since(before: LivePose, now: LivePose) -> tuple[BoltTurns, NDArray[np.float64]]:
     """Return how far the bolts turned between two poses, and the covariance (2, 2; rad^2).
 
-    By the axis alone: a turn of the mount in right ascension in between does not matter.
+    Counted as level bolts count, and by the axis alone: a turn of the mount in right ascension
+    in between does not matter.
     """
-    bolts, target = before.bolts, now.axis_enu
+    bolts, target = before.effective_bolts, now.axis_enu
     turns = turns_between(bolts, before.axis_enu, target)
     effect = np.stack(sky_tangents(target)) @ np.column_stack(
         [np.cross(bolts.azimuth_enu, target), np.cross(bolts.altitude_enu, target)]
@@ -315,15 +336,11 @@ def with_one_bolt_seen(pose: LivePose, before: LivePose) -> LivePose:
     if abs(amounts[main]) < _TELLING_SIGMAS * float(np.sqrt(np.max(np.diag(spread)))):
         return pose
     noise = spread[other, other] / amounts[main] ** 2 + _SLOPE_SIGMA**2
-    altitude = float(np.arcsin(np.clip(pose.axis_enu[2], -1.0, 1.0)))
     design = np.zeros(_SIZE)
-    if main == 0:
-        design[_BENDS] = [1.0, 0.0, 0.0, 0.0]
-    else:
-        # Seen as azimuth turned meanwhile: (sin(alt) forward - cos(alt) up) / cos(alt).
-        design[_BENDS] = [0.0, 0.0, np.tan(altitude), -1.0]
-    learned = float(design[_BENDS] @ (pose.bends - before.bends))
-    slope = amounts[other] / amounts[main] - learned
+    design[_BENDS] = (
+        (1.0, 0.0, 0.0, 0.0) if main == 0 else (0.0, 0.0, _steepness(pose.axis_enu), -1.0)
+    )
+    slope = amounts[other] / amounts[main] + before.slopes[main] - pose.slopes[main]
     gain = pose.covariance @ design
     variance = float(design @ gain) + noise
     if abs(slope) > _ONE_BOLT_SLOPE or slope**2 > _ONE_BOLT_CHI2 * variance:
@@ -360,13 +377,19 @@ def _untouched_since(survey: AxisEstimate, pose: LivePose) -> LivePose:
     return _shifted(pose, gain @ missing, pose.covariance - gain @ expected @ gain.T)
 
 
+def _steepness(axis_enu: Vector) -> float:
+    """Tangent of the axis's altitude."""
+    level = float(np.hypot(axis_enu[0], axis_enu[1]))
+    return float(np.clip(float(axis_enu[2]) / max(level, 1e-6), -_STEEPEST, _STEEPEST))
+
+
 def _bends_prior(axis_enu: Vector, model: LiveModel) -> NDArray[np.float64]:
     """Bends by a base that leans to the right and forward, and a little for other reasons.
 
     With the vertical leaning by t the azimuth bolt's vector is -(up + t) and the altitude bolt's
     stays square to it and to the axis: axis x (up + t).
     """
-    steep = min(float(axis_enu[2]) / max(float(np.hypot(*axis_enu[:2])), 1e-3), _STEEPEST)
+    steep = _steepness(axis_enu)
     lean = np.array([[-1.0, 0.0], [0.0, -1.0], [steep, 0.0], [-1.0, 0.0]])
     return np.asarray(lean @ lean.T * model.base_tilt_rad**2 + np.eye(4) * model.bend_rad**2)
 

@@ -70,11 +70,12 @@ def wrap_half_turn(angle_rad: float) -> float:
 
 def sky_tangents(direction_enu: Vector) -> tuple[Vector, Vector]:
     """Return the two unit vectors across a direction: increasing azimuth, increasing altitude."""
-    across = np.cross(direction_enu, UP_ENU)
-    length = float(np.linalg.norm(across))
+    # Written out: numpy's cross product of two single vectors takes ten times as long.
+    east, north, up = (float(component) for component in direction_enu)
+    length = math.hypot(east, north)
     # At the zenith azimuth has no meaning: east and, as there, south are as good as any pair.
-    increasing_azimuth = across / length if length > 1e-12 else np.array([1.0, 0.0, 0.0])
-    return increasing_azimuth, np.cross(increasing_azimuth, direction_enu)
+    x, y = (north / length, -east / length) if length > 1e-12 else (1.0, 0.0)
+    return np.array([x, y, 0.0]), np.array([y * up, -x * up, x * north - y * east])
 
 
 def any_perpendiculars(direction: NDArray[np.float64]) -> tuple[Vector, Vector]:
