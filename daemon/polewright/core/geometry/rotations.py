@@ -26,13 +26,22 @@ def rotation_from_vector(vector: Vector) -> Matrix:
     vector : ndarray of shape (3,)
         Rotation vector (rad).
     """
-    angle_rad = float(np.linalg.norm(vector))
-    skew = cross_matrix(vector)
+    # Written out in scalars: called thousands of times a second by the live filter.
+    x, y, z = (float(component) for component in vector)
+    angle_rad = math.sqrt(x * x + y * y + z * z)
     if angle_rad < _NEAR_ZERO_RAD:
-        return np.eye(3) + skew + 0.5 * (skew @ skew)
-    sine = math.sin(angle_rad) / angle_rad
-    versine = 2.0 * math.sin(0.5 * angle_rad) ** 2 / angle_rad**2
-    return np.asarray(np.eye(3) + sine * skew + versine * (skew @ skew))
+        sine, versine = 1.0, 0.5
+    else:
+        sine = math.sin(angle_rad) / angle_rad
+        versine = 2.0 * math.sin(0.5 * angle_rad) ** 2 / angle_rad**2
+    xy, yz, zx = versine * x * y, versine * y * z, versine * z * x
+    return np.array(
+        [
+            [1.0 - versine * (y * y + z * z), xy - sine * z, zx + sine * y],
+            [xy + sine * z, 1.0 - versine * (z * z + x * x), yz - sine * x],
+            [zx - sine * y, yz + sine * x, 1.0 - versine * (x * x + y * y)],
+        ]
+    )
 
 
 def rotation_about(axis: Vector, angle_rad: float) -> Matrix:
@@ -52,8 +61,9 @@ def vector_from_rotation(rotation: Matrix) -> Vector:
             rotation[1, 0] - rotation[0, 1],
         ]
     )
-    double_sine = float(np.linalg.norm(skew))
-    angle_rad = math.atan2(double_sine, float(np.trace(rotation)) - 1.0)
+    double_sine = math.sqrt(float(skew @ skew))
+    trace = float(rotation[0, 0] + rotation[1, 1] + rotation[2, 2])
+    angle_rad = math.atan2(double_sine, trace - 1.0)
     if double_sine > _NEAR_HALF_TURN_RAD:
         return np.asarray(skew * (angle_rad / double_sine))
     if angle_rad < 1.0:
