@@ -18,6 +18,7 @@ from enum import Enum
 from typing import Any, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 Record = TypeVar("Record")
 
@@ -110,7 +111,8 @@ def _restored(kind: Any, plain: Any, arrays: memoryview) -> Any:
             return None
         kind = next(choice for choice in choices if choice is not types.NoneType)
         return _restored(kind, plain, arrays)
-    if origin is np.ndarray:
+    # From numpy 2.5 on, NDArray is an alias that typing does not look through.
+    if origin is np.ndarray or origin is NDArray:
         return _array(plain, arrays)
     if origin is tuple:
         kinds = choices[:1] * len(plain) if choices[-1] is Ellipsis else choices
