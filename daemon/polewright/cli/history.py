@@ -11,7 +11,7 @@ from polewright.cli.output import ExitCode, Output
 from polewright.core.errors import MeasurementError, UsageError
 from polewright.core.records import FrameRecord, SurveyRecord
 from polewright.session.keeping import computing_versions
-from polewright.session.recomputing import Difference, differing_survey
+from polewright.session.recomputing import Difference, differing_corrections, differing_survey
 from polewright.settings.load import find_settings_file, load_settings
 
 ACTIONS = ("list", "show", "replay", "export")
@@ -124,22 +124,25 @@ def _replay(reader: JournalReader, number: int | None, output: Output) -> ExitCo
     results: list[dict[str, Any]] = []
     lines: list[str] = []
     for survey in _surveys(reader, number):
-        differences, frames = _differences(reader, survey)
+        differences, frames, corrections = _differences(reader, survey)
         others = _other_versions(survey.record)
         results.append(
             {
                 "number": survey.number,
                 "identical": not differences,
                 "frames": frames,
+                "corrections": corrections,
                 "differences": [
-                    {"of": one.of, "figure": one.figure, "largest": one.largest}
-                    for one in differences
+                    {"of": one.of, "what": one.what, "largest": one.largest} for one in differences
                 ],
                 "other_versions": others,
             }
         )
         if not differences:
-            lines.append(f"survey {survey.number}: the same digits from {frames} frames")
+            lines.append(
+                f"survey {survey.number}: the same digits from {frames} frames, "
+                f"{corrections} corrections after it"
+            )
             continue
         lines.append(f"survey {survey.number}: not the same digits")
         lines += [f"  {difference}" for difference in differences]
@@ -153,15 +156,18 @@ def _replay(reader: JournalReader, number: int | None, output: Output) -> ExitCo
     return ExitCode.GOOD if same == len(results) else ExitCode.NOT_GOOD_ENOUGH
 
 
-def _differences(reader: JournalReader, survey: KeptSurvey) -> tuple[list[Difference], int]:
+def _differences(reader: JournalReader, survey: KeptSurvey) -> tuple[list[Difference], int, int]:
+    """Return what comes out otherwise, and from how many frames and corrections."""
     if survey.record is None:
-        return [Difference(of="survey", figure="is damaged in the journal, which", largest=None)], 0
+        return [Difference(of="survey", what="is damaged in the journal")], 0, 0
     frames = reader.frames_of(survey.number)
     whole = [frame for frame in frames if frame is not None]
-    if len(whole) < len(frames) or len(whole) != len(survey.record.frame_keys):
-        text = f"has {len(whole)} of {len(survey.record.frame_keys)} frames left, which"
-        return [Difference(of="survey", figure=text, largest=None)], len(whole)
-    return differing_survey(survey.record, whole), len(whole)
+    if len(whole) < len(survey.record.frame_keys):
+        text = f"has {len(whole)} of its {len(survey.record.frame_keys)} frames left"
+        return [Difference(of="survey", what=text)], len(whole), 0
+    found = differing_survey(survey.record, whole)
+    of_live, corrections = differing_corrections(survey.record, reader.live_of(survey.number))
+    return [*found, *of_live], len(whole), corrections
 
 
 def _other_versions(record: SurveyRecord | None) -> dict[str, tuple[str, str]]:

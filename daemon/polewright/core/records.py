@@ -7,6 +7,7 @@ from datetime import datetime
 from polewright.core.axis.correction import Correction
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.observation import ObservedAttitude
+from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import Attitude
 from polewright.core.sky.instant import EarthOrientation
 from polewright.core.sky.place import Place
@@ -51,7 +52,9 @@ class SurveyRecord:
     place : Place
         Where the mount stood, and the air above.
     target_pole : str
-        ``refracted`` or ``true``.
+        Its name: ``refracted``, ``true`` or another.
+    target_enu : ndarray of shape (3,)
+        Where it was taken to be.
     tolerance_arcsec : float
         Largest total error that was good enough (arcsec).
     mechanical_floor_arcsec : float
@@ -64,26 +67,82 @@ class SurveyRecord:
         What was made of it.
     versions : mapping
         What computed it, by name.
+    declination_deg : float or None
+        Where the mount's declination stood, as it said itself (deg of date).
+    pier_side : str
+        ``east``, ``west`` or ``unknown``, likewise.
     """
 
     committed_at: datetime
     place: Place
     target_pole: str
+    target_enu: Vector
     tolerance_arcsec: float
     mechanical_floor_arcsec: float
     frame_keys: tuple[str, ...]
     estimate: AxisEstimate
     correction: Correction
     versions: Mapping[str, str]
+    declination_deg: float | None = None
+    pier_side: str = "unknown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LiveSetting:
+    """What all corrections of one adjustment depend on.
+
+    Attributes
+    ----------
+    survey_instant : datetime
+        Instant of the survey that was adjusted from.
+    place : Place
+        Where the mount stood, and the air above.
+    target_pole : str
+        Its name: ``refracted``, ``true`` or another.
+    target_enu : ndarray of shape (3,)
+        Where it was taken to be.
+    tolerance_arcsec : float
+        Largest total error that was good enough (arcsec).
+    mechanical_floor_arcsec : float
+        Wander per frame that was added to the star noise (arcsec).
+    """
+
+    survey_instant: datetime
+    place: Place
+    target_pole: str
+    target_enu: Vector
+    tolerance_arcsec: float
+    mechanical_floor_arcsec: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LiveRecord:
-    """One correction told during an adjustment, and the frame that it comes from."""
+    """One correction told during an adjustment.
+
+    Attributes
+    ----------
+    at : datetime
+        Aware UTC instant at which it was told.
+    sequence : int
+        Its number, from 1 in each adjustment.
+    frame_key : str
+        The frame that it comes from.
+    tracking : bool or None
+        Whether the mount tracked since the frame before; None where it did not say.
+    held : bool
+        Whether the frame before was good enough, which the verdict then holds on to.
+    setting : LiveSetting
+        What it depends on besides.
+    correction : Correction
+        What was told.
+    """
 
     at: datetime
     sequence: int
     frame_key: str
+    tracking: bool | None
+    held: bool
+    setting: LiveSetting
     correction: Correction
 
 

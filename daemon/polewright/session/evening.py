@@ -2,8 +2,10 @@
 
 import asyncio
 import logging
+import math
 from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from functools import partial
 from typing import Any
 
@@ -11,10 +13,11 @@ from polewright.core.axis.correction import Correction, correct
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.knobs import Bolt
 from polewright.core.errors import LinkError, MeasurementError, PolewrightError, UsageError
-from polewright.core.geometry.directions import ARCSEC_RAD
+from polewright.core.axis.tonight import tonights_pole
+from polewright.core.geometry.directions import ARCSEC_RAD, vector_from_spherical
 from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import SolveHint
-from polewright.core.records import LiveSetting
+from polewright.core.records import LiveSetting, SurveyRecord
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
 from polewright.ports import Camera, Clock, Journal, Mount, PierSide, Publisher, Solver
@@ -48,6 +51,16 @@ Work = Callable[[], Coroutine[Any, Any, Message]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedWindow:
+    """Tonight's target (ICRS, deg) and when it is shot."""
+
+    right_ascension_deg: float
+    declination_deg: float
+    start: datetime
+    end: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EveningWishes:
     """What the person set: plan, limits and optics."""
 
@@ -56,6 +69,7 @@ class EveningWishes:
     target_pole: str = "refracted"
     tolerance_arcsec: float = 60.0
     wish_arcsec: float | None = None
+    window: PlannedWindow | None = None
     live_exposure_s: float = 0.5
     optics: SolveHint = field(default_factory=SolveHint)
 
@@ -99,6 +113,7 @@ class Evening:
         self._phase = Phase.IDLE
         self._since = clock.now()
         self._survey: AxisEstimate | None = None
+        self._kept: SurveyRecord | None = None
         self._camera: Camera | None = None
         self._mount: GuardedMount | None = None
         self._place: Place | None = None
@@ -128,18 +143,24 @@ class Evening:
         kept = await self._keeper.last_survey()
         if kept is None or self._survey is not None:
             return
-        self._survey = kept.estimate
+        self._survey, self._kept = kept.estimate, kept
         self._standing = Standing(
             declination_deg=kept.declination_deg, pier_side=PierSide(kept.pier_side)
         )
-        age = age_s(kept.estimate, self._clock.now())
-        message = survey_message(kept.estimate, kept.correction, kept.target_pole)
-        self._publisher.publish("survey", message | {"age_s": age}, retain=True)
+        self._tell_kept()
         _log.info(
             "the last survey, of %s: off by %.2f arcmin",
             kept.estimate.instant.isoformat(timespec="minutes"),
             kept.correction.total_error_arcmin,
         )
+
+    def _tell_kept(self) -> None:
+        """Tell an earlier evening's survey with its age, by the clock as it is set now."""
+        if (kept := self._kept) is None:
+            return
+        message = survey_message(kept.estimate, kept.correction, kept.target_pole)
+        message["age_s"] = age_s(kept.estimate, self._clock.now())
+        self._publisher.publish("survey", message, retain=True)
 
     def attach(
         self, camera: Camera, mount: Mount | None, place: Place, optics: SolveHint | None = None
@@ -156,6 +177,7 @@ class Evening:
         keep = partial(self._keeper.note_frame, place=place, camera=camera.name)
         self._measurer = FrameMeasurer(camera, self._solver, place, self._clock, hint, keep)
         self._link_trouble = None
+        self._tell_kept()  # a receiver may have set the clock right
         self.ready.set()
         if self._phase is Phase.BLOCKED:
             self._happen(Happening.CLEARED)
@@ -282,7 +304,7 @@ class Evening:
         )
         outcome = await (run_hand_survey(scene) if by_hand else run_survey(scene))
         estimate = outcome.estimate
-        self._survey, self._wishes = estimate, wishes
+        self._survey, self._kept, self._wishes = estimate, None, wishes
         self._standing = Standing.of(await self._mount.status()) if self._mount else None
         result = self._correction_of(estimate, place)
         message = survey_message(
@@ -293,6 +315,7 @@ class Evening:
             result,
             place,
             target_pole=wishes.target_pole,
+            target_enu=self._target(place),
             tolerance_arcsec=wishes.tolerance_arcsec,
             mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
             standing=self._standing or Standing(),
@@ -330,6 +353,7 @@ class Evening:
             survey_instant=survey.instant,
             place=place,
             target_pole=wishes.target_pole,
+            target_enu=self._target(place),
             tolerance_arcsec=wishes.tolerance_arcsec,
             mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
         )
@@ -390,7 +414,20 @@ class Evening:
         return self._camera, self._measurer, self._place
 
     def _target(self, place: Place) -> Vector:
-        return pole_enu(place, refracted=self._wishes.target_pole == "refracted")
+        """Return where the axis should point: the pole that the wishes name."""
+        if self._wishes.target_pole != "tonight":
+            return pole_enu(place, refracted=self._wishes.target_pole == "refracted")
+        window = self._wishes.window
+        if window is None:
+            raise UsageError(
+                "tonight's pole needs to know what is shot tonight and when",
+                remedy="Set [plan] right_ascension_deg, declination_deg, start_utc and end_utc.",
+                code="no_window",
+            )
+        direction = vector_from_spherical(
+            math.radians(window.right_ascension_deg), math.radians(window.declination_deg)
+        )
+        return tonights_pole(place, direction, window.start, window.end).axis_enu
 
     def _correction_of(self, estimate: AxisEstimate, place: Place) -> Correction:
         return correct(

@@ -12,10 +12,18 @@ from polewright import __version__
 from polewright.core.axis.correction import Correction
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.errors import PolewrightError
-from polewright.core.records import FrameRecord, LiveRecord, SurveyRecord, TransitionRecord
+from polewright.core.geometry.rotations import Vector
+from polewright.core.records import (
+    FrameRecord,
+    LiveRecord,
+    LiveSetting,
+    SurveyRecord,
+    TransitionRecord,
+)
 from polewright.core.sky.instant import earth_orientation
 from polewright.core.sky.place import Place
 from polewright.ports import Clock, Journal
+from polewright.session.adjustment import LiveCorrection, Standing
 from polewright.session.measuring import Measured
 from polewright.session.phases import Happening, Phase
 
@@ -78,14 +86,17 @@ class Keeper:
             self._frames.append(record)
         self._journal.record_frame(record)
 
-    def note_correction(self, correction: Correction, sequence: int) -> None:
+    def note_correction(self, live: LiveCorrection, setting: LiveSetting) -> None:
         """Keep one live correction, which is the newest frame's."""
         self._journal.record_live(
             LiveRecord(
                 at=self._clock.now(),
-                sequence=sequence,
+                sequence=live.sequence,
                 frame_key=self._last_key,
-                correction=correction,
+                tracking=live.tracking,
+                held=live.held,
+                setting=setting,
+                correction=live.correction,
             )
         )
 
@@ -114,8 +125,10 @@ class Keeper:
         place: Place,
         *,
         target_pole: str,
+        target_enu: Vector,
         tolerance_arcsec: float,
         mechanical_floor_arcsec: float,
+        standing: Standing,
     ) -> PolewrightError | None:
         """Commit a survey with the frames that it was made from; return what prevented it."""
         labels = {*estimate.labels, *estimate.rejected}
@@ -125,12 +138,15 @@ class Keeper:
             committed_at=self._clock.now(),
             place=place,
             target_pole=target_pole,
+            target_enu=target_enu,
             tolerance_arcsec=tolerance_arcsec,
             mechanical_floor_arcsec=mechanical_floor_arcsec,
             frame_keys=tuple(frame.key for frame in frames),
             estimate=estimate,
             correction=correction,
             versions=computing_versions(),
+            declination_deg=standing.declination_deg,
+            pier_side=standing.pier_side.value,
         )
         return await self._journal.commit_survey(record, frames)
 

@@ -1,34 +1,48 @@
 """Recomputing: a kept survey from its kept frames, by the functions that made it, to the digit."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 
 from polewright.core.axis.correction import correct
+from polewright.core.axis.live_filter import LiveState, advance, begin
+from polewright.core.axis.live_pose import LiveModel
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.observing import observe
 from polewright.core.axis.survey import solve_axis_robustly
 from polewright.core.errors import PolewrightError
 from polewright.core.geometry.directions import ARCSEC_RAD
-from polewright.core.records import FrameRecord, SurveyRecord
+from polewright.core.geometry.rotations import Vector
+from polewright.core.records import FrameRecord, LiveRecord, LiveSetting, SurveyRecord
 from polewright.core.sky.observed import pole_enu
+from polewright.session.adjustment import correction_now
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """A figure that came out otherwise: whose, which, and by how much (None: not a number)."""
+    """Something that did not come out as before.
+
+    Attributes
+    ----------
+    of : str
+        Whose: a frame, the axis, a correction.
+    what : str
+        In words.
+    largest : float or None
+        By how much at most, in the figure's own unit; None where that is no number.
+    """
 
     of: str
-    figure: str
-    largest: float | None
+    what: str
+    largest: float | None = None
 
     def __str__(self) -> str:
         """Return it in words."""
         by = "" if self.largest is None else f" by up to {self.largest:.3g}"
-        return f"{self.of}: {self.figure} differs{by}"
+        return f"{self.of}: {self.what}{by}"
 
 
 def recompute_frame(frame: FrameRecord) -> ObservedAttitude:
@@ -74,13 +88,14 @@ def differing_survey(survey: SurveyRecord, frames: Sequence[FrameRecord]) -> lis
         estimate = solve_axis_robustly(
             [recompute_frame(frame) for frame in frames],
             mechanical_floor_arcsec=survey.mechanical_floor_arcsec,
+            use_roll=survey.estimate.roll_used,
         )
     except PolewrightError as failure:
         return [*found, _failed("axis", failure)]
     correction = correct(
         estimate.axis_enu,
         estimate.covariance_rad2,
-        pole_enu(survey.place, refracted=survey.target_pole == "refracted"),
+        _target(survey),
         tolerance_rad=survey.tolerance_arcsec * ARCSEC_RAD,
         trustworthy=estimate.consistent,
     )
@@ -88,10 +103,75 @@ def differing_survey(survey: SurveyRecord, frames: Sequence[FrameRecord]) -> lis
     return found + _compare("correction", survey.correction, correction)
 
 
+def differing_corrections(
+    survey: SurveyRecord, told: Iterable[tuple[LiveRecord | None, FrameRecord | None]]
+) -> tuple[list[Difference], int]:
+    """Return what comes out otherwise when the live corrections are computed again.
+
+    Parameters
+    ----------
+    survey : SurveyRecord
+        The survey before them.
+    told : iterable of pairs
+        The corrections after it in order, each with its frame; None for what is lost.
+
+    Returns
+    -------
+    differences : list of Difference
+    count : int
+        How many corrections were computed again.
+    """
+    found: list[Difference] = []
+    state: LiveState | None = None
+    last, count = 0, 0
+    for live, frame in told:
+        if live is None or frame is None:
+            state, last = None, -1
+            found.append(_lost("a correction", "is lost from the journal"))
+            continue
+        name = f"correction {live.sequence} of {live.at:%Y-%m-%d %H:%M:%S}"
+        if live.sequence == 1:
+            model = LiveModel(mechanical_floor_arcsec=live.setting.mechanical_floor_arcsec)
+            state = begin(survey.estimate, model)
+            if live.setting.survey_instant != survey.estimate.instant:
+                found.append(_lost(name, "began from a survey that was not kept"))
+                state = None
+        elif state is not None and live.sequence != last + 1:
+            found.append(_lost(name, f"follows number {last}: those between were not kept"))
+            state = None
+        last = live.sequence
+        if state is None:
+            continue
+        try:
+            state = advance(state, recompute_frame(frame), tracking=live.tracking)
+        except PolewrightError as failure:
+            found.append(_failed(name, failure))
+            state = None
+            continue
+        _, correction = correction_now(
+            state,
+            _target(live.setting),
+            tolerance_rad=live.setting.tolerance_arcsec * ARCSEC_RAD,
+            held=live.held,
+        )
+        count += 1
+        found += _compare(name, live.correction, correction)
+    return found, count
+
+
+def _target(kept: SurveyRecord | LiveSetting) -> Vector:
+    """Return the target, computed again where it is a pole of the place alone."""
+    if kept.target_pole in ("refracted", "true"):
+        return pole_enu(kept.place, refracted=kept.target_pole == "refracted")
+    return kept.target_enu
+
+
+def _lost(of: str, what: str) -> Difference:
+    return Difference(of=of, what=f"{what}, and cannot be computed again")
+
+
 def _failed(of: str, failure: PolewrightError) -> Difference:
-    return Difference(
-        of=of, figure=f"cannot be computed again ({failure.text}), which", largest=None
-    )
+    return Difference(of=of, what=f"cannot be computed again: {failure.text}")
 
 
 def _compare(of: str, kept: Any, again: Any) -> list[Difference]:
@@ -101,13 +181,15 @@ def _compare(of: str, kept: Any, again: Any) -> list[Difference]:
         before, after = getattr(kept, field.name), getattr(again, field.name)
         if isinstance(before, np.ndarray):
             if before.shape != after.shape:
-                found.append(Difference(of=of, figure=f"shape of {field.name}", largest=None))
+                found.append(Difference(of=of, what=f"{field.name} has another shape"))
             elif before.tobytes() != after.tobytes():
                 largest = float(np.max(np.abs(before - after), initial=0.0))
-                found.append(Difference(of=of, figure=field.name, largest=largest))
+                found.append(Difference(of=of, what=f"{field.name} differs", largest=largest))
         elif isinstance(before, float) and isinstance(after, float):
             if before != after and not (math.isnan(before) and math.isnan(after)):
-                found.append(Difference(of=of, figure=field.name, largest=abs(before - after)))
+                found.append(
+                    Difference(of=of, what=f"{field.name} differs", largest=abs(before - after))
+                )
         elif before != after:
-            found.append(Difference(of=of, figure=field.name, largest=None))
+            found.append(Difference(of=of, what=f"{field.name} differs"))
     return found

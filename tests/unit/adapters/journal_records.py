@@ -9,7 +9,13 @@ from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.geometry.rotations import rotation_from_vector
 from polewright.core.imaging.attitude import Attitude
-from polewright.core.records import FrameRecord, LiveRecord, SurveyRecord, TransitionRecord
+from polewright.core.records import (
+    FrameRecord,
+    LiveRecord,
+    LiveSetting,
+    SurveyRecord,
+    TransitionRecord,
+)
 from polewright.core.sky.instant import EarthOrientation
 from polewright.core.sky.place import Place
 
@@ -73,6 +79,7 @@ def survey_record(number: int, frames: tuple[FrameRecord, ...] = ()) -> SurveyRe
         committed_at=NIGHT + timedelta(minutes=number, seconds=1),
         place=TERRACE,
         target_pole="refracted",
+        target_enu=np.array([0.0, 0.0, 1.0]),
         tolerance_arcsec=60.0,
         mechanical_floor_arcsec=3.0,
         frame_keys=tuple(frame.key for frame in frames),
@@ -90,6 +97,16 @@ def live_record(number: int) -> LiveRecord:
         at=NIGHT + timedelta(seconds=number),
         sequence=number,
         frame_key=f"frame-{number}",
+        tracking=None,
+        held=False,
+        setting=LiveSetting(
+            survey_instant=NIGHT,
+            place=TERRACE,
+            target_pole="true",
+            target_enu=np.array([0.0, 0.0, 1.0]),
+            tolerance_arcsec=60.0,
+            mechanical_floor_arcsec=3.0,
+        ),
         correction=survey_record(number).correction,
     )
 

@@ -57,13 +57,21 @@ class JournalReader:
         for (data,) in self._connection.execute("SELECT record FROM frame ORDER BY id"):
             yield _unpacked(FrameRecord, data)
 
-    def live_of(self, number: int) -> Iterator[LiveRecord | None]:
-        """Yield the corrections that were told after a survey; None for a damaged one."""
+    def live_of(self, number: int) -> Iterator[tuple[LiveRecord | None, FrameRecord | None]]:
+        """Yield the corrections that were told after a survey, each with its frame.
+
+        None for what is damaged or was not kept.
+        """
         rows = self._connection.execute(
-            "SELECT record FROM live WHERE survey_id = ? ORDER BY id", (number,)
+            "SELECT live.record, frame.record FROM live "
+            "LEFT JOIN frame ON frame.id = frame_id WHERE survey_id = ? ORDER BY live.id",
+            (number,),
         )
-        for (data,) in rows:
-            yield _unpacked(LiveRecord, data)
+        for live, frame in rows:
+            yield (
+                _unpacked(LiveRecord, live),
+                None if frame is None else _unpacked(FrameRecord, frame),
+            )
 
 
 @contextmanager
