@@ -1,19 +1,72 @@
 """From settings to what the session wants to know."""
 
+from polewright.core.axis.tolerance import Tolerance, tolerance_for
+from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.imaging.attitude import SolveHint
-from polewright.session.evening import EveningWishes
+from polewright.session.evening import EveningWishes, PlannedWindow
 from polewright.session.safety import SafetyLimits
 from polewright.session.survey import SurveyWish
 from polewright.settings.model import Settings
 
 # A live frame may be shorter than a survey's: hands wait for it.
 _LONGEST_LIVE_EXPOSURE_S = 1.0
+# Good for a few minutes at a few hundred millimetres (common practice, no source).
+_USUAL_TOLERANCE_ARCSEC = 60.0
 
 
 def scale_arcsec_px(focal_length_mm: float, pixel_size_um: float) -> float:
     """Return the plate scale (arcsec per px) of a focal length (mm) and pixel size (um)."""
     return pixel_size_um * 1e-3 / focal_length_mm / ARCSEC_RAD
+
+
+def planned_tolerance(settings: Settings) -> Tolerance:
+    """Return the tolerance: as set, else what the plan needs, else a usual one; with the reason."""
+    if settings.tolerance.arcsec is not None:
+        return Tolerance(
+            error_rad=settings.tolerance.arcsec * ARCSEC_RAD, reason="as set in [tolerance]"
+        )
+    exposure = settings.plan.exposure()
+    if exposure is not None:
+        return tolerance_for(exposure)
+    return Tolerance(
+        error_rad=_USUAL_TOLERANCE_ARCSEC * ARCSEC_RAD, reason="usual, since nothing is planned"
+    )
+
+
+def planned_window(settings: Settings) -> PlannedWindow | None:
+    """Return tonight's target and window, or None where the settings do not say them.
+
+    Raises
+    ------
+    UsageError
+        ``no_window``: the settings want tonight's pole and do not say target and window.
+    """
+    plan = settings.plan
+    whole = (
+        plan.right_ascension_deg is not None
+        and plan.declination_deg is not None
+        and plan.start_utc is not None
+        and plan.end_utc is not None
+    )
+    if not whole:
+        if settings.survey.target_pole == "tonight":
+            raise UsageError(
+                'target_pole = "tonight" needs to know what is shot tonight and when',
+                remedy="Set [plan] right_ascension_deg, declination_deg, start_utc and end_utc.",
+                code="no_window",
+            )
+        return None
+    assert plan.right_ascension_deg is not None
+    assert plan.declination_deg is not None
+    assert plan.start_utc is not None
+    assert plan.end_utc is not None
+    return PlannedWindow(
+        right_ascension_deg=plan.right_ascension_deg,
+        declination_deg=plan.declination_deg,
+        start=plan.start_utc,
+        end=plan.end_utc,
+    )
 
 
 def evening_wishes(settings: Settings) -> EveningWishes:
@@ -42,7 +95,8 @@ def evening_wishes(settings: Settings) -> EveningWishes:
         ),
         wish_arcsec=survey.wish_arcsec,
         target_pole=survey.target_pole,
-        tolerance_arcsec=settings.tolerance.arcsec,
+        tolerance_arcsec=planned_tolerance(settings).error_rad / ARCSEC_RAD,
+        window=planned_window(settings),
         live_exposure_s=min(camera.exposure_s, _LONGEST_LIVE_EXPOSURE_S),
         optics=SolveHint(scale_arcsec_px=scale, mirrored=camera.mirrored),
     )

@@ -60,9 +60,12 @@ class EveningView:
 
     @property
     def verdict(self) -> str | None:
-        """The newest verdict: the live correction's, else the survey's."""
-        source = self.topics.get("correction") if self.live else self.topics.get("survey")
-        return source.get("verdict") if isinstance(source, dict) else None
+        """The newest verdict: the last correction's, else the survey's."""
+        for source in (self.topics.get("correction"), self.topics.get("survey")):
+            # What was seen last counts, live or not; without an adjustment that is the survey.
+            if isinstance(source, dict) and (source.get("sequence") or source.get("method")):
+                return str(source.get("verdict"))
+        return None
 
     def as_message(self) -> dict[str, Any]:
         """Return the state, survey and correction as one object."""
@@ -77,15 +80,29 @@ class EveningView:
             lines.append(f"  {state['reason']}. {state.get('remedy') or ''}")
         survey = self.topics.get("survey")
         if isinstance(survey, dict):
-            lines.append(
-                f"last survey: off by {survey['total_error_arcmin']:.2f} arcmin "
-                f"(+- {survey['total_error_sigma_arcmin']:.2f}), "
-                f"{str(survey['verdict']).replace('_', ' ')}, {survey.get('at', '')}"
-            )
+            lines.append(f"last survey: {_figures(survey)}{_age(survey)}")
+        correction = self.topics.get("correction")
+        if isinstance(correction, dict) and not self.live and correction.get("sequence"):
+            lines.append(f"last correction: {_figures(correction)}, no longer live")
         if self.live:
             correction = self.topics["correction"]
             lines += [f"  {correction['altitude_words']}", f"  {correction['azimuth_words']}"]
         return lines
+
+
+def _figures(message: dict[str, Any]) -> str:
+    return (
+        f"off by {message['total_error_arcmin']:.2f} arcmin "
+        f"(+- {message['total_error_sigma_arcmin']:.2f}), "
+        f"{str(message['verdict']).replace('_', ' ')}"
+    )
+
+
+def _age(survey: dict[str, Any]) -> str:
+    age_s = survey.get("age_s")
+    if age_s is None:
+        return ""
+    return f", {age_s / 3600.0:.1f} h old, from an earlier run"
 
 
 async def render(topics: Callable[[], AsyncIterator[TopicUpdate]]) -> None:

@@ -61,12 +61,22 @@ def parser() -> argparse.ArgumentParser:
     watch = verb("watch", "show the corrections in this terminal until Ctrl-C")
     watch.add_argument("--once", action="store_true", help="print the present state and end")
 
+    tolerance = verb("tolerance", "say how good is good enough for what you plan to shoot")
+    tolerance.add_argument("--focal-length", type=float, metavar="MM")
+    tolerance.add_argument("--pixel-size", type=float, metavar="UM")
+    tolerance.add_argument("--exposure", type=float, metavar="S")
+    tolerance.add_argument("--declination", type=float, metavar="DEG", help="of the target")
+    tolerance.add_argument("--guided", action="store_true", default=None)
+    tolerance.add_argument("--farthest", type=float, metavar="MM", help="guide star to corner")
+    tolerance.add_argument("--allowed", type=float, metavar="PX", help="smear that you accept")
+
     axis = verb("axis", "find the rotation axis from pictures, offline")
     axis.add_argument("files", nargs="+", type=Path, metavar="FILE")
     _add_optics(axis)
     axis.add_argument("--latitude", type=float, metavar="DEG", help="site, north positive")
     axis.add_argument("--longitude", type=float, metavar="DEG", help="site, east positive")
     axis.add_argument("--elevation", type=float, default=0.0, metavar="M")
+    axis.add_argument("--plot", type=Path, metavar="FILE", help="draw residuals and axis")
     axis.add_argument("--target", choices=["refracted", "true"], default="refracted")
 
     solve = verb("solve", "find where one picture was looking, offline")
@@ -154,6 +164,10 @@ def _dispatch(options: argparse.Namespace, output: Output) -> ExitCode:
             from polewright.cli.history import history
 
             return history(options, output)
+        case "tolerance":
+            from polewright.cli.tolerance import tolerance
+
+            return tolerance(options, output)
         case "config":
             from polewright.cli.settings import config
 

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from polewright.adapters.solver.embedded import EmbeddedSolver
-from polewright.app.wishes import scale_arcsec_px
+from polewright.app.wishes import planned_tolerance, scale_arcsec_px
+from polewright.cli.axis_plot import draw_axis
 from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output
 from polewright.core.axis.correction import Correction, correct
 from polewright.core.axis.estimate import AxisEstimate
@@ -83,10 +84,12 @@ def axis(options: argparse.Namespace, output: Output) -> ExitCode:
         return _against_the_ground(solved, failures, place, options, output)
     if place is not None:
         output.note("some pictures do not say when they were taken: set against the stars only")
-    return _against_the_stars(solved, failures, output)
+    return _against_the_stars(solved, failures, options, output)
 
 
-def _against_the_stars(solved: list[_Solved], failures: list[str], output: Output) -> ExitCode:
+def _against_the_stars(
+    solved: list[_Solved], failures: list[str], options: argparse.Namespace, output: Output
+) -> ExitCode:
     attitudes = [
         ObservedAttitude(
             enu_from_camera=np.array(one.attitude.camera_from_icrs.T),
@@ -97,6 +100,8 @@ def _against_the_stars(solved: list[_Solved], failures: list[str], output: Outpu
         for one in solved
     ]
     estimate = solve_axis_robustly(attitudes)
+    if options.plot is not None:
+        draw_axis(options.plot, estimate, None, "")
     boresights = np.stack([one.attitude.boresight_icrs for one in solved])
     end = estimate.axis_enu if np.mean(boresights @ estimate.axis_enu) >= 0 else -estimate.axis_enu
     right_ascension, declination = spherical_from_vector(end)
@@ -132,11 +137,14 @@ def _against_the_ground(
     attitudes = [observe(one.attitude, place, label=one.path.name) for one in solved]
     estimate = solve_axis_robustly(attitudes)
     settings = load_settings(find_settings_file(options.config))
+    target = pole_enu(place, refracted=options.target == "refracted")
+    if options.plot is not None:
+        draw_axis(options.plot, estimate, target, f"{options.target} pole")
     result = correct(
         estimate.axis_enu,
         estimate.covariance_rad2,
-        pole_enu(place, refracted=options.target == "refracted"),
-        tolerance_rad=settings.tolerance.arcsec * ARCSEC_RAD,
+        target,
+        tolerance_rad=planned_tolerance(settings).error_rad,
         trustworthy=estimate.consistent and estimate.degrees_of_freedom > 0,
     )
     output.result(

@@ -8,7 +8,7 @@ from enum import IntEnum
 from typing import Any
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, Progress, TaskID, TextColumn
 
 from polewright.core.errors import PolewrightError
 
@@ -48,33 +48,39 @@ class Output:
             sys.stdout.flush()
         else:
             for line in lines:
-                self._out.print(line, markup=False)
+                self._out.print(line, markup=False, style=_style(self._out))
 
     def note(self, text: str) -> None:
         """Say something on the way."""
         if not self.as_json:
-            self._err.print(text, markup=False)
+            self._err.print(text, markup=False, style=_style(self._err))
 
     def error(self, failure: PolewrightError) -> None:
         """Print an expected error: one line for people, an object for programs."""
         if self.as_json:
             error = {"code": failure.code, "text": failure.text, "remedy": failure.remedy}
             sys.stdout.write(json.dumps({"ok": False, "error": error}) + "\n")
-        self._err.print(f"polewright: {failure}", style="bold", markup=False)
+        self._err.print(
+            f"polewright: {failure}", style=_style(self._err, "bold red1"), markup=False
+        )
 
     @contextmanager
     def progress(self, title: str) -> Iterator["ProgressBar"]:
         """Show a bar while something long goes on; only words where there is no terminal."""
         with Progress(
-            TextColumn("{task.description}"),
+            TextColumn("[red3]{task.description}"),
             BarColumn(complete_style="red", finished_style="red"),
-            TextColumn("{task.percentage:>3.0f} %"),
-            TimeElapsedColumn(),
+            TextColumn("[red3]{task.percentage:>3.0f} %"),
             console=self._err,
             transient=True,
             disable=self.as_json or not self._err.is_terminal,
         ) as bar:
             yield ProgressBar(bar, bar.add_task(title, total=1.0), self, self._err.is_terminal)
+
+
+def _style(console: Console, style: str = "red3") -> str:
+    """Return red for eyes that are used to the dark; nothing where the output is a file."""
+    return style if console.is_terminal else ""
 
 
 class ProgressBar:

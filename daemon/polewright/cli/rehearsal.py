@@ -24,6 +24,8 @@ def demo(options: argparse.Namespace, output: Output) -> ExitCode:
     divert_library_chatter()
     setup_logging(level="debug" if options.verbose else "warning", stream=sys.stderr)
     logging.captureWarnings(True)
+    # The simulated night is another night than this computer's; nobody needs to be told.
+    logging.getLogger("polewright.app.service").setLevel(logging.ERROR)
     output.note("polewright rehearsal: nothing real moves.")
     with output.progress("rehearsal") as bar:
         done = 0.0

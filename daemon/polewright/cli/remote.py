@@ -68,8 +68,14 @@ def _survey_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
 
 def adjust(options: argparse.Namespace, output: Output) -> ExitCode:
     """Follow the bolts live."""
+    settings = _settings(options)
     arguments = {"stop_when_good": True} if options.until_good else {}
-    result = _send(_settings(options), "adjust", arguments, output)
+    try:
+        result = _send(settings, "adjust", arguments, output)
+    except KeyboardInterrupt:
+        # Whoever leaves the display leaves the bolts: the service need not go on exposing.
+        _send(settings, "stop", {}, output)
+        raise
     verdict = str(result["verdict"])
     output.result(
         result, f"{verdict.replace('_', ' ')}: off by {result['total_error_arcmin']:.2f} arcmin"

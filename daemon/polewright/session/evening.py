@@ -12,8 +12,8 @@ from typing import Any
 from polewright.core.axis.correction import Correction, correct
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.knobs import Bolt
-from polewright.core.errors import LinkError, MeasurementError, PolewrightError, UsageError
 from polewright.core.axis.tonight import tonights_pole
+from polewright.core.errors import LinkError, MeasurementError, PolewrightError, UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD, vector_from_spherical
 from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import SolveHint

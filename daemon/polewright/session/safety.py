@@ -72,6 +72,22 @@ class GuardedMount:
         """Take the person's word that the mount is clear to move, for this session."""
         self._clear_to_move = True
 
+    def require_clear(self) -> None:
+        """Refuse where nobody has said in this session that the mount is clear to move.
+
+        Raises
+        ------
+        SafetyError
+            ``not_confirmed_clear``.
+        """
+        if not self._clear_to_move:
+            raise SafetyError(
+                "nobody has confirmed that the mount is clear to move",
+                remedy="Look: cables free, nothing in the way, fingers off. Then say so: "
+                "polewright survey --clear, or the command confirm_clear.",
+                code="not_confirmed_clear",
+            )
+
     async def status(self) -> MountStatus:
         """Return what the mount believes now."""
         return await self._mount.status()
@@ -118,12 +134,7 @@ class GuardedMount:
                 remedy="Turn it by hand between frames.",
                 code="cannot_slew",
             )
-        if not self._clear_to_move:
-            raise SafetyError(
-                "nobody has confirmed that the mount is clear to move",
-                remedy="Look: cables free, nothing in the way, fingers off. Then confirm 'clear'.",
-                code="not_confirmed_clear",
-            )
+        self.require_clear()
         if status.parked:
             raise SafetyError(
                 f"{self.name} is parked",

@@ -93,6 +93,7 @@ async def run_survey(scene: SurveyScene) -> SurveyOutcome:
     mount = scene.mount
     if mount is None:
         raise AssertionError("the caller checks that there is a mount")
+    mount.require_clear()
     status = await mount.status()
     if status.right_ascension_deg is None or status.declination_deg is None:
         raise DeviceError(

@@ -5,6 +5,7 @@ import json
 import types
 import typing
 from collections.abc import Iterable
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal, Union, get_args, get_origin
 
@@ -64,7 +65,9 @@ def value_in_toml(value: object) -> str:
         return json.dumps(str(value), ensure_ascii=False)
     if isinstance(value, int | float):
         return repr(value)
-    if isinstance(value, list):
+    if isinstance(value, datetime):
+        return value.isoformat().replace("+00:00", "Z")
+    if isinstance(value, list | tuple):
         return "[" + ", ".join(value_in_toml(item) for item in value) + "]"
     if isinstance(value, dict):
         return "{" + ", ".join(f"{k} = {value_in_toml(v)}" for k, v in value.items()) + "}"

@@ -1,6 +1,7 @@
 """The commented settings file that `polewright config init` writes, made from the models."""
 
 import textwrap
+from datetime import UTC, datetime
 
 from polewright.settings.explain import allowed_values, value_in_toml
 from polewright.settings.model import Section, Settings
@@ -28,6 +29,14 @@ _EXAMPLES: dict[tuple[str, str], object] = {
     ("journal", "directory"): "/var/lib/polewright",
     ("survey", "wish_arcsec"): 10.0,
     ("safety", "horizon"): [[170.0, 12.0], [180.0, 25.0], [190.0, 12.0]],
+    ("tolerance", "arcsec"): 60.0,
+    ("plan", "focal_length_mm"): 400.0,
+    ("plan", "pixel_size_um"): 3.75,
+    ("plan", "exposure_s"): 120.0,
+    ("plan", "right_ascension_deg"): 84.0,
+    ("plan", "declination_deg"): -69.1,
+    ("plan", "start_utc"): datetime(2026, 11, 25, 20, 0, tzinfo=UTC),
+    ("plan", "end_utc"): datetime(2026, 11, 25, 23, 30, tzinfo=UTC),
     ("mqtt", "username"): "kudu",
     ("mqtt", "password_file"): "mqtt-password.txt",
     ("mqtt", "ca_file"): "ca.pem",

@@ -20,7 +20,7 @@ def test_an_empty_file_gives_the_defaults() -> None:
     assert settings.site.place() is None
     assert settings.indi.port == 7624
     assert settings.survey.target_pole == "refracted"
-    assert settings.tolerance.arcsec == 60.0
+    assert settings.tolerance.arcsec is None
     assert settings.safety.sun_cone_deg == 20.0
     assert settings.safety.altitude_floor_deg == 15.0
     assert settings.mqtt.root == "polewright"
