@@ -19,15 +19,18 @@ from typing import Any
 
 from polewright.adapters.solver.catalogue import Catalogue, carried_catalogue
 from polewright.adapters.solver.database import DatabaseCache, FieldRange, default_cache_directory
+from polewright.adapters.solver.proving import StarSource
 from polewright.adapters.solver.solving import (
     field_from_scale,
     hinted_scale_arcsec_px,
     scale_from_field,
     solve_frame,
+    solve_stars,
 )
 from polewright.core.errors import MeasurementError
 from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.imaging.frame import Frame
+from polewright.core.imaging.stars import StarList
 
 LOG = logging.getLogger(__name__)
 
@@ -93,6 +96,51 @@ class EmbeddedSolver:
         database = await self._ready(field_from_scale(scale, frame.width_px), None)
         return await asyncio.to_thread(self._solve, frame, hint, database)
 
+    async def make_ready(self, field_deg: float) -> None:
+        """Load or build the patterns of a field of view (width, deg), so that none wait later.
+
+        Raises
+        ------
+        MeasurementError
+            ``no_patterns``: the build failed.
+        """
+        await self._ready(field_deg, None)
+
+    def identify(
+        self,
+        stars: StarList,
+        frame: Frame,
+        hint: SolveHint,
+        *,
+        catalogue: StarSource | None = None,
+    ) -> Attitude:
+        """Return the attitude of found stars, blocking; builds patterns where there are none.
+
+        Parameters
+        ----------
+        stars : StarList
+            What was found in the frame.
+        frame : Frame
+            The picture.
+        hint : SolveHint
+            What is believed.
+        catalogue : StarSource, optional
+            The stars that prove; the solver's own where left out.
+
+        Raises
+        ------
+        MeasurementError
+            ``too_few_stars``, ``no_solution`` or ``no_scale``.
+        """
+        field_deg = field_from_scale(hinted_scale_arcsec_px(frame, hint), frame.width_px)
+        return solve_stars(
+            stars,
+            frame,
+            hint,
+            database=self._ready_now(field_deg),
+            catalogue=catalogue or self._catalogue or carried_catalogue(),
+        )
+
     def solve_now(
         self, frame: Frame, hint: SolveHint | None = None, *, field_deg: float | None = None
     ) -> Attitude:
@@ -117,11 +165,14 @@ class EmbeddedSolver:
                 mirrored=hint.mirrored,
             )
         field_deg = field_from_scale(hinted_scale_arcsec_px(frame, hint), frame.width_px)
+        return self._solve(frame, hint, self._ready_now(field_deg))
+
+    def _ready_now(self, field_deg: float) -> Any:
         database = self._at_hand(field_deg) or self._load(field_deg)
         if database is None:
             self._cache.build(field_deg)
             database = self._load(field_deg)
-        return self._solve(frame, hint, database)
+        return database
 
     def _solve(self, frame: Frame, hint: SolveHint, database: Any) -> Attitude:
         catalogue = self._catalogue or carried_catalogue()

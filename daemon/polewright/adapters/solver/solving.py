@@ -7,28 +7,18 @@ the matches.
 
 import logging
 import math
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from polewright.adapters.solver.catalogue import Catalogue, julian_year
+from polewright.adapters.solver.catalogue import julian_year
+from polewright.adapters.solver.proving import Proof, StarSource, attitude_of, convincing, prove
 from polewright.core.errors import MeasurementError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.imaging.finding import find_stars
-from polewright.core.imaging.fitting import CameraFit, fit_camera
 from polewright.core.imaging.frame import Frame
-from polewright.core.imaging.matching import (
-    CameraGuess,
-    Matching,
-    log10_attitudes,
-    log10_chance,
-    match,
-    tangent_from_pixels,
-    undistorted,
-)
+from polewright.core.imaging.matching import CameraGuess, tangent_from_pixels, undistorted
 from polewright.core.imaging.stars import StarList
 
 LOG = logging.getLogger(__name__)
@@ -37,12 +27,6 @@ SOLVER_NAME = "embedded"
 MINIMUM_FOUND = 6
 """Fewer found stars are not even tried."""
 
-MINIMUM_MATCHED = 6
-"""Fewer matched stars are no answer, however well they fit."""
-
-LARGEST_LOG10_FALSE_ALARM = -4.0
-"""Most that chance may expect, over every camera that the search could have tried."""
-
 _STARS_PROPOSED = 150
 _FIRST_CHECKING_STARS = 24
 _SECOND_CHECKING_STARS = 45
@@ -50,31 +34,10 @@ _FIRST_TIMEOUT_MS = 1000
 _SECOND_TIMEOUT_MS = 3000
 _SMALLEST_SCALE_TOLERANCE = 0.02
 _LARGEST_SCALE_TOLERANCE = 0.10
-_FIRST_RADIUS_FRACTION = 0.006  # of the width: lens distortion and the proposal's own error
-_LARGEST_FINAL_RADIUS_PX = 3.0
-_SMALLEST_FINAL_RADIUS_PX = 1.2
-_RADIUS_RMS = 3.5
-_BRIGHT_STARS = 12
-_LEAST_BRIGHT_FRACTION = 0.3
-_OVERWHELMING_LOG10_FALSE_ALARM = -12.0
-_LEAST_BRIGHT_FRACTION_THEN = 0.15  # half the sky may be behind a roof or a tree
-_LARGEST_RMS_OF_RADIUS = 0.55  # chance matches are uniform in the disc: 0.71
+_TRAILED_ELONGATION = 1.8  # optics and seeing stay below
 _EXPOSE_REMEDY = (
     "Take the lens cap off, check focus and clouds, expose longer, or point at more stars."
 )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Proof:
-    """A fitted camera and the evidence for it."""
-
-    guess: CameraGuess
-    matching: Matching
-    fit: CameraFit
-    icrs: NDArray[np.float64]
-    log10_false_alarm: float
-    bright_found: float
-    bright_catalogue: float
 
 
 def hinted_scale_arcsec_px(frame: Frame, hint: SolveHint) -> float:
@@ -106,7 +69,7 @@ def field_from_scale(scale_arcsec_px: float, width_px: int) -> float:
     return math.degrees(2.0 * math.atan(0.5 * width_px * scale_arcsec_px * ARCSEC_RAD))
 
 
-def solve_frame(frame: Frame, hint: SolveHint, *, database: Any, catalogue: Catalogue) -> Attitude:
+def solve_frame(frame: Frame, hint: SolveHint, *, database: Any, catalogue: StarSource) -> Attitude:
     """Return the attitude of a frame, or refuse.
 
     Parameters
@@ -117,7 +80,7 @@ def solve_frame(frame: Frame, hint: SolveHint, *, database: Any, catalogue: Cata
         What is believed; only the scale must be known, from here or from the frame.
     database : tetra3rs.SolverDatabase
         Patterns for the frame's field of view.
-    catalogue : Catalogue
+    catalogue : StarSource
         All stars.
 
     Raises
@@ -129,42 +92,63 @@ def solve_frame(frame: Frame, hint: SolveHint, *, database: Any, catalogue: Cata
 
 
 def solve_stars(
-    stars: StarList, frame: Frame, hint: SolveHint, *, database: Any, catalogue: Catalogue
+    stars: StarList, frame: Frame, hint: SolveHint, *, database: Any, catalogue: StarSource
 ) -> Attitude:
     """Return the attitude of a frame whose stars are already found; see :func:`solve_frame`."""
     scale = hinted_scale_arcsec_px(frame, hint)
+    refuse_too_few(stars)
+    tolerance = scale_tolerance(hint)
+    year = julian_year(frame.mid_exposure)
+    best: Proof | None = None
+    for checking_stars, timeout_ms in (
+        (_FIRST_CHECKING_STARS, _FIRST_TIMEOUT_MS),
+        (_SECOND_CHECKING_STARS, _SECOND_TIMEOUT_MS),
+    ):
+        guess = _propose(stars, database, scale, tolerance, hint, checking_stars, timeout_ms)
+        if guess is None:
+            continue
+        proof = prove(stars, guess, catalogue, year, hint, tolerance)
+        if proof is not None and convincing(proof):
+            return attitude_of(frame, stars, proof, SOLVER_NAME)
+        best = proof or best
+    raise no_solution(stars, scale, best)
+
+
+def scale_tolerance(hint: SolveHint) -> float:
+    """Return how far the scale may be off (fraction): three sigmas within limits."""
+    three_sigmas = 3.0 * hint.scale_sigma_fraction
+    return float(np.clip(three_sigmas, _SMALLEST_SCALE_TOLERANCE, _LARGEST_SCALE_TOLERANCE))
+
+
+def refuse_too_few(stars: StarList) -> None:
+    """Raise ``too_few_stars`` where there is nothing to try."""
     if len(stars) < MINIMUM_FOUND:
         raise MeasurementError(
             f"only {len(stars)} stars are seen, {MINIMUM_FOUND} or more are needed",
             remedy=_EXPOSE_REMEDY,
             code="too_few_stars",
         )
-    tolerance = float(
-        np.clip(
-            3.0 * hint.scale_sigma_fraction, _SMALLEST_SCALE_TOLERANCE, _LARGEST_SCALE_TOLERANCE
-        )
-    )
-    year = julian_year(frame.mid_exposure)
-    best: _Proof | None = None
-    for checking_stars, timeout_ms in (
-        (_FIRST_CHECKING_STARS, _FIRST_TIMEOUT_MS),
-        (_SECOND_CHECKING_STARS, _SECOND_TIMEOUT_MS),
-    ):
-        guess = _propose(stars, database, scale, tolerance, checking_stars, timeout_ms)
-        if guess is None:
-            continue
-        proof = _prove(stars, guess, catalogue, year, hint, tolerance)
-        if proof is not None and _convincing(proof):
-            return _attitude(frame, stars, proof)
-        best = proof or best
+
+
+def no_solution(stars: StarList, scale_arcsec_px: float, best: Proof | None) -> MeasurementError:
+    """Return the refusal of stars that no attitude explains."""
     detail = f" (the best try matched {len(best.matching.found)})" if best else ""
-    raise MeasurementError(
+    trails = ""
+    if are_trails(stars):
+        detail += f"; they are {stars.elongation:.1f} times longer than wide"
+        trails = "Let the mount stand still or track while the shutter is open. "
+    return MeasurementError(
         f"{len(stars)} bright points are seen, but they are not the stars of any part of the sky"
-        f" at {scale:.2f} arcsec per pixel{detail}",
-        remedy="Check the focal length and pixel size, the focus, and that trees, roofs or clouds "
-        "do not fill the picture; then try again.",
+        f" at {scale_arcsec_px:.2f} arcsec per pixel{detail}",
+        remedy=f"{trails}Check the focal length and pixel size, the focus, and that trees, roofs "
+        "or clouds do not fill the picture; then try again.",
         code="no_solution",
     )
+
+
+def are_trails(stars: StarList) -> bool:
+    """Return whether the stars moved while the shutter was open."""
+    return stars.elongation > _TRAILED_ELONGATION
 
 
 def _propose(
@@ -172,6 +156,7 @@ def _propose(
     database: Any,
     scale_arcsec_px: float,
     tolerance: float,
+    hint: SolveHint,
     checking_stars: int,
     timeout_ms: int,
 ) -> CameraGuess | None:
@@ -180,6 +165,8 @@ def _propose(
     offsets = tangent_from_pixels(
         stars.x_px, stars.y_px, stars.width_px, stars.height_px, mirrored=False
     )
+    half_diagonal_px = 0.5 * math.hypot(stars.width_px, stars.height_px)
+    offsets = undistorted(offsets, hint.radial, half_diagonal_px)
     centroids = np.column_stack([offsets, stars.flux])[:_STARS_PROPOSED]
     answer = database.solve_from_centroids(
         centroids,
@@ -204,167 +191,4 @@ def _propose(
         camera_from_icrs=rotation,
         scale_arcsec_px=scale_from_field(float(answer.fov_deg), stars.width_px),
         mirrored=mirrored,
-    )
-
-
-def _prove(
-    stars: StarList,
-    guess: CameraGuess,
-    catalogue: Catalogue,
-    year: float,
-    hint: SolveHint,
-    tolerance: float,
-) -> _Proof | None:
-    """Match every star under a proposed camera, fit, match again, and weigh the evidence."""
-    half_diagonal_px = 0.5 * math.hypot(stars.width_px, stars.height_px)
-    radius_rad = math.atan(1.1 * half_diagonal_px * guess.scale_arcsec_px * ARCSEC_RAD)
-    nearby = catalogue.cone(
-        guess.camera_from_icrs[0], radius_rad, year=year, most=3 * len(stars) + 60
-    )
-    radius_px = max(4.0, _FIRST_RADIUS_FRACTION * stars.width_px)
-    matching, fit = _match_and_fit(stars, nearby.icrs, guess, radius_px, half_diagonal_px)
-    for _ in range(2):
-        if fit is None:
-            return None
-        guess = CameraGuess(
-            camera_from_icrs=fit.camera_from_world,
-            scale_arcsec_px=fit.scale_arcsec_px,
-            mirrored=guess.mirrored,
-            radial=fit.radial,
-            radial_unit_px=fit.radial_unit_px,
-        )
-        radius_px = float(
-            np.clip(
-                _RADIUS_RMS * fit.rms_px,
-                _SMALLEST_FINAL_RADIUS_PX,
-                max(_LARGEST_FINAL_RADIUS_PX, 0.5 * radius_px),
-            )
-        )
-        matching, fit = _match_and_fit(stars, nearby.icrs, guess, radius_px, half_diagonal_px)
-    if fit is None:
-        return None
-    return _weigh(stars, guess, matching, fit, nearby.icrs, hint, tolerance)
-
-
-def _match_and_fit(
-    stars: StarList,
-    icrs: NDArray[np.float64],
-    guess: CameraGuess,
-    radius_px: float,
-    half_diagonal_px: float,
-) -> tuple[Matching, CameraFit | None]:
-    matching = match(stars, icrs, guess, radius_px)
-    if len(matching.found) < MINIMUM_MATCHED:
-        return matching, None
-    measured = _measured(stars, matching, mirrored=guess.mirrored)
-    fit = fit_camera(
-        measured,
-        icrs[matching.catalogue],
-        stars.sigma_px[matching.found],
-        scale_arcsec_px=guess.scale_arcsec_px,
-        radial_unit_px=half_diagonal_px,
-    )
-    return matching, fit
-
-
-def _measured(stars: StarList, matching: Matching, *, mirrored: bool) -> NDArray[np.float64]:
-    return tangent_from_pixels(
-        stars.x_px[matching.found],
-        stars.y_px[matching.found],
-        stars.width_px,
-        stars.height_px,
-        mirrored=mirrored,
-    )
-
-
-def _weigh(
-    stars: StarList,
-    guess: CameraGuess,
-    matching: Matching,
-    fit: CameraFit,
-    icrs: NDArray[np.float64],
-    hint: SolveHint,
-    tolerance: float,
-) -> _Proof:
-    area_px2 = float(stars.width_px * stars.height_px)
-    chance = log10_chance(
-        int(fit.kept.sum()),
-        len(stars),
-        len(matching.catalogue_inside),
-        matching.radius_px,
-        area_px2,
-    )
-    tried = log10_attitudes(
-        fit.scale_arcsec_px,
-        matching.radius_px,
-        stars.width_px,
-        stars.height_px,
-        sky_sr=_believed_sky_sr(fit, hint),
-        scale_range=2.0 * tolerance,
-    )
-    bright_found = np.isin(np.arange(min(_BRIGHT_STARS, len(stars))), matching.found)
-    bright_catalogue = np.isin(matching.catalogue_inside[:_BRIGHT_STARS], matching.catalogue)
-    return _Proof(
-        guess=guess,
-        matching=matching,
-        fit=fit,
-        icrs=icrs,
-        log10_false_alarm=chance + tried,
-        bright_found=float(bright_found.mean()),
-        bright_catalogue=float(bright_catalogue.mean()),
-    )
-
-
-def _believed_sky_sr(fit: CameraFit, hint: SolveHint) -> float:
-    """Return the part of the sky that an answer competes with: the hint's where it agrees."""
-    if hint.direction_icrs is None:
-        return 4.0 * math.pi
-    apart = float(np.clip(fit.camera_from_world[0] @ np.asarray(hint.direction_icrs), -1.0, 1.0))
-    reach_rad = math.radians(3.0 * hint.direction_sigma_deg)
-    if reach_rad >= math.pi or math.acos(apart) > reach_rad:
-        return 4.0 * math.pi
-    return 2.0 * math.pi * (1.0 - math.cos(reach_rad))
-
-
-def _convincing(proof: _Proof) -> bool:
-    """Return whether chance and misfit are both ruled out."""
-    matched = int(proof.fit.kept.sum())
-    reasons = []
-    if matched < MINIMUM_MATCHED:
-        reasons.append(f"{matched} matched")
-    if proof.log10_false_alarm > LARGEST_LOG10_FALSE_ALARM:
-        reasons.append(f"false alarm 1e{proof.log10_false_alarm:.1f}")
-    overwhelming = proof.log10_false_alarm < _OVERWHELMING_LOG10_FALSE_ALARM
-    least = _LEAST_BRIGHT_FRACTION_THEN if overwhelming else _LEAST_BRIGHT_FRACTION
-    if min(proof.bright_found, proof.bright_catalogue) < least:
-        reasons.append(
-            f"bright stars matched: {proof.bright_found:.2f} of the picture's, "
-            f"{proof.bright_catalogue:.2f} of the catalogue's"
-        )
-    if proof.fit.rms_px > _LARGEST_RMS_OF_RADIUS * proof.matching.radius_px:
-        reasons.append(f"rms {proof.fit.rms_px:.2f} px in {proof.matching.radius_px:.2f} px")
-    if reasons:
-        LOG.debug("a proposed attitude was refused: %s", "; ".join(reasons))
-    return not reasons
-
-
-def _attitude(frame: Frame, stars: StarList, proof: _Proof) -> Attitude:
-    fit, matching = proof.fit, proof.matching
-    measured = _measured(stars, matching, mirrored=proof.guess.mirrored)[fit.kept]
-    found = matching.found[fit.kept]
-    return Attitude(
-        camera_from_icrs=fit.camera_from_world,
-        covariance_camera_rad2=fit.covariance_rad2,
-        mid_exposure=frame.mid_exposure,
-        mid_exposure_sigma_s=frame.mid_exposure_sigma_s,
-        star_icrs=proof.icrs[matching.catalogue][fit.kept],
-        star_tangent=undistorted(measured, fit.radial, fit.radial_unit_px),
-        star_sigma_px=stars.sigma_px[found],
-        star_px=np.column_stack([stars.x_px[found], stars.y_px[found]]),
-        scale_arcsec_px=fit.scale_arcsec_px,
-        mirrored=proof.guess.mirrored,
-        width_px=stars.width_px,
-        height_px=stars.height_px,
-        rms_arcsec=fit.rms_px * fit.scale_arcsec_px,
-        solver=SOLVER_NAME,
     )

@@ -25,6 +25,8 @@ class SolveHint:
         How wrong that may be (one sigma, fraction).
     mirrored : bool or None
         Believed parity; None: try both.
+    radial : float
+        The lens's cubic radial term as other frames showed it (see ``Attitude.radial``).
     """
 
     direction_icrs: tuple[float, float, float] | None = None
@@ -32,6 +34,7 @@ class SolveHint:
     scale_arcsec_px: float | None = None
     scale_sigma_fraction: float = 0.03
     mirrored: bool | None = None
+    radial: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,6 +75,18 @@ class Attitude:
         Root mean square of the match residuals, both axes together (arcsec).
     solver : str
         Which solver answered.
+    radial : float
+        Cubic radial term k of the lens, already taken out of ``star_tangent``: ideal = measured
+        (1 + k (r / half diagonal)^2).
+    elongation : float
+        How many times longer than wide the stars are (median); nan where not measured.  Trails
+        are still centred, at the middle of the exposure, with a larger sigma.
+
+    Notes
+    -----
+    A sensor that reads its rows one after another sees them up to its readout time apart.  Without
+    tracking the sky moves 15 arcsec/s or less, so 20 to 50 ms shear the picture by under an
+    arcsecond; with tracking by nothing.  It is not modelled.
     """
 
     camera_from_icrs: NDArray[np.float64]
@@ -88,6 +103,8 @@ class Attitude:
     height_px: int
     rms_arcsec: float
     solver: str
+    radial: float = 0.0
+    elongation: float = float("nan")
 
     def __post_init__(self) -> None:
         """Freeze the arrays and refuse a left-handed matrix."""

@@ -99,6 +99,7 @@ def find_stars(frame: Frame, *, limit: int = DEFAULT_LIMIT) -> StarList:
         noise_adu=usual_noise / measured_bin,
         width_px=frame.width_px,
         height_px=frame.height_px,
+        elongation=_elongation(found),
     )
 
 
@@ -190,6 +191,12 @@ def _extract(picture: Image, threshold: float, kernel: Image | None) -> NDArray[
         else:
             return np.asarray(found)
     return np.zeros(0, dtype=[("x", float), ("y", float), ("flux", float)])
+
+
+def _elongation(found: NDArray[np.void]) -> float:
+    """Return how many times longer than wide the brighter objects are."""
+    bright = brighter(found["flux"], SURE_SIGNAL_TO_NOISE)
+    return float(np.median(found["a"][bright] / np.maximum(found["b"][bright], 1e-3)))
 
 
 def _first_window(found: NDArray[np.void], step: int) -> float:

@@ -42,7 +42,8 @@ class CameraFit:
     scale_arcsec_px, scale_sigma_arcsec_px : float
         Plate scale at the centre and its standard deviation (arcsec per px).
     radial : float
-        Cubic radial term k: ideal = measured (1 + k (r / ``radial_unit_px``)^2); 0 if not fitted.
+        Cubic radial term k: ideal = measured (1 + k (r / ``radial_unit_px``)^2); the
+        known one, or 0, if not fitted.
     radial_unit_px : float
         Radius at which ``radial`` is the fractional displacement (px).
     residuals_px : ndarray of shape (n, 2)
@@ -80,6 +81,7 @@ def fit_camera(
     *,
     scale_arcsec_px: float,
     radial_unit_px: float | None = None,
+    known_radial: float = 0.0,
     reject: bool = True,
 ) -> CameraFit:
     """Return the weighted least-squares camera.
@@ -96,6 +98,8 @@ def fit_camera(
         Starting value, right to some per cent (arcsec per px).
     radial_unit_px : float, optional
         Give the half diagonal (px) to allow a radial term where the stars can tell it.
+    known_radial : float, optional
+        The lens's radial term as other frames showed it, used where these stars cannot tell it.
     reject : bool, optional
         Leave out stars far outside the scatter of the others.
 
@@ -107,7 +111,9 @@ def fit_camera(
     if len(star_tangent) < MINIMUM_STARS:
         _refuse(len(star_tangent))
     unit_px = radial_unit_px or 1.0
-    work = _Work(star_tangent, world_directions, star_sigma_px, scale_arcsec_px, unit_px)
+    work = _Work(
+        star_tangent, world_directions, star_sigma_px, scale_arcsec_px, unit_px, known_radial
+    )
     kept = np.ones(len(star_tangent), dtype=bool)
     with_radial = radial_unit_px is not None
     seen: set[bytes] = set()
@@ -121,7 +127,8 @@ def fit_camera(
         if now.tobytes() in seen:  # settled, or going round between two sets
             break
         kept = now
-    if solution.radial and abs(solution.radial) < _RADIAL_SIGNIFICANCE * solution.radial_sigma:
+    told = abs(solution.radial - known_radial) >= _RADIAL_SIGNIFICANCE * solution.radial_sigma
+    if solution.radial_sigma and not told:
         solution = work.solve(kept, with_radial=False)
     chi2 = float((np.square(solution.residuals_px).sum(axis=1) / star_sigma_px**2)[kept].sum())
     return CameraFit(
@@ -184,12 +191,19 @@ class _Work:
     """One set of stars, solved several times with different stars left out."""
 
     def __init__(
-        self, tangent: Array, world: Array, sigma_px: Array, scale_arcsec_px: float, unit_px: float
+        self,
+        tangent: Array,
+        world: Array,
+        sigma_px: Array,
+        scale_arcsec_px: float,
+        unit_px: float,
+        known_radial: float,
     ) -> None:
         self._tangent = np.asarray(tangent, dtype=np.float64)
         self._world = np.asarray(world, dtype=np.float64)
         self._sigma_px = np.asarray(sigma_px, dtype=np.float64)
         self._start_scale = scale_arcsec_px
+        self._known_radial = known_radial
         self._start_rotation: Matrix | None = None
         self._bend = (
             self._tangent * (np.square(self._tangent).sum(axis=1) / unit_px**2)[:, np.newaxis]
@@ -201,12 +215,14 @@ class _Work:
         scale_rad = self._start_scale * ARCSEC_RAD
         if self._start_rotation is None:
             self._start_rotation, _ = fit_rotation(
-                camera_vectors(self._tangent[kept], self._start_scale),
+                camera_vectors(
+                    (self._tangent + self._known_radial * self._bend)[kept], self._start_scale
+                ),
                 self._world[kept],
                 self._sigma_px[kept] * scale_rad,
             )
         rotation = self._start_rotation
-        radial, floor_px = 0.0, 0.0
+        radial, floor_px = self._known_radial, 0.0
         normal = np.eye(unknowns)
         for step in range(8 * _GAUSS_NEWTON_STEPS):
             predicted, jacobian = self._model(rotation, scale_rad, with_radial=with_radial)

@@ -27,6 +27,8 @@ class StarList:
         Sky level and its standard deviation per pixel (ADU).
     width_px, height_px : int
         Size of the frame.
+    elongation : float
+        How many times longer than wide the brighter objects are (median); nan without stars.
     """
 
     x_px: NDArray[np.float64]
@@ -39,6 +41,7 @@ class StarList:
     noise_adu: float
     width_px: int
     height_px: int
+    elongation: float = float("nan")
 
     def __len__(self) -> int:
         """Return the number of stars."""
