@@ -18,7 +18,7 @@ from polewright.adapters.mqtt.instance import ensure_alone
 from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.service import MqttService
 from polewright.adapters.mqtt.topics import MountTopics
-from polewright.adapters.solver.embedded import EmbeddedSolver
+from polewright.adapters.solver.both import BothSolvers
 from polewright.app.clock import HostClock
 from polewright.app.wishes import evening_wishes, scale_arcsec_px
 from polewright.core.errors import DeviceError, LinkError, PolewrightError
@@ -73,7 +73,7 @@ async def running_service(
         elif settings.mqtt.mode == "external":
             await _alone_if_the_broker_answers(settings)
         publisher = MqttPublisher(MountTopics.of(settings), now=clock.now)
-        solver = EmbeddedSolver()
+        solver = BothSolvers()
         journal = await _journal(settings, clock, publisher, stack)
         evening = Evening(solver, clock, publisher, evening_wishes(settings), journal)
         await evening.restore()
@@ -133,7 +133,7 @@ async def _alone_if_the_broker_answers(settings: Settings) -> None:
 async def _devices(
     settings: Settings,
     clock: HostClock,
-    solver: EmbeddedSolver,
+    solver: BothSolvers,
     evening: Evening,
     on_catalogue: Callable[[float], None] | None,
 ) -> None:
