@@ -15,7 +15,7 @@ from polewright.core.axis.bolts import MountTriad
 from polewright.core.axis.correction import Verdict, correct
 from polewright.core.axis.live import axis_now
 from polewright.core.axis.live_filter import advance, begin
-from polewright.core.axis.live_pose import LiveModel, sidereal_turn_rad
+from polewright.core.axis.live_model import LiveModel, sidereal_turn_rad
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.survey import solve_axis
 from polewright.core.geometry.directions import ARCSEC_RAD, angle_between, sky_tangents, unit

@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from polewright.core.axis.live_pose import LiveModel, sidereal_turn_rad
+from polewright.core.axis.live_model import LiveModel, sidereal_turn_rad
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.geometry.directions import ARCSEC_RAD, any_perpendiculars, sky_tangents, unit
 from polewright.core.geometry.rotations import (

@@ -10,7 +10,7 @@ from polewright.core.axis.correction import Correction, Verdict, correct, hardly
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.knobs import Bolt, KnobAdvice
 from polewright.core.axis.live_filter import LiveState, advance, begin
-from polewright.core.axis.live_pose import LiveModel
+from polewright.core.axis.live_model import LiveModel
 from polewright.core.axis.targets import StarTarget, star_targets
 from polewright.core.errors import MeasurementError, PolewrightError
 from polewright.core.geometry.directions import ARCMIN_RAD, angle_between
@@ -258,7 +258,7 @@ def _still_standing(before: Standing, status: MountStatus | None, *, flipped: bo
 
 def _jumped(state: LiveState, measured: Measured, limit_rad: float = _JUMP_RAD) -> bool:
     """Return whether a frame puts the axis far from where the one before had it."""
-    if state.pose is None:
+    if state.pose is None or not state.model.use_roll:
         return False
     axis = measured.observed.enu_from_camera @ state.pose.axis_camera
     return angle_between(axis, state.axis.axis_enu) > limit_rad

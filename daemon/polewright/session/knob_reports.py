@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from polewright.core.axis.bolts import BoltTurns
 from polewright.core.axis.knobs import Bolt, Knob, KnobAdvice, after_turn, turns_for
 from polewright.core.axis.live_filter import LiveState
-from polewright.core.axis.live_pose import LivePose, turns_since
+from polewright.core.axis.live_pose import LivePose
+from polewright.core.axis.live_steps import turns_since
 from polewright.core.errors import MeasurementError, UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.session.messages import Message

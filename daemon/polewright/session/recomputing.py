@@ -9,7 +9,7 @@ import numpy as np
 
 from polewright.core.axis.correction import correct
 from polewright.core.axis.live_filter import LiveState, advance, begin
-from polewright.core.axis.live_pose import LiveModel
+from polewright.core.axis.live_model import LiveModel
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.observing import observe
 from polewright.core.axis.survey import solve_axis_robustly

@@ -3,7 +3,7 @@
 Pure: a frozen state and :func:`advance`.  While the hands are still, frames are averaged; a frame
 (or the mean of the newest few) that lies too far from what the ones before say ends the average
 at once, and what it shows is then all that counts, but for what the bolts cannot have done
-(:mod:`polewright.core.axis.live_pose`).  A single frame that lies apart, and the next one does
+(:mod:`polewright.core.axis.live_steps`).  A single frame that lies apart, and the next one does
 not, is forgotten.
 """
 
@@ -14,10 +14,9 @@ import numpy as np
 from polewright.core.axis.bolts import Bolts
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.live import LiveAxis
-from polewright.core.axis.live_pose import (
-    Interval,
-    LiveModel,
-    LivePose,
+from polewright.core.axis.live_model import Interval, LiveModel
+from polewright.core.axis.live_pose import LivePose
+from polewright.core.axis.live_steps import (
     drift_since,
     first_pose,
     kept_still,
@@ -111,7 +110,10 @@ class LiveState:
 
 def begin(survey: AxisEstimate, model: LiveModel | None = None) -> LiveState:
     """Return the state before the first frame."""
-    return LiveState(survey=survey, model=model or LiveModel())
+    model = model or LiveModel()
+    return LiveState(
+        survey=survey, model=replace(model, use_roll=model.use_roll and survey.roll_used)
+    )
 
 
 def advance(
@@ -145,7 +147,7 @@ def advance(
 
 
 def _after_stillness(state: LiveState, step: _Step) -> LiveState:
-    interval = _interval(step.before, step.observed, step.tracking)
+    interval = _interval(step.before, step.observed, state.model, step.tracking)
     pose = kept_still(step.before, step.observed, state.model, interval)
     frames = state.frames + 1
     if frames == STILL_FRAMES and state.stills:
@@ -161,7 +163,7 @@ def _after_motion(state: LiveState, steps: tuple[_Step, ...]) -> LiveState:
         stills = (*stills, steps[0].before)[-_MOST_STILLS:]
     anchor = stills[-1]
     first = steps[0]
-    interval = _interval(anchor, first.observed, first.tracking)
+    interval = _interval(anchor, first.observed, state.model, first.tracking)
     after = replace(
         state,
         pose=moved_by_bolts(anchor, first.observed, state.model, interval),
@@ -198,10 +200,11 @@ def _moved(steps: tuple[_Step, ...], model: LiveModel) -> bool:
 def _drift_chi2(steps: tuple[_Step, ...], model: LiveModel) -> float:
     """Return the chi-square of the mean drift of some frames from the pose before them."""
     before = steps[0].before
-    drift, frames = np.zeros(2), np.zeros((2, 2))
-    of_pose = np.zeros((2, 2))
+    size = 2 if model.use_roll else 3
+    drift, frames = np.zeros(size), np.zeros((size, size))
+    of_pose = np.zeros((size, size))
     for step in steps:
-        interval = _interval(before, step.observed, step.tracking)
+        interval = _interval(before, step.observed, model, step.tracking)
         of_one, of_pose, of_frame = drift_since(before, step.observed, model, interval)
         drift += of_one / len(steps)
         frames += of_frame / len(steps) ** 2
@@ -213,7 +216,7 @@ def _with_jitter_learned(
 ) -> LiveModel:
     """Learn the scatter of single frames along the direction in which they are best known."""
     drift, of_pose, of_frame = drift_since(
-        pose, observed, model, _interval(pose, observed, tracking)
+        pose, observed, model, _interval(pose, observed, model, tracking)
     )
     values, vectors = np.linalg.eigh(of_pose + of_frame)
     size = float(vectors[:, 0] @ drift)
@@ -225,11 +228,13 @@ def _with_jitter_learned(
     return replace(model, jitter_arcsec=float(np.sqrt(np.clip(learned, low**2, high**2))))
 
 
-def _interval(pose: LivePose, observed: ObservedAttitude, tracking: bool | None) -> Interval:
+def _interval(
+    pose: LivePose, observed: ObservedAttitude, model: LiveModel, tracking: bool | None
+) -> Interval:
     duration_s = (observed.instant - pose.instant).total_seconds()
     if tracking is not None:
         return Interval(duration_s=duration_s, tracking=tracking)
     return min(
         (Interval(duration_s=duration_s, tracking=guess) for guess in (True, False)),
-        key=lambda interval: abs(slip_since(pose, observed, interval)),
+        key=lambda interval: abs(slip_since(pose, observed, model, interval)),
     )
