@@ -1,5 +1,6 @@
 """Live adjustment: frame after frame, tell what the two bolts must still undo."""
 
+import asyncio
 import logging
 import math
 from collections.abc import Callable
@@ -131,7 +132,8 @@ async def run_adjustment(
             jumps = 0
             last_good_s = measured.arrived_s
             tracking = status.tracking if status else None
-            state = advance(state, measured.observed, tracking=tracking)
+            # A few milliseconds here, ten times that on a small computer: not on the loop.
+            state = await asyncio.to_thread(advance, state, measured.observed, tracking=tracking)
             reports.look(state)
             live = _correction_of(
                 state, measured, target_enu, reports, tolerance_rad=tolerance_rad, held=held

@@ -199,6 +199,29 @@ def test_hands_and_a_nudge_at_once_leave_what_the_frame_shows():
     assert night.error_arcsec < 3 * night.sigma_arcsec
 
 
+@pytest.mark.parametrize("declination", [89, 60, 20])
+def test_bolts_turned_between_survey_and_first_frame_are_noticed(declination):
+    night = Night(17, declination_deg=declination)
+    night.turn(bolts(6.0, -4.0, axis=night.axis))
+    night.take()
+    assert night.error_arcsec < 3 * night.sigma_arcsec
+    night.take(5)
+    assert night.error_arcsec < 3 * night.sigma_arcsec
+
+
+def test_bolts_not_touched_since_the_survey_let_its_axis_stand():
+    """At declination 20 one frame is good to 25 arcsec and the survey to less than 20."""
+    sigmas, errors = [], []
+    for seed in range(20):
+        night = Night(seed, declination_deg=20)
+        night.take()
+        sigmas.append(night.sigma_arcsec)
+        errors.append(night.error_arcsec)
+    alone = axis_now(night.survey, night.frame(), mechanical_floor_arcsec=3.0)
+    assert np.mean(sigmas) < 0.7 * np.sqrt(np.trace(alone.covariance_rad2)) / ARCSEC_RAD
+    assert np.sqrt(np.mean(np.square(errors))) < 1.3 * np.mean(sigmas)
+
+
 def test_clouds_do_not_matter():
     night = Night(11, declination_deg=60)
     night.take(10)
