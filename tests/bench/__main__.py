@@ -11,6 +11,9 @@ from pathlib import Path
 
 BENCHES = {
     "accuracy": "survey by Monte Carlo against the Cramer-Rao bound and the plain circle",
+    "pictures": "surveys through rendered frames against the simulator's truth",
+    "corrupted": "spoiled surveys: no false 'good enough'",
+    "live": "live adjustment by Monte Carlo against its bound; stillness and lag",
     "latency": "frame in memory to correction ready, against solve-field on the same frame",
 }
 
