@@ -126,6 +126,12 @@ def test_any_other_bytes_are_refused(data):
         unpack(SurveyRecord, data)
 
 
+@pytest.mark.parametrize("data", [None, 3, 2.5, "text"])
+def test_what_is_not_bytes_is_refused(data):
+    with pytest.raises(DamagedRecordError):
+        unpack(SurveyRecord, data)
+
+
 def _sealed(header: object, arrays: bytes = b"") -> bytes:
     """Bytes with a right digest, as a malicious hand would make them."""
     text = header if isinstance(header, bytes) else json.dumps(header).encode()

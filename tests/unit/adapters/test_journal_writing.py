@@ -1,6 +1,7 @@
 """The journal while it is written: it keeps what it can, says what it cannot, and never blocks."""
 
 import asyncio
+import contextlib
 import json
 import logging
 import sqlite3
@@ -380,6 +381,10 @@ async def test_any_damage_anywhere_is_survived_and_never_believed(path, tmp_path
             length = int(rng.integers(1, 64))
             damaged[at : at + length] = rng.bytes(length)
         copy.write_bytes(bytes(damaged[: len(whole)]))
+        with contextlib.suppress(MeasurementError, UsageError), open_reader(copy) as reader:
+            for kept in reader.surveys():
+                assert kept.record is None or pack(kept.record) in expected
+                reader.frames_of(kept.number)
         async with journal_of(copy) as journal:
             survey = await journal.last_survey()
             assert survey is None or pack(survey) in expected

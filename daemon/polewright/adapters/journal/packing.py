@@ -57,6 +57,8 @@ def unpack(kind: type[Record], data: bytes) -> Record:
     DamagedRecordError
         They are cut, altered, or of another kind.
     """
+    if not isinstance(data, bytes):  # a damaged file may give anything
+        raise DamagedRecordError(f"a {type(data).__name__} in place of bytes")
     body, digest = data[:-_DIGEST_BYTES], data[-_DIGEST_BYTES:]
     if len(body) < _HEAD.size or _digest(body) != digest:
         raise DamagedRecordError("the digest does not fit")

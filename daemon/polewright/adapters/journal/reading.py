@@ -10,7 +10,7 @@ from typing import TypeVar
 from polewright.adapters.journal.packing import DamagedRecordError, unpack
 from polewright.adapters.journal.schema import MIGRATIONS, NotAJournalError, refuse_foreign
 from polewright.adapters.journal.schema import version_of as schema_version
-from polewright.adapters.journal.store import BUSY_S, is_damage
+from polewright.adapters.journal.store import BUSY_S, is_damage, primary_code
 from polewright.core.errors import MeasurementError, UsageError
 from polewright.core.records import FrameRecord, LiveRecord, SurveyRecord
 
@@ -104,7 +104,7 @@ def open_reader(path: Path) -> Iterator[JournalReader]:
         raise UsageError(
             f"{path} cannot be read: {trouble.text}", remedy=trouble.remedy, code="not_a_journal"
         ) from None
-    except sqlite3.Error as trouble:
+    except (sqlite3.Error, UnicodeDecodeError) as trouble:
         damaged = is_damage(trouble)
         raise MeasurementError(
             f"{path} cannot be read: {trouble}",
@@ -130,11 +130,11 @@ def _connect(path: Path) -> sqlite3.Connection:
             connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
         except sqlite3.OperationalError as trouble:
             connection.close()
-            cannot_open = trouble.sqlite_errorcode & 255 == sqlite3.SQLITE_CANTOPEN
+            cannot_open = primary_code(trouble) == sqlite3.SQLITE_CANTOPEN
             if option == "mode=ro" and cannot_open and not Path(f"{path}-wal").exists():
                 continue
             raise
-        except sqlite3.Error:
+        except (sqlite3.Error, UnicodeDecodeError):
             connection.close()
             raise
         return connection

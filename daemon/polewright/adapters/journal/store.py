@@ -36,10 +36,16 @@ def is_damage(trouble: BaseException) -> bool:
         return True
     if not isinstance(trouble, sqlite3.DatabaseError):
         return False
-    code = getattr(trouble, "sqlite_errorcode", None)
+    code = primary_code(trouble)
     if code is None:  # the binding's own: a text that is none
         return "decode" in str(trouble)
-    return code & 255 in _DAMAGE
+    return code in _DAMAGE
+
+
+def primary_code(trouble: BaseException) -> int | None:
+    """Return SQLite's primary result code of an error; None where it is not SQLite's."""
+    code = getattr(trouble, "sqlite_errorcode", None)
+    return code & 255 if isinstance(code, int) else None
 
 
 class JournalStore:
@@ -72,7 +78,7 @@ class JournalStore:
             self._inode = os.stat(path).st_ino
         except sqlite3.OperationalError as trouble:
             self._connection.close()
-            if trouble.sqlite_errorcode & 255 == sqlite3.SQLITE_ERROR:  # tables beyond reading
+            if primary_code(trouble) == sqlite3.SQLITE_ERROR:  # tables beyond reading
                 raise DamagedFileError(str(trouble)) from trouble
             raise
         except BaseException:

@@ -17,7 +17,7 @@ from types import TracebackType
 from typing import Any
 
 from polewright.adapters.journal.schema import NotAJournalError
-from polewright.adapters.journal.store import JournalStore, is_damage, set_aside
+from polewright.adapters.journal.store import JournalStore, is_damage, primary_code, set_aside
 from polewright.core.errors import DeviceError, PolewrightError
 from polewright.core.records import FrameRecord, LiveRecord, SurveyRecord, TransitionRecord
 
@@ -287,8 +287,7 @@ def _explained(cause: Exception) -> tuple[str, str, str]:
     """Return a stable code, the cause in words, and what to do."""
     if isinstance(cause, NotAJournalError):
         return "journal_foreign", cause.text, cause.remedy
-    number = getattr(cause, "sqlite_errorcode", None)
-    match number & 255 if isinstance(number, int) else None:
+    match primary_code(cause):
         case sqlite3.SQLITE_FULL:
             return "journal_disk_full", "the disk is full", "Free some space on it."
         case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
