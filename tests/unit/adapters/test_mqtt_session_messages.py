@@ -6,12 +6,21 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from polewright.adapters.mqtt.commands import COMMANDS, read_command
 from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.topics import MountTopics
 from polewright.core.axis.correction import correct
 from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.axis.knobs import KnobAdvice
+from polewright.core.axis.targets import StarTarget
+from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD
-from polewright.session.messages import correction_message, state_message, survey_message
+from polewright.session.messages import (
+    correction_message,
+    state_message,
+    survey_message,
+    targets_message,
+)
 from polewright.session.phases import Phase
 
 NOW = datetime(2026, 3, 1, 18, 0, tzinfo=UTC)
@@ -62,3 +71,32 @@ async def test_the_survey_and_the_correction_fit_the_contract(trustworthy: bool)
     )
     live = await sent("correction", message)
     assert live["total_error_arcmin"] == survey["total_error_arcmin"]
+
+
+async def test_knob_turns_and_star_targets_fit_the_contract() -> None:
+    correction = correct(AXIS, COVARIANCE, TARGET, tolerance_rad=60.0 * ARCSEC_RAD)
+    knob = KnobAdvice(
+        steps_turns=(-0.5, 0.2), turns=-0.3, sigma_turns=0.02,
+        words="about 1/2 turn anticlockwise, then about 1/4 turn clockwise",
+    )  # fmt: skip
+    message = correction_message(
+        correction, sequence=1, live=True, frame_age_s=0.4, latency_ms=31.0, altitude_knob=knob
+    )
+    told = await sent("correction", message)
+    assert told["altitude_turns"] == -0.3
+    assert str(told["altitude_words"]).endswith(knob.words)
+    assert told["azimuth_turns"] is None
+    star = StarTarget(x_px=10.0, y_px=20.0, to_x_px=-5.123, to_y_px=2000.0)
+    targets = await sent("targets", targets_message([star] * 12, 1280, 960))
+    assert isinstance(targets["stars"], list)
+    assert targets["stars"][0] == {"x_px": 10.0, "y_px": 20.0, "to_x_px": -5.12, "to_y_px": 2000.0}
+
+
+def test_a_turn_is_of_one_of_the_two_bolts_and_a_finite_number() -> None:
+    good = read_command("turned", b'{"id":"a","bolt":"altitude","turns":-1}', COMMANDS)
+    assert good.arguments() == {"bolt": "altitude", "turns": -1.0}
+    for wrong in (b'{"id":"a","bolt":"tilt","turns":1}', b'{"id":"a","bolt":"altitude"}',
+                  b'{"id":"a","bolt":"azimuth","turns":1e9}'):  # fmt: skip
+        with pytest.raises(UsageError) as caught:
+            read_command("turned", wrong, COMMANDS)
+        assert caught.value.code == "invalid_arguments"
