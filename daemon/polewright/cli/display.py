@@ -142,7 +142,7 @@ def picture(view: EveningView) -> RenderableType:
             _bolt(correction["altitude_error_arcmin"], "lower", "raise"),
             Text(),
             Text(correction["azimuth_words"], style=_STRONG),
-            _bolt(correction["azimuth_error_arcmin"], "anticlockwise", "clockwise"),
+            _bolt(correction["azimuth_error_arcmin"], *_head_ways(correction)),
             Text(),
             Text(
                 f"off by {correction['total_error_arcmin']:.2f} arcmin "
@@ -155,6 +155,14 @@ def picture(view: EveningView) -> RenderableType:
     if not view.online:
         parts.append(Text("the service is offline; figures are old", style=_STRONG))
     return Panel(Group(*parts), border_style=_FAINT, width=72, title="polewright")
+
+
+def _head_ways(correction: dict[str, Any]) -> tuple[str, str]:
+    """Return where the mount head goes to undo a positive and a negative azimuth error."""
+    west = "toward the west" in correction["azimuth_words"]
+    positive_to_west = west == (correction["azimuth_error_arcmin"] > 0)
+    ways = ("head to the west", "head to the east")
+    return ways if positive_to_west else (ways[1], ways[0])
 
 
 def _bolt(error_arcmin: float, undo_positive: str, undo_negative: str) -> Text:

@@ -109,7 +109,8 @@ def targets_message(stars: Sequence[StarTarget], width_px: int, height_px: int) 
 
 
 def _with_knob(words: str, knob: KnobAdvice | None) -> str:
-    return f"{words}: {knob.words}" if knob and knob.words else words
+    """Name the knob: its sense of turning is not the mount head's, seen from above."""
+    return f"{words}; knob {knob.words}" if knob and knob.words else words
 
 
 def _errors(correction: Correction) -> Mapping[str, object]:
