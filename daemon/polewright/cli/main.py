@@ -61,6 +61,8 @@ def parser() -> argparse.ArgumentParser:
     watch = verb("watch", "show the corrections in this terminal until Ctrl-C")
     watch.add_argument("--once", action="store_true", help="print the present state and end")
 
+    verb("doctor", "check clock, broker, devices and catalogue, and say what to do")
+
     tolerance = verb("tolerance", "say how good is good enough for what you plan to shoot")
     tolerance.add_argument("--focal-length", type=float, metavar="MM")
     tolerance.add_argument("--pixel-size", type=float, metavar="UM")
@@ -164,6 +166,10 @@ def _dispatch(options: argparse.Namespace, output: Output) -> ExitCode:
             from polewright.cli.history import history
 
             return history(options, output)
+        case "doctor":
+            from polewright.cli.doctor import doctor
+
+            return doctor(options, output)
         case "tolerance":
             from polewright.cli.tolerance import tolerance
 

@@ -1,0 +1,274 @@
+"""The check-up: walks the chain from the clock to the camera and says what to do at each step."""
+
+import shutil
+import subprocess
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+
+from polewright.adapters.indi.connection import IndiConnection
+from polewright.adapters.indi.discovery import Role, list_devices, require
+from polewright.adapters.indi.rig import Rig, open_rig
+from polewright.adapters.mqtt.connection import open_client
+from polewright.adapters.mqtt.instance import find_other_service
+from polewright.adapters.solver.database import DatabaseCache, default_cache_directory
+from polewright.adapters.solver.index_files import what_is_missing
+from polewright.adapters.solver.solving import field_from_scale
+from polewright.app.service import optics_scale, resolve_place
+from polewright.app.wishes import planned_tolerance
+from polewright.core.errors import DeviceError, PolewrightError, UsageError
+from polewright.core.geometry.directions import ARCMIN_RAD
+from polewright.core.sky.instant import earth_orientation
+from polewright.settings.model import Settings
+
+# A process list or time service that does not answer is not waited for (s).
+_TOOL_TIMEOUT_S = 5.0
+# Below this a night's journal and the pattern files may not fit (bytes).
+_LEAST_FREE_BYTES = 500_000_000
+
+
+class Mark(StrEnum):
+    """How a step came out."""
+
+    GOOD = "good"
+    NOTE = "note"
+    BAD = "bad"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One step: what was looked at, how it is, and what to do where it is not good."""
+
+    step: str
+    mark: Mark
+    text: str
+    remedy: str = ""
+
+
+async def check_up(settings: Settings, settings_file: Path | None) -> AsyncIterator[Finding]:
+    """Yield the findings in the order in which a person mends them."""
+    yield _settings(settings, settings_file)
+    yield _clock()
+    yield _earth_orientation()
+    yield _disk()
+    yield await _broker(settings)
+    devices = await _server(settings)
+    yield devices
+    if devices.mark is not Mark.BAD:
+        async for finding in _devices(settings):
+            yield finding
+    yield _second_solver()
+
+
+def _settings(settings: Settings, path: Path | None) -> Finding:
+    try:
+        tolerance = planned_tolerance(settings)
+    except UsageError as wrong:
+        return Finding(step="settings", mark=Mark.BAD, text=wrong.text, remedy=wrong.remedy)
+    where = str(path) if path else "no file: every setting has its default"
+    return Finding(
+        step="settings",
+        mark=Mark.GOOD if path else Mark.NOTE,
+        text=f"{where}; good enough is {tolerance.error_rad / ARCMIN_RAD:.2f} arcmin "
+        f"({tolerance.reason})",
+        remedy="" if path else "Write one with `polewright config init`.",
+    )
+
+
+def _clock() -> Finding:
+    now = datetime.now(UTC)
+    said = f"{now:%Y-%m-%d %H:%M:%S} UTC"
+    program = shutil.which("timedatectl")
+    if program is None:
+        return Finding(
+            step="clock", mark=Mark.NOTE, text=f"{said}; nobody here says whether it is set by NTP",
+            remedy="Compare it with a watch: star methods forgive 10 s, the Sun does not.",
+        )  # fmt: skip
+    try:
+        answer = subprocess.run(
+            [program, "show", "--property=NTPSynchronized", "--value"],
+            capture_output=True, text=True, timeout=_TOOL_TIMEOUT_S, check=False,
+        ).stdout.strip()  # fmt: skip
+    except (OSError, subprocess.TimeoutExpired):
+        answer = ""
+    if answer == "yes":
+        return Finding(step="clock", mark=Mark.GOOD, text=f"{said}, set by NTP")
+    return Finding(
+        step="clock",
+        mark=Mark.NOTE,
+        text=f"{said}, not set by NTP",
+        remedy='Set it by a watch, or use a GPS receiver: [site] clock = "gps".',
+    )
+
+
+def _earth_orientation() -> Finding:
+    known = earth_orientation(datetime.now(UTC)).known
+    return Finding(
+        step="earth rotation",
+        mark=Mark.GOOD if known else Mark.NOTE,
+        text="the packaged table covers today"
+        if known
+        else "the packaged table is too old: UT1-UTC is taken as 0, which stars forgive",
+        remedy="" if known else "Update the package astropy-iers-data.",
+    )
+
+
+def _disk() -> Finding:
+    directory = default_cache_directory()
+    place = directory
+    while not place.exists():
+        place = place.parent
+    free = shutil.disk_usage(place).free
+    enough = free >= _LEAST_FREE_BYTES
+    return Finding(
+        step="disk",
+        mark=Mark.GOOD if enough else Mark.BAD,
+        text=f"{free / 1e9:.1f} GB free for star patterns and the journal",
+        remedy="" if enough else "Make room: pattern files take up to 150 MB each.",
+    )
+
+
+async def _broker(settings: Settings) -> Finding:
+    mqtt = settings.mqtt
+    if mqtt.mode == "off":
+        return Finding(
+            step="broker", mark=Mark.NOTE, text="MQTT is switched off: no display can follow",
+            remedy='Set [mqtt] mode = "embedded" or "external".',
+        )  # fmt: skip
+    try:
+        async with open_client(mqtt, identifier="polewright-doctor") as (_, version):
+            pass
+        other = await find_other_service(settings)
+    except PolewrightError as trouble:
+        if mqtt.mode == "embedded":
+            return Finding(
+                step="broker", mark=Mark.NOTE,
+                text="the embedded broker is not running, since no service is",
+                remedy="It starts with `polewright run`.",
+            )  # fmt: skip
+        return Finding(step="broker", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
+    runs = "a service for this mount runs" if other else "no service for this mount runs"
+    return Finding(
+        step="broker",
+        mark=Mark.GOOD,
+        text=f"{mqtt.host}:{mqtt.port} answers ({version.name}); {runs}",
+    )
+
+
+async def _server(settings: Settings) -> Finding:
+    try:
+        async with IndiConnection.open(settings.indi.host, settings.indi.port) as connection:
+            devices = await list_devices(connection)
+            names = "; ".join(device.described for device in devices) or "no device"
+            require(devices, Role.CAMERA, settings.camera.device)
+    except DeviceError as trouble:
+        return Finding(step="INDI server", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
+    except PolewrightError as trouble:
+        return Finding(step="INDI server", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
+    return Finding(step="INDI server", mark=Mark.GOOD, text=names)
+
+
+async def _devices(settings: Settings) -> AsyncIterator[Finding]:
+    try:
+        async with open_rig(
+            settings.indi.host,
+            settings.indi.port,
+            camera_name=settings.camera.device,
+            mount_name=settings.mount.device,
+            adjuster_name=settings.adjuster.device,
+        ) as rig:
+            yield await _place(settings, rig)
+            yield await _mount(rig)
+            async for finding in _camera(settings, rig):
+                yield finding
+    except PolewrightError as trouble:
+        yield Finding(step="devices", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
+
+
+async def _place(settings: Settings, rig: Rig) -> Finding:
+    try:
+        place = await resolve_place(settings, rig)
+    except PolewrightError as trouble:
+        return Finding(step="place", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
+    source = "settings" if settings.site.place() else "the devices"
+    text = f"{place.latitude_deg:+.3f} {place.longitude_deg:+.3f} deg, from {source}"
+    told = None
+    if rig.place_source is not None and settings.site.place() is not None:
+        try:
+            told = await rig.place_source.place()
+        except PolewrightError:
+            told = None
+    if told is not None and (told.latitude_deg < 0.0) != (place.latitude_deg < 0.0):
+        return Finding(
+            step="place",
+            mark=Mark.BAD,
+            text=f"{text}; but the devices say {told.latitude_deg:+.3f}: the other hemisphere",
+            remedy="Correct the sign of the latitude where it is wrong: north is positive.",
+        )
+    return Finding(step="place", mark=Mark.GOOD, text=text)
+
+
+async def _mount(rig: Rig) -> Finding:
+    if rig.mount is None:
+        return Finding(
+            step="mount", mark=Mark.NOTE, text="none: the axis is turned by hand",
+            remedy="`polewright survey --by-hand` needs no mount.",
+        )  # fmt: skip
+    can = rig.mount.capabilities
+    able = [
+        word
+        for word, yes in (
+            ("slews", can.can_slew), ("aborts", can.can_abort), ("tracks", can.can_track),
+            ("parks", can.can_park), ("syncs", can.can_sync), ("tells its pier side",
+            can.has_pier_side),
+        )
+        if yes
+    ]  # fmt: skip
+    status = await rig.mount.status()
+    parked = ", parked now" if status.parked else ""
+    mark = Mark.GOOD if can.can_slew and can.can_abort else Mark.NOTE
+    return Finding(
+        step="mount",
+        mark=mark,
+        text=f"{rig.mount.name} {', '.join(able) or 'tells nothing of itself'}{parked}",
+        remedy="" if mark is Mark.GOOD else "Turn it by hand: `polewright survey --by-hand`.",
+    )
+
+
+async def _camera(settings: Settings, rig: Rig) -> AsyncIterator[Finding]:
+    info = await rig.camera.info()
+    scale = optics_scale(settings, info)
+    size = f"{info.width_px} x {info.height_px} px" if info.width_px else "size not told"
+    if scale is None:
+        yield Finding(
+            step="camera",
+            mark=Mark.BAD,
+            text=f"{info.name}, {size}; its scale is not known",
+            remedy="Set [camera] focal_length_mm and pixel_size_um.",
+        )
+        return
+    field = field_from_scale(scale, info.width_px or 0)
+    yield Finding(
+        step="camera",
+        mark=Mark.GOOD,
+        text=f"{info.name}, {size}, {scale:.2f} arcsec per px, field {field:.2f} deg wide",
+    )
+    ready = DatabaseCache(default_cache_directory()).load(field) is not None
+    yield Finding(
+        step="star patterns",
+        mark=Mark.GOOD if ready else Mark.NOTE,
+        text="ready for this camera" if ready else "not made yet for this camera",
+        remedy="" if ready else "They are made at the first start, in up to a minute or two.",
+    )
+
+
+def _second_solver() -> Finding:
+    missing = what_is_missing()
+    return Finding(
+        step="second solver",
+        mark=Mark.NOTE if missing else Mark.GOOD,
+        text="for narrow and sparse fields: " + ("not installed" if missing else "ready"),
+        remedy=f"Only needed under about 1.5 deg: install {missing}." if missing else "",
+    )

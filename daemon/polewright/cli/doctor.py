@@ -1,0 +1,50 @@
+"""``polewright doctor``: what is in order, and what to do where it is not."""
+
+import argparse
+import asyncio
+
+from polewright.adapters.indi.quiet import divert_library_chatter
+from polewright.app.checkup import Finding, Mark, check_up
+from polewright.cli.output import ExitCode, Output
+from polewright.settings.load import find_settings_file, load_settings
+
+_SIGNS = {Mark.GOOD: "ok ", Mark.NOTE: "?  ", Mark.BAD: "!! "}
+
+
+def doctor(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Walk the chain; exit code 3 where a step is bad."""
+    path = find_settings_file(options.config)
+    settings = load_settings(path)
+    divert_library_chatter()
+
+    async def walk() -> list[Finding]:
+        found = []
+        async for finding in check_up(settings, path):
+            found.append(finding)
+            if not output.as_json:
+                output.result({}, *_lines(finding))
+        return found
+
+    findings = asyncio.run(walk())
+    bad = [finding for finding in findings if finding.mark is Mark.BAD]
+    if output.as_json:
+        output.result(
+            {
+                "ok": not bad,
+                "findings": [
+                    {
+                        "step": one.step,
+                        "mark": one.mark.value,
+                        "text": one.text,
+                        "remedy": one.remedy,
+                    }
+                    for one in findings
+                ],
+            }
+        )
+    return ExitCode.CANNOT_TELL if bad else ExitCode.GOOD
+
+
+def _lines(finding: Finding) -> tuple[str, ...]:
+    first = f"{_SIGNS[finding.mark]}{finding.step}: {finding.text}"
+    return (first, f"     {finding.remedy}") if finding.remedy else (first,)
