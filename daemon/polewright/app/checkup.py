@@ -17,7 +17,7 @@ from polewright.adapters.solver.database import DatabaseCache, default_cache_dir
 from polewright.adapters.solver.index_files import what_is_missing
 from polewright.adapters.solver.solving import field_from_scale
 from polewright.app.service import optics_scale, resolve_place
-from polewright.app.wishes import planned_tolerance
+from polewright.app.wishes import planned_tolerance, planned_window
 from polewright.core.errors import DeviceError, PolewrightError, UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.sky.instant import earth_orientation
@@ -65,6 +65,7 @@ async def check_up(settings: Settings, settings_file: Path | None) -> AsyncItera
 def _settings(settings: Settings, path: Path | None) -> Finding:
     try:
         tolerance = planned_tolerance(settings)
+        planned_window(settings)
     except UsageError as wrong:
         return Finding(step="settings", mark=Mark.BAD, text=wrong.text, remedy=wrong.remedy)
     where = str(path) if path else "no file: every setting has its default"
