@@ -104,6 +104,6 @@ ARGUMENTS = {
     "exposure_s": _THIS_TIME,
     "settle_s": _THIS_TIME,
     "tolerance_arcsec": _THIS_TIME,
-    "wish_arcsec": "changes nothing yet",
+    "wish_arcsec": "sigma at which the survey stops (arcsec); left out: the settings",
 }
 """Arguments of commands that go before a setting."""
