@@ -19,6 +19,7 @@ _log = logging.getLogger(__name__)
 # Once a frame is solved the next is looked for this near, and at this scale.
 _LEARNED_DIRECTION_SIGMA_DEG = 2.0
 _LEARNED_SCALE_SIGMA_FRACTION = 0.002
+_FEWEST_STARS_FOR_DISTORTION = 30  # what they say of the lens serves frames with fewer
 # Focus and temperature change a scale by far less; another camera or reducer by far more.
 _SAME_OPTICS_FRACTION = 0.01
 
@@ -118,6 +119,11 @@ class FrameMeasurer:
             scale_arcsec_px=attitude.scale_arcsec_px,
             scale_sigma_fraction=_LEARNED_SCALE_SIGMA_FRACTION,
             mirrored=attitude.mirrored,
+            radial=(
+                attitude.radial
+                if attitude.matched >= _FEWEST_STARS_FOR_DISTORTION
+                else self._hint.radial
+            ),
         )
 
 

@@ -1,4 +1,9 @@
-"""Both solvers as one: the embedded one first, the narrow one where fields are narrow or sparse."""
+"""Both solvers as one: the embedded one, and the narrow one where fields are narrow or sparse.
+
+Under 1.5 deg the narrow solver alone is asked, where it is installed: the carried catalogue has
+too few stars there, and its patterns would take 10 s and 100 MB.  Wider, it is asked when the
+embedded one finds no solution.
+"""
 
 import asyncio
 import logging
@@ -15,6 +20,7 @@ from polewright.adapters.solver.narrow import NarrowSolver, narrow_solver
 from polewright.adapters.solver.solving import (
     field_from_scale,
     hinted_scale_arcsec_px,
+    is_trailed,
     scale_from_field,
 )
 from polewright.core.errors import MeasurementError
@@ -24,11 +30,8 @@ from polewright.core.imaging.frame import Frame
 
 LOG = logging.getLogger(__name__)
 
-NARROW_ONLY_DEG = 1.0
-"""Narrower than this the carried catalogue has too few stars: only the narrow solver is asked."""
-
 NARROW_DEG = 1.5
-"""Narrower than this the deeper stars prove and fit the embedded solver's answers, too."""
+"""Frames less wide than this are the narrow solver's."""
 
 
 class BothSolvers:
@@ -83,27 +86,18 @@ class BothSolvers:
         """
         if hint.scale_arcsec_px:
             field_deg = field_from_scale(hint.scale_arcsec_px, width_px)
-            if field_deg < NARROW_DEG:
-                narrow = await asyncio.to_thread(self._narrow)
-                if narrow is not None and field_deg < NARROW_ONLY_DEG:
-                    return
+            if field_deg < NARROW_DEG and await asyncio.to_thread(self._narrow) is not None:
+                return
         await self._embedded.prepare(width_px, height_px, hint, progress)
 
     async def solve(self, frame: Frame, hint: SolveHint) -> Attitude:
         """Return the attitude of a frame; raise MeasurementError where there is no sure one."""
         field_deg = field_from_scale(hinted_scale_arcsec_px(frame, hint), frame.width_px)
-        narrow = await asyncio.to_thread(self._narrow) if field_deg < NARROW_DEG else None
-        embedded = narrow is None or field_deg >= NARROW_ONLY_DEG
-        if embedded:
-            try:
-                await self._embedded.make_ready(field_deg)
-            except MeasurementError as trouble:
-                if narrow is None:
-                    raise
-                LOG.warning("%s", trouble)
-                embedded = False
+        narrow = field_deg < NARROW_DEG and await asyncio.to_thread(self._narrow) is not None
+        if not narrow:
+            await self._embedded.make_ready(field_deg)
         try:
-            return await asyncio.to_thread(self._solve, frame, hint, field_deg, embedded=embedded)
+            return await asyncio.to_thread(self._solve, frame, hint, field_deg)
         except asyncio.CancelledError:
             if isinstance(self._second, NarrowSolver):
                 self._second.interrupt()
@@ -127,28 +121,32 @@ class BothSolvers:
         if field_deg is not None:
             hint = replace(hint, scale_arcsec_px=scale_from_field(field_deg, frame.width_px))
         field_deg = field_from_scale(hinted_scale_arcsec_px(frame, hint), frame.width_px)
-        embedded = field_deg >= NARROW_ONLY_DEG or self._narrow() is None
-        return self._solve(frame, hint, field_deg, embedded=embedded)
+        return self._solve(frame, hint, field_deg)
 
-    def _solve(
-        self, frame: Frame, hint: SolveHint, field_deg: float, *, embedded: bool
-    ) -> Attitude:
+    def _solve(self, frame: Frame, hint: SolveHint, field_deg: float) -> Attitude:
         stars = find_stars(frame)
         narrow = self._narrow() if field_deg < NARROW_DEG else None
-        if embedded:
-            try:
-                return self._embedded.identify(
-                    stars, frame, hint, catalogue=narrow.catalogue if narrow else None
-                )
-            except MeasurementError as refusal:
-                if refusal.code != "no_solution":
-                    raise
-                narrow = narrow or self._narrow()
-                if narrow is None:
-                    raise _with_advice(refusal, field_deg) from None
-        if narrow is None:
-            raise AssertionError("neither solver was asked")
-        return narrow.identify(stars, frame, hint)
+        if narrow is not None:
+            return _noted(narrow.identify(stars, frame, hint))
+        try:
+            return _noted(self._embedded.identify(stars, frame, hint))
+        except MeasurementError as refusal:
+            if refusal.code != "no_solution":
+                raise
+            narrow = self._narrow()
+            if narrow is None:
+                raise _with_advice(refusal, field_deg) from None
+        return _noted(narrow.identify(stars, frame, hint))
+
+
+def _noted(attitude: Attitude) -> Attitude:
+    """Return the attitude, after a note where its stars are trails."""
+    if is_trailed(attitude.elongation):
+        LOG.info(
+            "the stars are %.1f times longer than wide: the mount moved while the shutter was open",
+            attitude.elongation,
+        )
+    return attitude
 
 
 def _with_advice(refusal: MeasurementError, field_deg: float) -> MeasurementError:

@@ -19,7 +19,6 @@ from typing import Any
 
 from polewright.adapters.solver.catalogue import Catalogue, carried_catalogue
 from polewright.adapters.solver.database import DatabaseCache, FieldRange, default_cache_directory
-from polewright.adapters.solver.proving import StarSource
 from polewright.adapters.solver.solving import (
     field_from_scale,
     hinted_scale_arcsec_px,
@@ -106,26 +105,8 @@ class EmbeddedSolver:
         """
         await self._ready(field_deg, None)
 
-    def identify(
-        self,
-        stars: StarList,
-        frame: Frame,
-        hint: SolveHint,
-        *,
-        catalogue: StarSource | None = None,
-    ) -> Attitude:
+    def identify(self, stars: StarList, frame: Frame, hint: SolveHint) -> Attitude:
         """Return the attitude of found stars, blocking; builds patterns where there are none.
-
-        Parameters
-        ----------
-        stars : StarList
-            What was found in the frame.
-        frame : Frame
-            The picture.
-        hint : SolveHint
-            What is believed.
-        catalogue : StarSource, optional
-            The stars that prove; the solver's own where left out.
 
         Raises
         ------
@@ -138,7 +119,7 @@ class EmbeddedSolver:
             frame,
             hint,
             database=self._ready_now(field_deg),
-            catalogue=catalogue or self._catalogue or carried_catalogue(),
+            catalogue=self._catalogue or carried_catalogue(),
         )
 
     def solve_now(

@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 from typing import Any, TextIO
 
-_MOST_PROPOSALS = 3
+_MOST_PROPOSALS = 12
 _CERTAIN_LOG_ODDS = 100.0
 
 

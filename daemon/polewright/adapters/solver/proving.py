@@ -44,7 +44,7 @@ _BRIGHT_STARS = 12
 _LEAST_BRIGHT_FRACTION = 0.3
 _OVERWHELMING_LOG10_FALSE_ALARM = -12.0
 _LEAST_BRIGHT_FRACTION_THEN = 0.15  # half the sky may be behind a roof or a tree
-_LARGEST_RMS_OF_RADIUS = 0.55  # chance matches are uniform in the disc: 0.71
+_LARGEST_RMS_OF_RADIUS = 0.4  # chance matches are uniform in the disc: 0.71; pieces of trails: 0.5
 
 
 class StarSource(Protocol):
@@ -168,14 +168,7 @@ def _weigh(
     hint: SolveHint,
     tolerance: float,
 ) -> Proof:
-    area_px2 = float(stars.width_px * stars.height_px)
-    chance = log10_chance(
-        int(fit.kept.sum()),
-        len(stars),
-        len(matching.catalogue_inside),
-        matching.radius_px,
-        area_px2,
-    )
+    chance = _log10_chance(stars, matching, fit)
     tried = log10_attitudes(
         fit.scale_arcsec_px,
         matching.radius_px,
@@ -195,6 +188,33 @@ def _weigh(
         bright_found=float(bright_found.mean()),
         bright_catalogue=float(bright_catalogue.mean()),
     )
+
+
+def _log10_chance(stars: StarList, matching: Matching, fit: CameraFit) -> float:
+    """Return log10 of the probability that one wrong attitude matches so many stars.
+
+    Counted in several ways, of which the least holds:
+
+    * two matches fix the camera and are free, or none is, and the camera is the nearest of a grid
+      in steps of the matching radius (:func:`log10_attitudes` counts them), which puts every match
+      within twice the radius;
+    * among all found stars, or the brightest of them: a narrow picture shows hundreds fainter than
+      any catalogue's; with found stars falling on catalogue stars, or the other way round.  These
+      are four looks at the evidence, and are paid for.
+    """
+    area_px2 = float(stars.width_px * stars.height_px)
+    inside = len(matching.catalogue_inside)
+    pairs = matching.found[fit.kept]
+    looks = []
+    for found in (len(stars), min(len(stars), 2 * inside + 10)):
+        matched = int((pairs < found).sum())
+        for discs, falling in ((inside, found), (found, inside)):
+            fitted = log10_chance(matched, falling, discs, matching.radius_px, area_px2)
+            on_grid = log10_chance(
+                matched, falling, discs, 2.0 * matching.radius_px, area_px2, free=0
+            )
+            looks.append(min(fitted, on_grid))
+    return min(0.0, min(looks) + math.log10(len(looks)))
 
 
 def _believed_sky_sr(fit: CameraFit, hint: SolveHint) -> float:

@@ -134,7 +134,7 @@ def no_solution(stars: StarList, scale_arcsec_px: float, best: Proof | None) -> 
     """Return the refusal of stars that no attitude explains."""
     detail = f" (the best try matched {len(best.matching.found)})" if best else ""
     trails = ""
-    if are_trails(stars):
+    if is_trailed(stars.elongation):
         detail += f"; they are {stars.elongation:.1f} times longer than wide"
         trails = "Let the mount stand still or track while the shutter is open. "
     return MeasurementError(
@@ -146,9 +146,9 @@ def no_solution(stars: StarList, scale_arcsec_px: float, best: Proof | None) -> 
     )
 
 
-def are_trails(stars: StarList) -> bool:
-    """Return whether the stars moved while the shutter was open."""
-    return stars.elongation > _TRAILED_ELONGATION
+def is_trailed(elongation: float) -> bool:
+    """Return whether stars so much longer than wide moved while the shutter was open."""
+    return elongation > _TRAILED_ELONGATION
 
 
 def _propose(

@@ -123,14 +123,21 @@ def match(stars: StarList, catalogue_icrs: Array, guess: CameraGuess, radius_px:
 
 
 def log10_chance(
-    matched: int, found: int, catalogue_inside: int, radius_px: float, area_px2: float
+    matched: int,
+    found: int,
+    catalogue_inside: int,
+    radius_px: float,
+    area_px2: float,
+    *,
+    free: int = 2,
 ) -> float:
     """Return log10 of the probability that one wrong attitude matches so many stars.
 
     Found stars fall into discs of ``radius_px`` around catalogue places by chance with the
-    discs' share of the sensor; two of the matches are free, since four unknowns were fitted.
+    discs' share of the sensor; ``free`` of the matches do not count: two where the camera was
+    fitted to them (four unknowns), none where it is one of a grid that was laid beforehand.
     """
-    trials, successes = found - 2, matched - 2
+    trials, successes = found - free, matched - free
     share = min(0.999, catalogue_inside * math.pi * radius_px**2 / area_px2)
     if successes <= 0 or trials <= 0 or share <= 0.0:
         return 0.0
