@@ -66,7 +66,8 @@ def test_the_payload_fields_are_those_of_the_contract() -> None:
         "altitude_error_arcmin", "altitude_error_sigma_arcmin", "azimuth_error_arcmin",
         "azimuth_error_sigma_arcmin", "azimuth_error_on_sky_arcmin", "total_error_arcmin",
         "total_error_sigma_arcmin", "chi2", "degrees_of_freedom", "frames", "sweep_deg",
-        "tolerance_arcmin", "verdict", "age_s",
+        "tolerance_arcmin", "verdict", "age_s", "roll_used", "rejected_frames",
+        "further_frame_sigma_arcmin",
     }  # fmt: skip
     assert fields["targets"] == {"v", "at", "width_px", "height_px", "stars"}
     assert fields["correction"] == {
