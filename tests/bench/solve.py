@@ -239,7 +239,8 @@ def _sky_table(outcomes: list[Outcome]) -> list[dict[str, Any]]:
         rows.append(row)
         print(
             f"{field_deg:9.1f}  {row['frames']:6d}  {100 * row['rate']:4.1f} %"
-            f"  {row['embedded']:8d}  {row['narrow']:6d}  {row['wrong']:5d}  {row['median_error_px']:15.3f}"
+            f"  {row['embedded']:8d}  {row['narrow']:6d}  {row['wrong']:5d}"
+            f"  {row['median_error_px']:15.3f}"
             f"  {row['normalised_error_squared']:6.2f}  {row['stars_median_ms']:8.1f}"
             f"  {row['whole_median_ms']:8.1f} ({row['whole_p95_ms']:.0f})"
         )

@@ -20,13 +20,13 @@ from polewright.adapters.solver.narrow import NarrowSolver, narrow_solver
 from polewright.adapters.solver.solving import (
     field_from_scale,
     hinted_scale_arcsec_px,
-    is_trailed,
     scale_from_field,
 )
 from polewright.core.errors import MeasurementError
 from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.imaging.finding import find_stars
 from polewright.core.imaging.frame import Frame
+from polewright.core.imaging.stars import is_trailed
 
 LOG = logging.getLogger(__name__)
 

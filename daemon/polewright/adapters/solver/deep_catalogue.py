@@ -3,7 +3,7 @@
 Gaia to G = 10 leaves 1 to 3 stars in a field of 0.7 x 0.5 deg; Tycho-2 adds those to V = 11.5.
 The files tell no proper motions.  Each of their stars is carried along with the median motion of
 the carried stars around it, so that a field as a whole does not lag behind; what each may differ
-by is the scatter of those same stars (14 mas per year, usually: 0.4 arcsec in 2026), and is told
+by is the scatter of those same stars (15 mas per year, usually: 0.4 arcsec in 2026), and is told
 as the place's own sigma.
 """
 
@@ -24,7 +24,8 @@ _SAME_STAR_RAD = 5.0 * ARCSEC_RAD  # closer than Tycho-2 can resolve a pair
 _MOTION_RADIUS_RAD = math.radians(5.0)
 _MOTION_FAINTER_THAN = 8.5  # nearby bright stars move otherwise
 _FEWEST_MOTIONS = 20
-_USUAL_SCATTER_MAS_YR = 14.0
+_USUAL_SCATTER_MAS_YR = 15.0
+_KEPT_SCATTERS = 4.8  # motions have long tails; beyond this the camera's fit leaves stars out
 _LARGEST_RADIUS_RAD = math.radians(2.0)  # wider fields have stars enough without
 
 
@@ -112,4 +113,7 @@ class DeepCatalogue:
         if len(motions) < _FEWEST_MOTIONS:
             return np.zeros(2), _USUAL_SCATTER_MAS_YR
         median = np.median(motions, axis=0)
-        return median, float(np.percentile(np.abs(motions - median), 68.0))
+        apart = motions - median
+        usual = float(np.percentile(np.abs(apart), 68.0))
+        kept = np.hypot(apart[:, 0], apart[:, 1]) < _KEPT_SCATTERS * usual
+        return median, float(np.sqrt(np.square(apart[kept]).mean()))

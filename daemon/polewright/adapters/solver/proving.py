@@ -26,7 +26,7 @@ from polewright.core.imaging.matching import (
     tangent_from_pixels,
     undistorted,
 )
-from polewright.core.imaging.stars import StarList
+from polewright.core.imaging.stars import StarList, is_trailed
 
 LOG = logging.getLogger(__name__)
 
@@ -45,6 +45,7 @@ _LEAST_BRIGHT_FRACTION = 0.3
 _OVERWHELMING_LOG10_FALSE_ALARM = -12.0
 _LEAST_BRIGHT_FRACTION_THEN = 0.15  # half the sky may be behind a roof or a tree
 _LARGEST_RMS_OF_RADIUS = 0.4  # chance matches are uniform in the disc: 0.71; pieces of trails: 0.5
+_LARGEST_TRAILED_RMS_PX = 0.8  # pieces of trails drag all stars the same way
 
 
 class StarSource(Protocol):
@@ -73,6 +74,7 @@ class Proof:
     log10_false_alarm: float
     bright_found: float
     bright_catalogue: float
+    trailed: bool
 
 
 def prove(
@@ -187,6 +189,7 @@ def _weigh(
         log10_false_alarm=chance + tried,
         bright_found=float(bright_found.mean()),
         bright_catalogue=float(bright_catalogue.mean()),
+        trailed=is_trailed(stars.elongation),
     )
 
 
@@ -245,6 +248,8 @@ def convincing(proof: Proof) -> bool:
         )
     if proof.fit.rms_px > _LARGEST_RMS_OF_RADIUS * proof.matching.radius_px:
         reasons.append(f"rms {proof.fit.rms_px:.2f} px in {proof.matching.radius_px:.2f} px")
+    if proof.trailed and proof.fit.rms_px > _LARGEST_TRAILED_RMS_PX:
+        reasons.append(f"trails, and rms {proof.fit.rms_px:.2f} px")
     if reasons:
         LOG.debug("a proposed attitude was refused: %s", "; ".join(reasons))
     return not reasons

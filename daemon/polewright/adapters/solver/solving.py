@@ -19,7 +19,7 @@ from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.imaging.finding import find_stars
 from polewright.core.imaging.frame import Frame
 from polewright.core.imaging.matching import CameraGuess, tangent_from_pixels, undistorted
-from polewright.core.imaging.stars import StarList
+from polewright.core.imaging.stars import StarList, is_trailed
 
 LOG = logging.getLogger(__name__)
 
@@ -34,7 +34,6 @@ _FIRST_TIMEOUT_MS = 1000
 _SECOND_TIMEOUT_MS = 3000
 _SMALLEST_SCALE_TOLERANCE = 0.02
 _LARGEST_SCALE_TOLERANCE = 0.10
-_TRAILED_ELONGATION = 1.8  # optics and seeing stay below
 _EXPOSE_REMEDY = (
     "Take the lens cap off, check focus and clouds, expose longer, or point at more stars."
 )
@@ -144,11 +143,6 @@ def no_solution(stars: StarList, scale_arcsec_px: float, best: Proof | None) -> 
         "or clouds do not fill the picture; then try again.",
         code="no_solution",
     )
-
-
-def is_trailed(elongation: float) -> bool:
-    """Return whether stars so much longer than wide moved while the shutter was open."""
-    return elongation > _TRAILED_ELONGATION
 
 
 def _propose(

@@ -5,6 +5,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+_TRAILED_ELONGATION = 1.8  # optics and seeing stay below
+
+
+def is_trailed(elongation: float) -> bool:
+    """Return whether stars so many times longer than wide moved while the shutter was open."""
+    return elongation > _TRAILED_ELONGATION
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StarList:
@@ -28,7 +35,8 @@ class StarList:
     width_px, height_px : int
         Size of the frame.
     elongation : float
-        How many times longer than wide the brighter objects are (median); nan without stars.
+        How many times longer than wide the brighter objects are (median), or the pieces into
+        which faint trails break up together; nan without stars.
     """
 
     x_px: NDArray[np.float64]

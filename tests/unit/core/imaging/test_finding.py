@@ -8,6 +8,7 @@ from scipy.ndimage import gaussian_filter
 
 from polewright.core.imaging.finding import find_stars
 from polewright.core.imaging.frame import Frame
+from polewright.core.imaging.stars import is_trailed
 from tests.unit.core.imaging.rendering import Sensor, expose
 
 
@@ -190,3 +191,18 @@ def test_leaves_and_walls_do_not_hide_the_stars():
     clear = x > 470
     found, _ = paired(stars, x[clear], y[clear])
     assert found.size > 0.9 * clear.sum()
+
+
+@pytest.mark.parametrize("flux_adu", [3e4, 6e6])
+def test_trails_are_told_from_stars(flux_adu):
+    """Bright ones are long objects, faint ones break up into rows of pieces; stars are neither."""
+    rng = np.random.default_rng(14)
+    sensor = Sensor()
+    x, y = rng.uniform(60, 1220, 30), rng.uniform(60, 900, 30)
+    frame = expose(sensor, x, y, np.full(30, flux_adu / 20.0 + 2e4), rng)
+    assert not is_trailed(find_stars(frame).elongation)
+    along = np.linspace(-25.0, 25.0, 60)
+    trail_x = (x[:, None] + along).ravel()
+    trail_y = (y[:, None] + 0.3 * along).ravel()
+    frame = expose(sensor, trail_x, trail_y, np.full(trail_x.size, flux_adu / 60.0), rng)
+    assert is_trailed(find_stars(frame).elongation)

@@ -138,3 +138,27 @@ def test_stars_in_one_spot_are_refused():
     tangent, world = np.repeat(tangent[:1], 6, axis=0), np.repeat(world[:1], 6, axis=0)
     with pytest.raises(MeasurementError):
         fit_camera(tangent, world, sigma, scale_arcsec_px=SCALE)
+
+
+def test_a_known_radial_term_serves_where_stars_are_too_few_to_tell_it():
+    """Eight stars, a lens that bends by 2.4 px in the corner: scatter goes, the scale is right."""
+    rng = np.random.default_rng(21)
+    tangent, world, sigma = measured_stars(rng, 8, sigma_px=0.02, radial=0.003)
+    blind = fit_camera(tangent, world, sigma, scale_arcsec_px=SCALE, radial_unit_px=HALF_DIAGONAL)
+    told = fit_camera(
+        tangent, world, sigma,
+        scale_arcsec_px=SCALE, radial_unit_px=HALF_DIAGONAL, known_radial=0.003,
+    )  # fmt: skip
+    assert told.radial == 0.003
+    assert told.rms_px < 0.05 < blind.rms_px
+    assert told.scale_arcsec_px == pytest.approx(SCALE, rel=2e-5)
+
+
+def test_stars_enough_correct_a_known_radial_term_that_is_wrong():
+    rng = np.random.default_rng(22)
+    tangent, world, sigma = measured_stars(rng, 60, sigma_px=0.02, radial=0.003)
+    fit = fit_camera(
+        tangent, world, sigma,
+        scale_arcsec_px=SCALE, radial_unit_px=HALF_DIAGONAL, known_radial=-0.002,
+    )  # fmt: skip
+    assert fit.radial == pytest.approx(0.003, abs=1e-4)
