@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from polewright.adapters.solver.embedded import EmbeddedSolver
+from polewright.adapters.solver.both import BothSolvers
 from polewright.app.wishes import planned_tolerance, scale_arcsec_px
 from polewright.cli.axis_plot import draw_axis
 from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output
@@ -43,7 +43,7 @@ class _Solved:
 
 def solve(options: argparse.Namespace, output: Output) -> ExitCode:
     """Find where one picture was looking."""
-    solved = _solve_file(options.files[0], options, output, EmbeddedSolver())
+    solved = _solve_file(options.files[0], options, output, BothSolvers())
     result = _figures(solved)
     output.result(
         result,
@@ -61,7 +61,7 @@ def solve(options: argparse.Namespace, output: Output) -> ExitCode:
 def axis(options: argparse.Namespace, output: Output) -> ExitCode:
     """Find the axis about which the camera turned between pictures."""
     place = _place(options)
-    solver = EmbeddedSolver()
+    solver = BothSolvers()
     solved: list[_Solved] = []
     failures: list[str] = []
     with output.progress("solving") as bar:
@@ -224,7 +224,7 @@ def _figures(solved: _Solved) -> dict[str, Any]:
 
 
 def _solve_file(
-    path: Path, options: argparse.Namespace, output: Output, solver: EmbeddedSolver
+    path: Path, options: argparse.Namespace, output: Output, solver: BothSolvers
 ) -> _Solved:
     try:
         data = path.read_bytes()
