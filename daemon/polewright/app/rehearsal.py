@@ -98,7 +98,11 @@ async def rehearse(seed: int, site: str, tell: Tell) -> RehearsalReport:
         tell("starting the service", 0.05)
         async with running_service(
             settings,
-            on_catalogue=lambda part: tell("building the star catalogue, once", part),
+            on_catalogue=lambda part: (
+                tell("preparing the star patterns of this camera, once", part)
+                if part < 1.0
+                else None
+            ),
         ) as service:
             broker = service.broker_port
             async with asyncio.timeout(_READY_TIMEOUT_S):

@@ -232,6 +232,13 @@ def _refusal(error: aiomqtt.MqttError, where: str) -> LinkError:
             remedy="See the broker's own log for its reason.",
             code="broker_refused",
         )
+    if isinstance(error.__cause__, ssl.SSLError) or "CERTIFICATE_VERIFY_FAILED" in str(error):
+        return LinkError(
+            f"The certificate of the MQTT broker at {where} does not hold ({_reason(error)})",
+            remedy="Give the authority that signed it in [mqtt] ca_file; newer Pythons also want "
+            "key usage in a home-made authority.",
+            code="broker_certificate",
+        )
     return LinkError(
         f"No MQTT broker answers at {where} ({error})",
         remedy="Start it, or correct host and port under [mqtt] in the settings.",
