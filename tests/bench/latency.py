@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from polewright.adapters.solver.embedded import EmbeddedSolver
+from polewright.adapters.solver.both import BothSolvers
 from polewright.core.axis.correction import correct
 from polewright.core.axis.live import axis_now
 from polewright.core.axis.observing import observe
@@ -35,7 +35,7 @@ _SCALE = 3.75e-3 / 120.0 / ARCSEC_RAD
 def run(*, quick: bool = False) -> dict[str, Any]:
     """Measure, print, and return the figures."""
     sky = SimulatedObservatory(invent(11, "south"))
-    solver = EmbeddedSolver()
+    solver = BothSolvers()
     hint = SolveHint(scale_arcsec_px=_SCALE)
     observed = []
     for hour_angle in (-40.0, -58.0, -76.0):  # ends in the Milky Way, where solve-field succeeds
