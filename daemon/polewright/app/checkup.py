@@ -10,15 +10,15 @@ from pathlib import Path
 
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.indi.discovery import Role, list_devices, require
-from polewright.adapters.indi.rig import Rig, open_rig
+from polewright.adapters.indi.rig import Rig
 from polewright.adapters.mqtt.connection import open_client
 from polewright.adapters.mqtt.instance import find_other_service
 from polewright.adapters.solver.database import DatabaseCache, default_cache_directory
 from polewright.adapters.solver.index_files import what_is_missing
 from polewright.adapters.solver.solving import field_from_scale
-from polewright.app.service import optics_scale, resolve_place
+from polewright.app.service import optics_scale, resolve_place, rig_of
 from polewright.app.wishes import planned_tolerance, planned_window
-from polewright.core.errors import DeviceError, PolewrightError, UsageError
+from polewright.core.errors import PolewrightError, UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.sky.instant import earth_orientation
 from polewright.settings.model import Settings
@@ -164,8 +164,6 @@ async def _server(settings: Settings) -> Finding:
             devices = await list_devices(connection)
             names = "; ".join(device.described for device in devices) or "no device"
             require(devices, Role.CAMERA, settings.camera.device)
-    except DeviceError as trouble:
-        return Finding(step="INDI server", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
     except PolewrightError as trouble:
         return Finding(step="INDI server", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
     return Finding(step="INDI server", mark=Mark.GOOD, text=names)
@@ -173,13 +171,7 @@ async def _server(settings: Settings) -> Finding:
 
 async def _devices(settings: Settings) -> AsyncIterator[Finding]:
     try:
-        async with open_rig(
-            settings.indi.host,
-            settings.indi.port,
-            camera_name=settings.camera.device,
-            mount_name=settings.mount.device,
-            adjuster_name=settings.adjuster.device,
-        ) as rig:
+        async with rig_of(settings) as rig:
             yield await _place(settings, rig)
             yield await _mount(rig)
             async for finding in _camera(settings, rig):

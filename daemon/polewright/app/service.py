@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import logging
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -142,13 +142,7 @@ async def _devices(
     @asynccontextmanager
     async def open_link() -> AsyncIterator[Rig]:
         try:
-            async with open_rig(
-                settings.indi.host,
-                settings.indi.port,
-                camera_name=settings.camera.device,
-                mount_name=settings.mount.device,
-                adjuster_name=settings.adjuster.device,
-            ) as rig:
+            async with rig_of(settings) as rig:
                 yield rig
         except DeviceError as trouble:
             # A missing camera may be plugged in later: as good a reason to try again.
@@ -182,6 +176,17 @@ async def _devices(
         evening.detach(trouble)
 
     await Reconnector(clock, on_lost=on_lost).run(open_link, work)
+
+
+def rig_of(settings: Settings) -> AbstractAsyncContextManager[Rig]:
+    """Return the context in which the devices that the settings name are connected."""
+    return open_rig(
+        settings.indi.host,
+        settings.indi.port,
+        camera_name=settings.camera.device,
+        mount_name=settings.mount.device,
+        adjuster_name=settings.adjuster.device,
+    )
 
 
 def optics_scale(settings: Settings, info: CameraInfo) -> float | None:
