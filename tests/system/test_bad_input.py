@@ -111,6 +111,7 @@ async def test_a_service_without_any_broker_still_runs(tmp_path):
         ("[faults]\nblob_is_junk = true\n", {"not_a_picture"}),
         ("[faults]\nblack_frame = true\n", {"too_few_stars"}),
         ("[faults]\nclouds = true\n", {"too_few_stars", "no_solution"}),
+        ("[faults]\ncamera_never_delivers = true\n", {"no_frame"}),
     ],
 )
 async def test_a_useless_picture_ends_a_survey_in_one_line(tmp_path, monkeypatch, sky, codes):
