@@ -59,11 +59,6 @@ class NarrowSolver:
         self._process = process
         self._catalogue = catalogue
 
-    @property
-    def catalogue(self) -> StarSource:
-        """The stars that prove; also good for proving others' proposals in narrow fields."""
-        return self._catalogue
-
     def interrupt(self) -> None:
         """End a running search, from another thread."""
         self._process.interrupt()
@@ -95,21 +90,25 @@ class NarrowSolver:
     def _proposals(
         self, stars: StarList, hint: SolveHint, scale_arcsec_px: float, tolerance: float
     ) -> Iterator[CameraGuess]:
-        """Yield cameras: near where the hint points, then anywhere."""
-        question = {
+        """Yield cameras: near where the hint points and of its parity, then any.
+
+        Either belief may be wrong (a mount that was never aligned, a setting): then it costs one
+        search in vain, not the answer.
+        """
+        question: dict[str, Any] = {
             "stars_px": _places(stars, hint)[:_STARS_PROPOSED].tolist(),
             "scale_arcsec_px": [
                 scale_arcsec_px * (1.0 - tolerance),
                 scale_arcsec_px * (1.0 + tolerance),
             ],
-            "parity": "BOTH",
             "log_odds": _LOG_ODDS,
         }
-        if hint.mirrored is not None:
-            question["parity"] = "NORMAL" if hint.mirrored else "FLIP"
-        for position in [*_hinted_position(hint), None]:
-            proposals = self._process.ask({**question, "position_deg": position}, SEARCH_TIMEOUT_S)
-            LOG.debug("%d proposals, position %s", len(proposals), position)
+        believed = {True: "NORMAL", False: "FLIP", None: "BOTH"}[hint.mirrored]
+        searches = [(position, believed) for position in _hinted_position(hint)]
+        for position, parity in [*searches, (None, "BOTH")]:
+            question |= {"position_deg": position, "parity": parity}
+            proposals = self._process.ask(question, SEARCH_TIMEOUT_S)
+            LOG.debug("%d proposals of parity %s around %s", len(proposals), parity, position)
             for proposal in proposals:
                 yield _guess(proposal, stars.width_px, stars.height_px)
 
