@@ -37,7 +37,7 @@ def test_a_star_of_both_catalogues_is_given_once(carried):
     alone = carried.cone(CENTRE, RADIUS_RAD, year=2026.0)
     assert len(known.magnitude) >= 5
     assert np.array_equal(both.icrs, alone.icrs)
-    assert np.all(both.sigma_rad == 0.0)
+    assert np.array_equal(both.sigma_rad, alone.sigma_rad)
 
 
 def test_fainter_stars_are_added_in_order_of_brightness(carried):
@@ -52,13 +52,13 @@ def test_fainter_stars_are_added_in_order_of_brightness(carried):
 
 
 def test_places_of_j2000_are_kept_to_a_hundredth_of_an_arcsecond_and_carried_along(carried):
-    """The assumed motion is the field's own median, so small; the sigma grows with the years."""
+    """The assumed motion is the field's own, so small; the sigma grows with the years."""
     places = scattered(np.random.default_rng(2), 20, spread=0.002)
     deep = DeepCatalogue(carried, index_of(places, np.full(20, 11.0)))
 
     def faint(year):
         stars = deep.cone(CENTRE, RADIUS_RAD, year=year)
-        return stars.icrs[stars.sigma_rad > 0.0], stars.sigma_rad[stars.sigma_rad > 0.0]
+        return stars.icrs[stars.magnitude == 11.0], stars.sigma_rad[stars.magnitude == 11.0]
 
     then, sigma_then = faint(2000.0)
     apart = np.linalg.norm(then[:, None] - places, axis=2).min(axis=1)
@@ -69,7 +69,9 @@ def test_places_of_j2000_are_kept_to_a_hundredth_of_an_arcsecond_and_carried_alo
     around = carried.cone(CENTRE, np.radians(5.0), year=2000.0)
     usable = (around.magnitude > 8.5) & around.motion_mas_yr.any(axis=1)
     median = np.hypot(*np.median(around.motion_mas_yr[usable], axis=0))
-    assert shift == pytest.approx(26.0 * median * 1e-3 * ARCSEC_RAD, rel=0.02)
+    assert np.ptp(shift) < 0.03 * ARCSEC_RAD
+    expected = 26.0 * median * 1e-3 * ARCSEC_RAD  # a mean of most of them: within 3 mas per year
+    assert shift == pytest.approx(expected, abs=26.0 * 3e-3 * ARCSEC_RAD)
     assert np.all((sigma_now > 0.2 * ARCSEC_RAD) & (sigma_now < 0.7 * ARCSEC_RAD))
 
 
@@ -82,13 +84,13 @@ def test_the_poles_are_no_edges(carried, declination):
     places /= np.linalg.norm(places, axis=1)[:, None]
     deep = DeepCatalogue(carried, index_of(places, np.full(40, 11.0)))
     found = deep.cone(pole, RADIUS_RAD, year=2000.0)
-    assert int((found.sigma_rad > 0).sum()) == int((places @ pole > np.cos(RADIUS_RAD)).sum())
+    assert int((found.magnitude == 11.0).sum()) == int((places @ pole > np.cos(RADIUS_RAD)).sum())
 
 
 def test_a_wide_cone_has_only_carried_stars(carried):
     places = scattered(np.random.default_rng(4), 30)
     deep = DeepCatalogue(carried, index_of(places, np.full(30, 11.0)))
-    assert np.all(deep.cone(CENTRE, np.radians(5.0), year=2026.0).sigma_rad == 0.0)
+    assert not np.any(deep.cone(CENTRE, np.radians(5.0), year=2026.0).magnitude == 11.0)
 
 
 def test_the_assumed_sigma_covers_real_motions(carried):

@@ -40,6 +40,8 @@ _RECORD = np.dtype(
 )
 _MOTIONS_FILE = "proper_motions.bin"
 _MOTION_UNIT_MAS_YR = 0.5
+_MOTION_SIGMA_MAS_YR = 1.5
+_UNKNOWN_MOTION_MAS_YR = 15.0  # the usual scatter of stars of these magnitudes in one field
 _FASTEST_MAS_YR = 10_500.0  # Barnard's star
 _MAS_RAD = np.pi / 648_000_000.0
 
@@ -56,7 +58,7 @@ class CatalogueStars:
     magnitude : ndarray of shape (n,)
         G, or for the brightest the Hipparcos magnitude.
     sigma_rad : ndarray of shape (n,)
-        What the places themselves may be off by, per axis (rad); 0 where far below any centre's.
+        What the places themselves may be off by, per axis (rad): by their motions.
     motion_mas_yr : ndarray of shape (n, 2)
         Proper motion toward east and north (mas per year); 0 where unknown.
     """
@@ -131,7 +133,7 @@ class Catalogue:
         return CatalogueStars(
             icrs=icrs[order],
             magnitude=self._magnitude[rows[order]],
-            sigma_rad=np.zeros(len(order)),
+            sigma_rad=_place_sigma_rad(self._motion_mas_yr[rows[order]], years),
             motion_mas_yr=self._motion_mas_yr[rows[order]],
         )
 
@@ -161,6 +163,13 @@ def _proper_motions(identifiers: NDArray[np.int64]) -> NDArray[np.float64]:
         return np.zeros((len(identifiers), 2))
     whole = np.frombuffer(zlib.decompress(data[16:]), dtype="<i2").reshape(-1, 2)
     return np.asarray(whole * _MOTION_UNIT_MAS_YR, dtype=np.float64)
+
+
+def _place_sigma_rad(motion_mas_yr: NDArray[np.float64], years: float) -> NDArray[np.float64]:
+    """Return what places are uncertain by after so many years (rad)."""
+    known = np.any(motion_mas_yr, axis=1)
+    sigma_mas_yr = np.where(known, _MOTION_SIGMA_MAS_YR, _UNKNOWN_MOTION_MAS_YR)
+    return np.asarray(sigma_mas_yr * (abs(years) * _MAS_RAD))
 
 
 def _unit_vectors(

@@ -1,7 +1,7 @@
 """The carried catalogue and, where it ends, the Tycho-2 stars of the index files.
 
 Gaia to G = 10 leaves 1 to 3 stars in a field of 0.7 x 0.5 deg; Tycho-2 adds those to V = 11.5.
-The files tell no proper motions.  Each of their stars is carried along with the median motion of
+The files tell no proper motions.  Each of their stars is carried along with the usual motion of
 the carried stars around it, so that a field as a whole does not lag behind; what each may differ
 by is the scatter of those same stars (15 mas per year, usually: 0.4 arcsec in 2026), and is told
 as the place's own sigma.
@@ -106,7 +106,7 @@ class DeepCatalogue:
         return places, self._index.magnitude[rows].astype(np.float64)
 
     def _motion(self, direction_icrs: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
-        """Return the median motion of the faint carried stars around and their scatter."""
+        """Return the usual motion of the faint carried stars around and their scatter."""
         around = self._carried.cone(direction_icrs, _MOTION_RADIUS_RAD, year=INDEX_EPOCH_YEAR)
         usable = (around.magnitude > _MOTION_FAINTER_THAN) & np.any(around.motion_mas_yr, axis=1)
         motions = around.motion_mas_yr[usable]
@@ -116,4 +116,5 @@ class DeepCatalogue:
         apart = motions - median
         usual = float(np.percentile(np.abs(apart), 68.0))
         kept = np.hypot(apart[:, 0], apart[:, 1]) < _KEPT_SCATTERS * usual
-        return median, float(np.sqrt(np.square(apart[kept]).mean()))
+        mean = motions[kept].mean(axis=0)
+        return mean, float(np.sqrt(np.square(motions[kept] - mean).mean()))

@@ -44,7 +44,7 @@ _BRIGHT_STARS = 12
 _LEAST_BRIGHT_FRACTION = 0.3
 _OVERWHELMING_LOG10_FALSE_ALARM = -12.0
 _LEAST_BRIGHT_FRACTION_THEN = 0.15  # half the sky may be behind a roof or a tree
-_LARGEST_RMS_OF_RADIUS = 0.4  # chance matches are uniform in the disc: 0.71; pieces of trails: 0.5
+_LARGEST_RMS_OF_RADIUS = 0.36  # chance matches are uniform in the disc: 0.71; pieces of trails: 0.5
 _LARGEST_TRAILED_RMS_PX = 0.8  # pieces of trails drag all stars the same way
 
 

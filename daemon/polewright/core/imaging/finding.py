@@ -40,9 +40,9 @@ _DETECTION_PIXELS = 1_600_000  # larger pictures are binned more, so that time s
 _BACKGROUND_BOX_PX = 32
 _SIGMA_PER_FWHM = 1.0 / 2.3548
 _ALIGNED_STARS = 80  # bounds the time to 0.4 ms
-_NEIGHBOURS_PX = 60.0
-_FEWEST_NEIGHBOURS = 8
-_LARGEST_CHANCE_ALIGNMENT = 0.6  # of 8 random directions: 0.05 of all pictures reach it
+# Neighbours within so many px, the fewest of them, and the least mean of their doubled direction
+# (0 random, 1 parallel); so few random ones reach it in 1 to 5 % of pictures that have so many.
+_ALIGNMENTS = ((60.0, 8, 0.6), (20.0, 6, 0.85))
 
 
 def find_stars(frame: Frame, *, limit: int = DEFAULT_LIMIT) -> StarList:
@@ -213,15 +213,17 @@ def _alignment(x_px: Array, y_px: Array, fwhm_px: float) -> float:
     Neighbours of random stars lie in any direction, pieces of trails all in one.
     """
     x_px, y_px = x_px[:_ALIGNED_STARS], y_px[:_ALIGNED_STARS]
-    near = np.triu(np.hypot(x_px[:, None] - x_px, y_px[:, None] - y_px) < _NEIGHBOURS_PX, k=1)
-    one, other = np.nonzero(near)
-    if one.size < _FEWEST_NEIGHBOURS:
-        return 1.0
+    one, other = np.triu_indices(x_px.size, k=1)
     across, down = x_px[one] - x_px[other], y_px[one] - y_px[other]
-    doubled = np.exp(2j * np.arctan2(down, across))
-    if abs(doubled.mean()) < _LARGEST_CHANCE_ALIGNMENT:
-        return 1.0
-    return float(1.0 + np.median(np.hypot(across, down)) / max(fwhm_px, 1.0))
+    distance = np.hypot(across, down)
+    for reach_px, fewest, least_alignment in _ALIGNMENTS:
+        near = distance < reach_px
+        if int(near.sum()) < fewest:
+            continue
+        doubled = np.exp(2j * np.arctan2(down[near], across[near]))
+        if abs(doubled.mean()) > least_alignment:
+            return float(1.0 + np.median(distance[near]) / max(fwhm_px, 1.0))
+    return 1.0
 
 
 def _first_window(found: NDArray[np.void], step: int) -> float:
