@@ -24,11 +24,13 @@ import os
 import shutil
 import signal
 import subprocess
+import sys
 import tempfile
 import time
 from collections import Counter, defaultdict
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -53,6 +55,7 @@ JUNK_KINDS = ("noise", "star-free", "clouds", "trails", "defocused", "false star
 JUNK_FIELDS_DEG = (0.7, 1.2, 2.3, 8.0)
 SHOWS_SKY = ("sky", "clouds", "trails", "defocused")
 PROCESSES = 2
+_PART = 50
 _WRONG_SIGMAS = 6.0
 _WRONG_PX = 0.5
 _SOLVE_FIELD_LIMIT_S = 30
@@ -145,22 +148,38 @@ def _prepare(field_deg: float) -> None:
 
 
 def _solve_all(views: list[View]) -> list[Outcome]:
-    """Solve every view; one process keeps to one width, for its patterns."""
-    chunks: dict[float, list[View]] = defaultdict(list)
+    """Solve every view, a part at a time; parts of one width follow each other."""
+    by_width: dict[float, list[View]] = defaultdict(list)
     for view in views:
-        chunks[view.field_deg].append(view)
-    jobs = [
-        part
-        for chunk in chunks.values()
-        for part in (chunk[: len(chunk) // 2], chunk[len(chunk) // 2 :])
+        by_width[view.field_deg].append(view)
+    parts = [
+        some[first : first + _PART]
+        for some in by_width.values()
+        for first in range(0, len(some), _PART)
     ]
+    outcomes: list[Outcome] = []
+    begun = time.monotonic()
     with ProcessPoolExecutor(PROCESSES) as pool:
-        return [outcome for part in pool.map(_solve_some, jobs) for outcome in part]
+        for part in pool.map(_solve_some, parts):
+            outcomes += part
+            print(
+                f"{len(outcomes)} of {len(views)} frames in {time.monotonic() - begun:.0f} s",
+                file=sys.stderr,
+                flush=True,
+            )
+    return outcomes
 
 
 def _solve_some(views: list[View]) -> list[Outcome]:
-    solver = BothSolvers()
+    solver = _solver(views[0].field_deg)
     return [_outcome(draw(view), solver) for view in views]
+
+
+@lru_cache(maxsize=1)
+def _solver(field_deg: float) -> BothSolvers:
+    """Keep the solvers of one width: their patterns are large."""
+    del field_deg
+    return BothSolvers()
 
 
 def _outcome(picture: Picture, solver: BothSolvers) -> Outcome:
