@@ -26,9 +26,20 @@ class PierSide(StrEnum):
     UNKNOWN = "unknown"
 
 
+class TrackMode(StrEnum):
+    """At which rate a mount tracks."""
+
+    SIDEREAL = "sidereal"
+    SOLAR = "solar"
+    LUNAR = "lunar"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CameraInfo:
-    """What a camera says of itself; None where it does not say."""
+    """What a camera says of itself; None where it does not say.
+
+    Size and pixel size are those of the frames that it delivers, ``binning`` included.
+    """
 
     name: str
     width_px: int | None = None
@@ -39,6 +50,7 @@ class CameraInfo:
     bayer_pattern: str | None = None
     longest_exposure_s: float | None = None
     shortest_exposure_s: float | None = None
+    binning: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +64,8 @@ class MountCapabilities:
     can_sync: bool
     has_pier_side: bool
     has_place: bool
+    has_position: bool = True
+    track_modes: frozenset[TrackMode] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,8 +122,8 @@ class Mount(Protocol):
         """Go to a place of date and track there; return when the mount stands (bounded)."""
         ...
 
-    async def set_tracking(self, *, on: bool) -> None:
-        """Switch sidereal tracking on or off."""
+    async def set_tracking(self, *, on: bool, mode: TrackMode = TrackMode.SIDEREAL) -> None:
+        """Switch tracking on, at this rate, or off."""
         ...
 
     async def park(self) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+from polewright.adapters.indi.chip import MAIN_CHIP, Chip, ChipSetup, ChipWishes
 from polewright.adapters.indi.connection import EventStream, IndiConnection, gone, is_withdrawal
 from polewright.adapters.indi.device import IndiDevice
 from polewright.adapters.indi.snapshot import BlobSnapshot, PropertySnapshot, PropertyState
@@ -16,8 +17,12 @@ from polewright.ports import CameraInfo
 
 _LOG = logging.getLogger(__name__)
 
-# A 24-megapixel frame takes 0.2 s from this computer and half a minute over a weak Wi-Fi (s).
+# Reading out and first word of a small frame, also from a computer under load (s).
 DELIVERY_MARGIN_S = 30.0
+# A weak Wi-Fi carries this much (bytes/s): 60 megapixels of 16 bits take 2 minutes.
+SLOWEST_LINK_BYTES_S = 1.0e6
+# No picture unpacks to more than this: 200 megapixels of 16 bits (bytes).
+_MOST_UNPACKED_BYTES = 400_000_000
 # The frame comes some 15 ms before the exposure is reported done; some drivers stay busy (s).
 DONE_AFTER_FRAME_S = 2.0
 # An abort is answered within one polling period, usually 1 s or less (s).
@@ -27,17 +32,8 @@ CHIP_INFO_S = 2.0
 # When an exposure starts is known from this side to about this (driver start, polling) (s).
 OWN_TIMING_SIGMA_S = 0.3
 
-# Settings that would keep frames away from this program or change what they hold, each with what
-# is set instead: (property, wanted, acceptable).
-_NEEDED_SWITCHES = (
-    ("UPLOAD_MODE", "UPLOAD_BOTH", ("UPLOAD_CLIENT", "UPLOAD_BOTH")),
-    ("CCD_TRANSFER_FORMAT", "FORMAT_FITS", ("FORMAT_FITS",)),
-    ("CCD_FRAME_TYPE", "FRAME_LIGHT", ("FRAME_LIGHT",)),
-    ("CCD_FAST_TOGGLE", "INDI_DISABLED", ("INDI_DISABLED",)),
-    ("CCD_VIDEO_STREAM", "STREAM_OFF", ("STREAM_OFF",)),
-)
-
 Decode = Callable[[bytes, str], Frame]
+Mend = Callable[[Frame], Frame]
 
 
 def decode_picture(data: bytes, name: str) -> Frame:
@@ -45,6 +41,9 @@ def decode_picture(data: bytes, name: str) -> Frame:
     from polewright.core.imaging import decode
 
     return decode.decode_picture(data, name=name)
+
+
+_AS_IT_IS = ChipWishes()
 
 
 class IndiCamera:
@@ -63,6 +62,12 @@ class IndiCamera:
         How long after the end of an exposure its frame may take to arrive (s).
     now : callable
         Tells the UTC instant.
+    chip : Chip
+        Which of its sensors.
+    wishes : ChipWishes
+        Binning, gain and offset.
+    mend : callable or None
+        Repairs known faults of the sensor in a decoded frame; called in a worker thread.
     """
 
     def __init__(
@@ -73,9 +78,15 @@ class IndiCamera:
         decode: Decode = decode_picture,
         delivery_margin_s: float = DELIVERY_MARGIN_S,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
+        chip: Chip = MAIN_CHIP,
+        wishes: ChipWishes = _AS_IT_IS,
+        mend: Mend | None = None,
     ) -> None:
         self.connection = connection
-        self._device = IndiDevice(connection, name, essential="CCD_EXPOSURE", role="camera")
+        self.chip = chip
+        self._device = IndiDevice(connection, name, essential=chip.exposure, role=chip.words)
+        self._setup = ChipSetup(self._device, chip, wishes)
+        self._mend = mend
         self._decode = decode
         self._delivery_margin_s = delivery_margin_s
         self._now = now
@@ -98,23 +109,25 @@ class IndiCamera:
             Where the camera is missing or does not connect.
         """
         await self._ensure_ready()
-        exposure = self._device.read("CCD_EXPOSURE")
+        exposure = self._device.read(self.chip.exposure)
         shortest_s, longest_s = (
-            (None, None) if exposure is None else exposure.limits["CCD_EXPOSURE_VALUE"]
+            (None, None) if exposure is None else exposure.limits[self.chip.exposure_value]
         )
+        across, down = self._binning()
         width, height = self._chip("CCD_MAX_X"), self._chip("CCD_MAX_Y")
         bits = self._chip("CCD_BITSPERPIXEL")
         mosaic = self._device.read("CCD_CFA")
         return CameraInfo(
             name=self.name,
-            width_px=None if width is None else round(width),
-            height_px=None if height is None else round(height),
+            width_px=None if width is None else round(width / across),
+            height_px=None if height is None else round(height / down),
             pixel_size_um=self._pixel_size_um(),
             focal_length_mm=self._focal_length_mm(),
             bits=None if bits is None else round(bits),
             bayer_pattern=None if mosaic is None else mosaic.texts.get("CFA_TYPE") or None,
             longest_exposure_s=longest_s or None,
             shortest_exposure_s=shortest_s,
+            binning=round(across),
         )
 
     async def expose(self, exposure_s: float) -> Frame:
@@ -137,13 +150,15 @@ class IndiCamera:
         DeviceError
             Where the camera refuses, fails, delivers nothing in time (the exposure is then
             aborted), or delivers something that is no picture.
+        MeasurementError
+            The picture is too large, or the dark frame of the settings is of another size.
         """
         async with self._one_at_a_time:
             await self._ensure_ready()
             self._check_range(exposure_s)
             with self.connection.subscribe(self.name) as events:
                 since = self.connection.send_numbers(
-                    self.name, "CCD_EXPOSURE", {"CCD_EXPOSURE_VALUE": exposure_s}
+                    self.name, self.chip.exposure, {self.chip.exposure_value: exposure_s}
                 )
                 started = self._now()
                 try:
@@ -160,27 +175,19 @@ class IndiCamera:
 
     async def _ensure_ready(self) -> None:
         """Connect the camera and set it so that frames come here."""
-        fresh = not self._device.has("CCD_EXPOSURE")
+        fresh = not self._device.has(self.chip.exposure)
         await self._device.ensure_ready()
         self.connection.enable_blobs(self.name)
         if fresh:
             await self._know_chip()
-        for prop, wanted, acceptable in _NEEDED_SWITCHES:
-            current = self._device.read(prop)
-            if (
-                current is not None
-                and wanted in current.switches
-                and not any(current.is_on(element) for element in acceptable)
-            ):
-                _LOG.info("%s: setting %s to %s", self.name, prop, wanted)
-                await self._device.switch(prop, wanted, task=f"set {prop} to {wanted}")
+        await self._setup.ensure()
 
     async def _know_chip(self) -> None:
         """Wait a moment for the chip's size, which follows the connection."""
         try:
             await self.connection.wait_for(
                 self.name,
-                "CCD_INFO",
+                self.chip.info,
                 lambda p: p.numbers.get("CCD_MAX_X", 0.0) > 0.0,
                 CHIP_INFO_S,
                 task="tell the size of its chip",
@@ -190,10 +197,10 @@ class IndiCamera:
 
     def _check_range(self, exposure_s: float) -> None:
         """Refuse an exposure outside the driver's limits, and a camera that is at work."""
-        current = self._device.read("CCD_EXPOSURE")
+        current = self._device.read(self.chip.exposure)
         if current is None:
             raise gone(self.name, "expose")
-        shortest_s, longest_s = current.limits["CCD_EXPOSURE_VALUE"]
+        shortest_s, longest_s = current.limits[self.chip.exposure_value]
         if not exposure_s > 0.0 or not (
             shortest_s <= exposure_s <= (longest_s if longest_s > shortest_s else exposure_s)
         ):
@@ -208,19 +215,20 @@ class IndiCamera:
         """Wait for the frame and for the end of the exposure, whichever comes first."""
         blob: BlobSnapshot | None = None
         loop = asyncio.get_running_loop()
-        deadline_s = loop.time() + exposure_s + self._delivery_margin_s
+        margin_s = self._margin_s()
+        deadline_s = loop.time() + exposure_s + margin_s
         done = False
         try:
             async with asyncio.timeout_at(deadline_s) as bound:
                 async for event in events:
-                    if is_withdrawal(event, "CCD_EXPOSURE"):
+                    if is_withdrawal(event, self.chip.exposure):
                         raise gone(self.name, "finish the exposure")
                     if isinstance(event, BlobSnapshot):
-                        if event.serial <= since or event.name == "CCD2":
+                        if event.serial <= since or event.name == self._other_picture:
                             continue
                         blob = event
                         bound.reschedule(min(deadline_s, loop.time() + DONE_AFTER_FRAME_S))
-                    elif isinstance(event, PropertySnapshot) and event.name == "CCD_EXPOSURE":
+                    elif isinstance(event, PropertySnapshot) and event.name == self.chip.exposure:
                         if event.failed:
                             raise self._device.refused("take the exposure", since=since)
                         done = event.state in (PropertyState.OK, PropertyState.IDLE)
@@ -229,7 +237,7 @@ class IndiCamera:
         except TimeoutError:
             if blob is None:
                 raise DeviceError(
-                    f"{self.name} delivered no frame within {self._delivery_margin_s:g} s after"
+                    f"{self.name} delivered no frame within {margin_s:.0f} s after"
                     f" the end of a {exposure_s:g} s exposure",
                     remedy="Check the camera's cable and power, and that no other program uses it",
                     code="no_frame",
@@ -242,10 +250,10 @@ class IndiCamera:
     async def _abort(self) -> None:
         """Abort the exposure (bounded), even while this task is being cancelled."""
         try:
-            self.connection.send_switch(self.name, "CCD_ABORT_EXPOSURE", {"ABORT": True})
+            self.connection.send_switch(self.name, self.chip.abort, {"ABORT": True})
             await asyncio.shield(
                 self.connection.wait_for(
-                    self.name, "CCD_EXPOSURE", lambda p: not p.busy, ABORT_S, task="abort"
+                    self.name, self.chip.exposure, lambda p: not p.busy, ABORT_S, task="abort"
                 )
             )
         except (LinkError, DeviceError) as error:
@@ -268,8 +276,11 @@ class IndiCamera:
             )
         try:
             # Compressed frames may carry stray bytes behind the end of the stream.
-            data = zlib.decompressobj().decompress(blob.data) if blob.zlib_packed else blob.data
-            return self._decode(data, self.name)
+            data = blob.data
+            if blob.zlib_packed:
+                data = zlib.decompressobj().decompress(data, _MOST_UNPACKED_BYTES)
+            frame = self._decode(data, self.name)
+            return frame if self._mend is None else self._mend(frame)
         except (MeasurementError, zlib.error) as error:
             if isinstance(error, MeasurementError) and error.code != "not_a_picture":
                 raise
@@ -296,23 +307,44 @@ class IndiCamera:
             frame = replace(frame, focal_length_mm=self._focal_length_mm())
         return frame
 
+    def _margin_s(self) -> float:
+        """Return how long after its end the frame of an exposure may take to arrive (s)."""
+        pixels = (self._chip("CCD_MAX_X") or 0.0) * (self._chip("CCD_MAX_Y") or 0.0)
+        return self._delivery_margin_s + 2.0 * pixels / SLOWEST_LINK_BYTES_S
+
+    @property
+    def _other_picture(self) -> str:
+        """The other chip's frames come through the same device."""
+        return "CCD1" if self.chip.picture == "CCD2" else "CCD2"
+
     def _chip(self, element: str) -> float | None:
-        """Return a number of CCD_INFO, None where unknown (drivers write 0)."""
-        return self._device.number("CCD_INFO", element) or None
+        """Return a number of the chip's description, None where unknown (drivers write 0)."""
+        return self._device.number(self.chip.info, element) or None
+
+    def _binning(self) -> tuple[float, float]:
+        """Return how many pixels are added up along rows and along columns."""
+        binning = self.chip.binning
+        return (
+            self._device.number(binning, "HOR_BIN") or 1.0,
+            self._device.number(binning, "VER_BIN") or 1.0,
+        )
 
     def _pixel_size_um(self) -> float | None:
         """Return the size of a delivered pixel, binning included (um)."""
         size_um = self._chip("CCD_PIXEL_SIZE_X") or self._chip("CCD_PIXEL_SIZE")
         if size_um is None:
             return None
-        return size_um * (self._device.number("CCD_BINNING", "HOR_BIN") or 1.0)
+        return size_um * self._binning()[0]
 
     def _focal_length_mm(self) -> float | None:
         """Return the focal length that the camera, else its mount, was told (mm)."""
         own_mm = self._device.number("SCOPE_INFO", "FOCAL_LENGTH")
-        if own_mm:
+        guide = self.chip.picture == "CCD2"
+        # SCOPE_INFO is the main chip's; a guide head may look through another telescope.
+        if own_mm and not guide:
             return own_mm
         active = self._device.read("ACTIVE_DEVICES")
         mount = "" if active is None else active.texts.get("ACTIVE_TELESCOPE", "")
         told = self.connection.read(mount, "TELESCOPE_INFO")
-        return None if told is None else told.numbers.get("TELESCOPE_FOCAL_LENGTH") or None
+        element = "GUIDER_FOCAL_LENGTH" if guide else "TELESCOPE_FOCAL_LENGTH"
+        return None if told is None else told.numbers.get(element) or None
