@@ -55,6 +55,8 @@ class View:
     mosaic: bool = False
     distortion: float = 0.0  # of the half diagonal at the half diagonal
     hinted: bool = False
+    places_known: bool = False  # the carried stars stand where the catalogue says
+    carried_only: bool = False  # nothing fainter between them
 
     @property
     def focal_length_mm(self) -> float:
@@ -75,6 +77,12 @@ class Picture:
     camera_from_icrs: NDArray[Any]
     hint: SolveHint
     carried_stars: int  # of the carried catalogue, on the sensor
+    camera: CameraTruth
+    sky: SkyTruth
+    star_px: NDArray[np.float64]  # true places of what was drawn, middle of the exposure
+    star_electrons: NDArray[np.float64]
+    fwhm_px: float
+    zero_electrons: float  # that a star of magnitude 0 brings
 
 
 def draw(view: View) -> Picture:
@@ -148,6 +156,12 @@ def draw(view: View) -> Picture:
         camera_from_icrs=truth,
         hint=hint,
         carried_stars=int(on_sensor[:carried].sum()),
+        camera=camera,
+        sky=sky,
+        star_px=trails.px.mean(axis=0),
+        star_electrons=np.array([renderer.star_electrons(m, EXPOSURE_S) for m in shown]),
+        fwhm_px=renderer.fwhm_px,
+        zero_electrons=renderer.star_electrons(0.0, EXPOSURE_S),
     )
 
 
@@ -190,10 +204,10 @@ def _stars(
                            / view.focal_length_mm)  # fmt: skip
     year = julian_year(INSTANT)
     carried = carried_catalogue().cone(truth[0], radius_rad, year=year)
-    sigma_mas = _MOTION_SIGMA_MAS_YR * (year - 2016.0)
+    sigma_mas = 0.0 if view.places_known else _MOTION_SIGMA_MAS_YR * (year - 2016.0)
     known = moved(carried.icrs, rng.normal(0.0, sigma_mas, (len(carried.icrs), 2)), 1.0)
     vectors, magnitudes = [known], [carried.magnitude]
-    if faintest > 9.5:
+    if faintest > 9.5 and not view.carried_only:
         more, magnitude = _index_stars(truth[0], radius_rad, faintest, year, rng)
         vectors.append(more)
         magnitudes.append(magnitude)

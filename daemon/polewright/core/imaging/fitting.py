@@ -23,6 +23,8 @@ _RADIAL_SIGNIFICANCE = 4.0
 _GAUSS_NEWTON_STEPS = 2
 _REJECTION_ROUNDS = 8
 _REJECTION_LIMIT = 4.0  # robust sigmas of a two-dimensional residual: 3e-4 of good stars
+_FACTORS_TRIED = 7
+_FACTOR_PRIOR = 0.5  # of the logarithm of how far stars' variances fall short together
 _RAYLEIGH_MEDIAN = 1.1774  # median length of a two-dimensional unit normal
 _LARGEST_REJECTED_FRACTION = 0.34
 _LARGEST_ROLL_VARIANCE_RAD2 = 0.1  # stars all in one spot leave the roll open
@@ -51,7 +53,8 @@ class CameraFit:
     kept : ndarray of shape (n,)
         True where the star took part.
     floor_px : float
-        What must be added in quadrature to the stars' sigma to explain the residuals (px).
+        Common term in quadrature that, with a common factor of the stars' own sigmas, explains
+        the residuals (px).
     chi2 : float
         Sum of squared residuals over the stars' own variances (without the floor).
     dof : int
@@ -222,14 +225,14 @@ class _Work:
                 self._sigma_px[kept] * scale_rad,
             )
         rotation = self._start_rotation
-        radial, floor_px = self._known_radial, 0.0
+        radial, factor, floor_px = self._known_radial, 1.0, 0.0
         normal = np.eye(unknowns)
         for step in range(8 * _GAUSS_NEWTON_STEPS):
             predicted, jacobian = self._model(rotation, scale_rad, with_radial=with_radial)
             residuals = self._tangent + radial * self._bend - predicted
             if step >= 1:  # the start's error is still in the first residuals
-                floor_px = _floor_px(residuals[kept], self._sigma_px[kept], dof)
-            weights = 1.0 / (np.square(self._sigma_px[kept]) + floor_px**2)
+                factor, floor_px = _excess(residuals[kept], self._sigma_px[kept], dof)
+            weights = 1.0 / (factor * np.square(self._sigma_px[kept]) + floor_px**2)
             rows = jacobian[kept]
             normal = np.einsum("nai,n,naj->ij", rows, weights, rows)
             gradient = np.einsum("nai,n,na->i", rows, weights, residuals[kept])
@@ -283,11 +286,31 @@ def _settled(change: Array, normal: Array) -> bool:
     return float(change @ normal @ change) < 1e-8
 
 
-def _floor_px(residuals_px: Array, sigma_px: Array, dof: int) -> float:
-    """Return the common term that, added to each variance, brings chi-square to its expectation."""
+def _excess(residuals_px: Array, sigma_px: Array, dof: int) -> tuple[float, float]:
+    """Return by what the stars' variances must grow to explain the residuals.
+
+    A factor and a common floor (px): faint stars' sigmas fall short by a part of themselves,
+    the lens and unequal pixels add the same to all.  All pairs that bring chi-square to its
+    expectation are compared by likelihood; few stars do not tell them apart, and then the
+    factor stays near one.
+    """
     squares = np.square(residuals_px).sum(axis=1)
     variances = np.square(sigma_px)
-    if dof <= 0 or float((squares / variances).sum()) <= dof:
+    chi2 = float((squares / variances).sum())
+    if dof <= 0 or chi2 <= dof:
+        return 1.0, 0.0
+    factors = np.geomspace(1.0, chi2 / dof, _FACTORS_TRIED)
+    floors = np.array([_floor_variance(squares, f * variances, dof) for f in factors])
+    total = factors[:, None] * variances + floors[:, None]
+    surprise = (squares / total + 2.0 * np.log(total)).sum(axis=1)
+    surprise += np.square(np.log(factors) / _FACTOR_PRIOR)
+    best = int(np.argmin(surprise))
+    return float(factors[best]), float(np.sqrt(floors[best]))
+
+
+def _floor_variance(squares: Array, variances: Array, dof: int) -> float:
+    """Return the common term that, added to each variance, brings chi-square to its expectation."""
+    if float((squares / variances).sum()) <= dof * (1.0 + 1e-9):
         return 0.0
     low, high = 0.0, float(squares.sum()) / dof
     for _ in range(3):  # each round narrows 16-fold: 1/4096 of the range is plenty for a floor
@@ -295,4 +318,4 @@ def _floor_px(residuals_px: Array, sigma_px: Array, dof: int) -> float:
         chi2 = (squares / (variances + tried[:, None])).sum(axis=1)
         above = int(np.count_nonzero(chi2 > dof))
         low, high = tried[max(0, above - 1)], tried[min(16, above)]
-    return float(np.sqrt(0.5 * (low + high)))
+    return 0.5 * (low + high)
