@@ -14,7 +14,15 @@ from typing import Protocol
 from polewright.core.errors import PolewrightError
 from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.imaging.frame import Frame
-from polewright.core.records import FrameRecord, LiveRecord, SurveyRecord, TransitionRecord
+from polewright.core.records import (
+    FrameRecord,
+    KnobRecord,
+    Lessons,
+    LiveRecord,
+    SurveyRecord,
+    TrainRecord,
+    TransitionRecord,
+)
 from polewright.core.sky.place import Place
 
 
@@ -102,7 +110,7 @@ class Camera(Protocol):
 
 
 class Mount(Protocol):
-    """Turns the camera about two axes; moves only through the session's interlocks."""
+    """Turns the camera about two axes; what anybody may ask of it, moving left aside."""
 
     @property
     def name(self) -> str:
@@ -118,6 +126,18 @@ class Mount(Protocol):
         """Return what the mount believes now."""
         ...
 
+    async def abort(self) -> None:
+        """Stop all motion at once."""
+        ...
+
+    async def place(self) -> Place | None:
+        """Return the site that the mount holds, if any."""
+        ...
+
+
+class MovingMount(Mount, Protocol):
+    """A mount that can be moved: for the session's interlocks only, which nobody goes round."""
+
     async def slew_to(self, right_ascension_deg: float, declination_deg: float) -> None:
         """Go to a place of date and track there; return when the mount stands (bounded)."""
         ...
@@ -132,14 +152,6 @@ class Mount(Protocol):
 
     async def unpark(self) -> None:
         """Unpark (bounded)."""
-        ...
-
-    async def abort(self) -> None:
-        """Stop all motion at once."""
-        ...
-
-    async def place(self) -> Place | None:
-        """Return the site that the mount holds, if any."""
         ...
 
 
@@ -230,6 +242,14 @@ class Journal(Protocol):
         """Queue a change of what the service is doing."""
         ...
 
+    def record_knob(self, knob: KnobRecord) -> None:
+        """Queue what was learned of a knob."""
+        ...
+
+    def record_train(self, train: TrainRecord) -> None:
+        """Queue what was learned of an optical train."""
+        ...
+
     async def commit_survey(
         self, survey: SurveyRecord, frames: Sequence[FrameRecord]
     ) -> PolewrightError | None:
@@ -238,4 +258,8 @@ class Journal(Protocol):
 
     async def last_survey(self) -> SurveyRecord | None:
         """Return the last committed survey, where there is one that can be read."""
+        ...
+
+    async def lessons(self) -> Lessons:
+        """Return what earlier evenings taught, nothing where it cannot be read."""
         ...

@@ -6,9 +6,12 @@ from datetime import datetime
 
 from polewright.core.axis.correction import Correction
 from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.axis.knobs import Bolt, Knob
+from polewright.core.axis.mechanical_floor import SurveyEvidence
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import Attitude
+from polewright.core.imaging.optical_train import OpticalTrain, TrainKey
 from polewright.core.sky.instant import EarthOrientation
 from polewright.core.sky.place import Place
 
@@ -71,6 +74,8 @@ class SurveyRecord:
         Where the mount's declination stood, as it said itself (deg of date).
     pier_side : str
         ``east``, ``west`` or ``unknown``, likewise.
+    mount : str
+        The mount's name; empty where it was turned by hand or is not known.
     """
 
     committed_at: datetime
@@ -85,6 +90,7 @@ class SurveyRecord:
     versions: Mapping[str, str]
     declination_deg: float | None = None
     pier_side: str = "unknown"
+    mount: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -155,3 +161,41 @@ class TransitionRecord:
     after: str
     happening: str
     code: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnobRecord:
+    """What is known of a knob of a mount (empty name: turned by hand) after a report."""
+
+    at: datetime
+    mount: str
+    bolt: Bolt
+    knob: Knob
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainRecord:
+    """What is known of an optical train after a command."""
+
+    at: datetime
+    key: TrainKey
+    train: OpticalTrain
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lessons:
+    """What earlier evenings taught, the newest of everything.
+
+    Attributes
+    ----------
+    knobs : tuple of KnobRecord
+        One for each mount and bolt.
+    trains : tuple of TrainRecord
+        One for each train, oldest first.
+    surveys : tuple of pairs
+        The newest surveys' mounts, and what they say of the mechanical floor.
+    """
+
+    knobs: tuple[KnobRecord, ...] = ()
+    trains: tuple[TrainRecord, ...] = ()
+    surveys: tuple[tuple[str, SurveyEvidence], ...] = ()

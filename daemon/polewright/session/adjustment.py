@@ -109,7 +109,7 @@ async def run_adjustment(
     sequence, steady, jumps = 0, 0, 0
     held = False
     last_good_s = clock.monotonic()
-    reports.begin()
+    reports.begin(clock.now())
     try:
         while True:
             try:

@@ -15,9 +15,12 @@ from polewright.core.errors import PolewrightError
 from polewright.core.geometry.rotations import Vector
 from polewright.core.records import (
     FrameRecord,
+    KnobRecord,
+    Lessons,
     LiveRecord,
     LiveSetting,
     SurveyRecord,
+    TrainRecord,
     TransitionRecord,
 )
 from polewright.core.sky.instant import earth_orientation
@@ -51,6 +54,12 @@ class NoJournal:
     def record_transition(self, transition: TransitionRecord) -> None:
         """Do nothing."""
 
+    def record_knob(self, knob: KnobRecord) -> None:
+        """Do nothing."""
+
+    def record_train(self, train: TrainRecord) -> None:
+        """Do nothing."""
+
     async def commit_survey(
         self, survey: SurveyRecord, frames: Sequence[FrameRecord]
     ) -> PolewrightError | None:
@@ -60,6 +69,10 @@ class NoJournal:
     async def last_survey(self) -> SurveyRecord | None:
         """Return None."""
         return None
+
+    async def lessons(self) -> Lessons:
+        """Return nothing."""
+        return Lessons()
 
 
 class Keeper:
@@ -129,6 +142,7 @@ class Keeper:
         tolerance_arcsec: float,
         mechanical_floor_arcsec: float,
         standing: Standing,
+        mount: str = "",
     ) -> PolewrightError | None:
         """Commit a survey with the frames that it was made from; return what prevented it."""
         labels = {*estimate.labels, *estimate.rejected}
@@ -147,6 +161,7 @@ class Keeper:
             versions=computing_versions(),
             declination_deg=standing.declination_deg,
             pier_side=standing.pier_side.value,
+            mount=mount,
         )
         return await self._journal.commit_survey(record, frames)
 

@@ -3,10 +3,19 @@
 import asyncio
 import logging
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 
 from polewright.core.axis.bolts import BoltTurns
-from polewright.core.axis.knobs import Bolt, Knob, KnobAdvice, after_turn, turns_for
+from polewright.core.axis.knobs import (
+    Bolt,
+    Knob,
+    KnobAdvice,
+    after_rest,
+    after_turn,
+    turns_for,
+)
 from polewright.core.axis.live_filter import LiveState
 from polewright.core.axis.live_pose import LivePose
 from polewright.core.axis.live_steps import turns_since
@@ -23,6 +32,9 @@ _SEEN_SIGMAS = 3.0
 # The other bolt plainly moved instead from here on (sigma).
 _PLAIN_SIGMAS = 10.0
 
+# What was learned longer ago than this is of another evening.
+_EVENING = timedelta(hours=12)
+
 _OTHER = {Bolt.ALTITUDE: Bolt.AZIMUTH, Bolt.AZIMUTH: Bolt.ALTITUDE}
 
 
@@ -36,19 +48,34 @@ class _Report:
 
 @dataclass(slots=True)
 class KnobReports:
-    """What was learned of both knobs; stays over adjustments of the same mount."""
+    """What was learned of both knobs of one mount; stays over its adjustments.
+
+    ``on_learned`` is told of every knob that a report changed.
+    """
 
     knobs: dict[Bolt, Knob] = field(
         default_factory=lambda: {Bolt.ALTITUDE: Knob(), Bolt.AZIMUTH: Knob()}
     )
+    on_learned: Callable[[Bolt, Knob], None] | None = None
+    _learned_at: dict[Bolt, datetime] = field(default_factory=dict)
     _marks: dict[Bolt, LivePose] = field(default_factory=dict)
     _waiting: list[_Report] = field(default_factory=list)
     _adjusting: bool = False
 
-    def begin(self) -> None:
-        """Begin an adjustment."""
+    def remember(self, bolt: Bolt, knob: Knob, learned_at: datetime) -> None:
+        """Take up what was known of a knob at an earlier time."""
+        if knob.gain_rad is not None:
+            self.knobs[bolt] = knob
+            self._learned_at[bolt] = learned_at
+
+    def begin(self, now: datetime) -> None:
+        """Begin an adjustment; what was learned on another evening is believed less."""
         self._marks.clear()
         self._adjusting = True
+        for bolt, learned_at in list(self._learned_at.items()):
+            if not timedelta(0) <= now - learned_at <= _EVENING:
+                self.knobs[bolt] = after_rest(self.knobs[bolt])
+                del self._learned_at[bolt]
 
     def end(self) -> None:
         """End an adjustment: what waits for still hands waits in vain."""
@@ -160,6 +187,9 @@ class KnobReports:
                 )
         self._marks[bolt] = pose
         knob = self.knobs[bolt] = after_turn(knob, report.turns, went[bolt], sigma[bolt])
+        self._learned_at[bolt] = state.axis.instant
+        if self.on_learned is not None:
+            self.on_learned(bolt, knob)
         _log.info(
             "%s: %+.3f turns moved it %+.2f arcmin", bolt.value, report.turns,
             went[bolt] / ARCMIN_RAD,

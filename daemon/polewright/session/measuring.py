@@ -10,18 +10,18 @@ from polewright.core.axis.observing import observe
 from polewright.core.errors import MeasurementError
 from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import Attitude, SolveHint
+from polewright.core.imaging.frame import Frame
+from polewright.core.imaging.optical_train import SAME_OPTICS_FRACTION, OpticalTrain, TrainKey
 from polewright.core.sky.observed import ObservingMoment
 from polewright.core.sky.place import Place
 from polewright.ports import Camera, Clock, MountStatus, Solver
+from polewright.session.optical_trains import OpticalTrains, key_of
 
 _log = logging.getLogger(__name__)
 
 # Once a frame is solved the next is looked for this near, and at this scale.
 _LEARNED_DIRECTION_SIGMA_DEG = 2.0
 _LEARNED_SCALE_SIGMA_FRACTION = 0.002
-_FEWEST_STARS_FOR_DISTORTION = 30  # what they say of the lens serves frames with fewer
-# Focus and temperature change a scale by far less; another camera or reducer by far more.
-_SAME_OPTICS_FRACTION = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,7 +34,17 @@ class Measured:
 
 
 class FrameMeasurer:
-    """Takes and solves frames, and remembers what the last one taught about the optics."""
+    """Takes and solves frames, and remembers what the last one taught about the optics.
+
+    Parameters
+    ----------
+    first_hint : SolveHint
+        What settings and devices say.
+    on_measured : callable, optional
+        Told of every solved frame.
+    trains : OpticalTrains, optional
+        What earlier evenings taught; believed once a frame has shown that it still holds.
+    """
 
     def __init__(
         self,
@@ -44,13 +54,16 @@ class FrameMeasurer:
         clock: Clock,
         first_hint: SolveHint,
         on_measured: Callable[[Measured], None] | None = None,
+        trains: OpticalTrains | None = None,
     ) -> None:
         self._camera = camera
         self._solver = solver
         self._place = place
         self._clock = clock
-        self._hint = first_hint
+        self._first_hint = self._hint = first_hint
         self._on_measured = on_measured
+        self._trains = trains or OpticalTrains()
+        self._proven: TrainKey | None = None
         self._taken = 0
         self._scale_arcsec_px: float | None = None
 
@@ -67,6 +80,7 @@ class FrameMeasurer:
     def forget_optics(self) -> None:
         """Let the next survey begin with whatever camera and telescope there is."""
         self._scale_arcsec_px = None
+        self._proven = None
 
     async def measure(self, exposure_s: float, direction_icrs: Vector | None = None) -> Measured:
         """Take one frame and return where it was looking.
@@ -81,16 +95,13 @@ class FrameMeasurer:
         frame = await self._camera.expose(exposure_s)
         arrived_s = self._clock.monotonic()
         self._taken += 1
-        hint = self._hint
-        if direction_icrs is not None:
-            x, y, z = (float(component) for component in direction_icrs)
-            hint = replace(hint, direction_icrs=(x, y, z))
-        attitude = await self._solver.solve(frame, hint)
+        key = key_of(frame, self._camera.name)
+        attitude = await self._solved(frame, key, direction_icrs)
         self._refuse_other_optics(attitude)
         observed = await asyncio.to_thread(
             observe, attitude, self._place, label=f"frame {self._taken}"
         )
-        self._learn(attitude)
+        self._learn(key, attitude)
         _log.debug(
             "frame %d: %d stars, %.2f arcsec rms",
             self._taken, attitude.matched, attitude.rms_arcsec,
@@ -100,9 +111,54 @@ class FrameMeasurer:
             self._on_measured(measured)
         return measured
 
+    async def _solved(self, frame: Frame, key: TrainKey, direction_icrs: Vector | None) -> Attitude:
+        """Solve with what is known of the optics; until a frame has shown it, with a way back."""
+
+        def toward(hint: SolveHint) -> SolveHint:
+            if direction_icrs is None:
+                return hint
+            x, y, z = (float(component) for component in direction_icrs)
+            return replace(hint, direction_icrs=(x, y, z))
+
+        if self._proven == key:
+            return await self._solver.solve(frame, toward(self._hint))
+        plain = toward(
+            replace(
+                self._first_hint,
+                direction_icrs=self._hint.direction_icrs,
+                direction_sigma_deg=self._hint.direction_sigma_deg,
+            )
+        )
+        train = self._trains.of(key, self._first_hint)
+        if train is None:
+            return await self._solver.solve(frame, plain)
+        try:
+            attitude = await self._solver.solve(frame, train.told_to(plain))
+        except MeasurementError as failure:
+            return await self._solved_otherwise(frame, key, plain, failure)
+        if train.shows(attitude):
+            return attitude
+        found = attitude.scale_arcsec_px
+        self._trains.drop(key, f"a frame shows {found:.2f} arcsec per pixel or the other parity")
+        return await self._solver.solve(frame, replace(plain, scale_arcsec_px=found))
+
+    async def _solved_otherwise(
+        self, frame: Frame, key: TrainKey, plain: SolveHint, failure: MeasurementError
+    ) -> Attitude:
+        """Solve without what was remembered, which is then dropped; or raise the first failure."""
+        if failure.code != "no_solution":
+            raise failure
+        try:
+            attitude = await self._solver.solve(frame, plain)
+        except MeasurementError:
+            raise failure from None
+        found = attitude.scale_arcsec_px
+        self._trains.drop(key, f"a frame fits only without it, at {found:.2f} arcsec per pixel")
+        return attitude
+
     def _refuse_other_optics(self, attitude: Attitude) -> None:
         before = self._scale_arcsec_px
-        if before and abs(attitude.scale_arcsec_px / before - 1.0) > _SAME_OPTICS_FRACTION:
+        if before and abs(attitude.scale_arcsec_px / before - 1.0) > SAME_OPTICS_FRACTION:
             raise MeasurementError(
                 f"the picture's scale went from {before:.2f} to "
                 f"{attitude.scale_arcsec_px:.2f} arcsec per pixel: another camera or telescope",
@@ -111,19 +167,17 @@ class FrameMeasurer:
             )
         self._scale_arcsec_px = attitude.scale_arcsec_px
 
-    def _learn(self, attitude: Attitude) -> None:
+    def _learn(self, key: TrainKey, attitude: Attitude) -> None:
         x, y, z = (float(component) for component in attitude.boresight_icrs)
+        train: OpticalTrain = self._trains.learn(key, attitude)
+        self._proven = key
         self._hint = SolveHint(
             direction_icrs=(x, y, z),
             direction_sigma_deg=_LEARNED_DIRECTION_SIGMA_DEG,
             scale_arcsec_px=attitude.scale_arcsec_px,
             scale_sigma_fraction=_LEARNED_SCALE_SIGMA_FRACTION,
             mirrored=attitude.mirrored,
-            radial=(
-                attitude.radial
-                if attitude.matched >= _FEWEST_STARS_FOR_DISTORTION
-                else self._hint.radial
-            ),
+            radial=train.radial,
         )
 
 

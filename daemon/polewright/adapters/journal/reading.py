@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
+from polewright.adapters.journal.lessons import read_lessons
 from polewright.adapters.journal.packing import DamagedRecordError, unpack
 from polewright.adapters.journal.schema import MIGRATIONS, NotAJournalError, refuse_foreign
 from polewright.adapters.journal.schema import version_of as schema_version
 from polewright.adapters.journal.store import BUSY_S, is_damage, primary_code
 from polewright.core.errors import MeasurementError, UsageError
-from polewright.core.records import FrameRecord, LiveRecord, SurveyRecord
+from polewright.core.records import FrameRecord, Lessons, LiveRecord, SurveyRecord
 
 Record = TypeVar("Record")
 
@@ -56,6 +57,10 @@ class JournalReader:
         """Yield every frame, oldest first; None for a damaged one."""
         for (data,) in self._connection.execute("SELECT record FROM frame ORDER BY id"):
             yield _unpacked(FrameRecord, data)
+
+    def lessons(self) -> Lessons:
+        """Return what the mount and the optics taught."""
+        return read_lessons(self._connection)
 
     def live_of(self, number: int) -> Iterator[tuple[LiveRecord | None, FrameRecord | None]]:
         """Yield the corrections that were told after a survey, each with its frame.

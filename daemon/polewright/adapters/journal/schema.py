@@ -85,7 +85,36 @@ _VERSION_1 = (
     """,
 )
 
-MIGRATIONS: Sequence[Sequence[str]] = (_VERSION_1,)
+# What the mount and the optics taught: every row is the whole of what was known then.
+_VERSION_2 = (
+    """
+    CREATE TABLE knob (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        evening_id INTEGER NOT NULL REFERENCES evening (id),
+        at TEXT NOT NULL,
+        mount TEXT NOT NULL,
+        bolt TEXT NOT NULL,
+        arcmin_per_turn REAL,
+        slack_turns REAL NOT NULL,
+        record BLOB NOT NULL
+    ) STRICT
+    """,
+    """
+    CREATE TABLE train (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        evening_id INTEGER NOT NULL REFERENCES evening (id),
+        at TEXT NOT NULL,
+        camera TEXT NOT NULL,
+        width_px INTEGER NOT NULL,
+        height_px INTEGER NOT NULL,
+        pixel_size_um REAL,
+        scale_arcsec_px REAL NOT NULL,
+        record BLOB NOT NULL
+    ) STRICT
+    """,
+)
+
+MIGRATIONS: Sequence[Sequence[str]] = (_VERSION_1, _VERSION_2)
 """Step ``n`` leads from version ``n`` to ``n + 1``; released steps are never changed."""
 
 

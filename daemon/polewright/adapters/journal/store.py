@@ -9,9 +9,19 @@ from datetime import datetime
 from pathlib import Path
 
 from polewright import __version__
+from polewright.adapters.journal.lessons import read_lessons
 from polewright.adapters.journal.packing import DamagedRecordError, pack, unpack
 from polewright.adapters.journal.schema import migrate, present_tables, tables_of
-from polewright.core.records import FrameRecord, LiveRecord, SurveyRecord, TransitionRecord
+from polewright.core.geometry.directions import ARCMIN_RAD
+from polewright.core.records import (
+    FrameRecord,
+    KnobRecord,
+    Lessons,
+    LiveRecord,
+    SurveyRecord,
+    TrainRecord,
+    TransitionRecord,
+)
 
 _log = logging.getLogger(__name__)
 
@@ -174,6 +184,37 @@ class JournalStore:
                     (number, position, self._frame_id(key)),
                 )
         return number
+
+    def add_knob(self, record: KnobRecord) -> None:
+        """Write what is known of a knob."""
+        knob = record.knob
+        with self._synced(), self._transaction() as run:
+            run(
+                "INSERT INTO knob (evening_id, at, mount, bolt, arcmin_per_turn, slack_turns, "
+                "record) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (
+                    self._evening(), record.at.isoformat(), record.mount, record.bolt.value,
+                    None if knob.gain_rad is None else knob.gain_rad / ARCMIN_RAD,
+                    knob.slack_turns, pack(record),
+                ),
+            )  # fmt: skip
+
+    def add_train(self, record: TrainRecord) -> None:
+        """Write what is known of an optical train."""
+        key = record.key
+        with self._synced(), self._transaction() as run:
+            run(
+                "INSERT INTO train (evening_id, at, camera, width_px, height_px, pixel_size_um, "
+                "scale_arcsec_px, record) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    self._evening(), record.at.isoformat(), key.camera, key.width_px,
+                    key.height_px, key.pixel_size_um, record.train.scale_arcsec_px, pack(record),
+                ),
+            )  # fmt: skip
+
+    def lessons(self) -> Lessons:
+        """Return what the mount and the optics taught."""
+        return read_lessons(self._connection)
 
     def last_survey(self) -> SurveyRecord | None:
         """Return the newest committed survey that is whole."""

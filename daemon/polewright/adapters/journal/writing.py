@@ -19,7 +19,15 @@ from typing import Any
 from polewright.adapters.journal.schema import NotAJournalError
 from polewright.adapters.journal.store import JournalStore, is_damage, primary_code, set_aside
 from polewright.core.errors import DeviceError, PolewrightError
-from polewright.core.records import FrameRecord, LiveRecord, SurveyRecord, TransitionRecord
+from polewright.core.records import (
+    FrameRecord,
+    KnobRecord,
+    Lessons,
+    LiveRecord,
+    SurveyRecord,
+    TrainRecord,
+    TransitionRecord,
+)
 
 _log = logging.getLogger(__name__)
 
@@ -130,6 +138,14 @@ class SqliteJournal:
         """Queue a change of what the service is doing."""
         self._put(_Item(lambda store: store.add_transition(transition)))
 
+    def record_knob(self, knob: KnobRecord) -> None:
+        """Queue what was learned of a knob."""
+        self._put(_Item(lambda store: store.add_knob(knob)))
+
+    def record_train(self, train: TrainRecord) -> None:
+        """Queue what was learned of an optical train."""
+        self._put(_Item(lambda store: store.add_train(train)))
+
     async def commit_survey(
         self, survey: SurveyRecord, frames: Sequence[FrameRecord]
     ) -> PolewrightError | None:
@@ -144,6 +160,11 @@ class SqliteJournal:
         """Return the last committed survey, where there is one that can be read."""
         outcome = await self._ask(lambda store: store.last_survey(), OPEN_TIMEOUT_S)
         return outcome if isinstance(outcome, SurveyRecord) else None
+
+    async def lessons(self) -> Lessons:
+        """Return what earlier evenings taught, nothing where it cannot be read."""
+        outcome = await self._ask(lambda store: store.lessons(), OPEN_TIMEOUT_S)
+        return outcome if isinstance(outcome, Lessons) else Lessons()
 
     async def _ask(self, work: Work, timeout_s: float, *, is_commit: bool = False) -> Any:
         """Return what the work returns, or the trouble that prevented it."""

@@ -2,7 +2,8 @@
 
 Nobody senses a knob: the person says how far it was turned, the camera saw how far the bolt went.
 ``went = gain x (turns - slack x sense)`` where the sense of turning changed, by maximum a
-posteriori over all turns reported so far.
+posteriori over all turns reported so far, and over what is believed beforehand: settings, or
+earlier evenings.
 """
 
 import math
@@ -25,6 +26,12 @@ _SLACK_WORTH_TURNS = 0.03
 _OVERSHOOT_TURNS = 0.1
 # The sense in which a bolt ends: clockwise, against its load on nearly all mounts.
 _FINAL_SENSE = 1.0
+# What a maker or a ruler says of a thread is right to this part.
+_SET_GAIN_SIGMA = 0.1
+# By how much a gain, and the slack (turns), may have changed from one evening to another: another
+# load on the bolt, another place along it (judgements, no source).
+_EVENING_GAIN_SIGMA = 0.05
+_EVENING_SLACK_SIGMA_TURNS = 0.03
 # A turn that fits the earlier ones this badly (sigma) is not learned from ...
 _DOUBTFUL_SIGMAS = 5.0
 # ... unless it also fits within this part of itself.
@@ -68,6 +75,21 @@ class KnobMove:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KnobBelief:
+    """What is believed of a knob before its first turn is reported.
+
+    ``gain_rad`` is signed as in :class:`Knob`.  ``sense_from_settings``: that sign is what a person
+    wrote, and the first turn reported goes before it.
+    """
+
+    gain_rad: float
+    gain_sigma_rad: float
+    slack_turns: float = _SLACK_PRIOR_TURNS[0]
+    slack_sigma_turns: float = _SLACK_PRIOR_TURNS[1]
+    sense_from_settings: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Knob:
     """What is known of one bolt's knob.
 
@@ -85,6 +107,8 @@ class Knob:
         What it was learned from.
     doubtful : KnobMove or None
         The last turn, where it did not fit those before it.
+    belief : KnobBelief or None
+        What was believed before the first of ``moves``.
     """
 
     gain_rad: float | None = None
@@ -94,13 +118,17 @@ class Knob:
     last_sense: float = 0.0
     moves: tuple[KnobMove, ...] = ()
     doubtful: KnobMove | None = None
+    belief: KnobBelief | None = None
 
     @property
     def known(self) -> bool:
-        """True where turns can be told."""
-        return self.gain_rad is not None and self.gain_sigma_rad < _LARGEST_GAIN_SIGMA * abs(
-            self.gain_rad
-        )
+        """True where turns can be told.
+
+        A belief that the first turn contradicts is not told until a second turn has decided.
+        """
+        if self.gain_rad is None or (self.doubtful is not None and not self.moves):
+            return False
+        return self.gain_sigma_rad < _LARGEST_GAIN_SIGMA * abs(self.gain_rad)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,11 +146,58 @@ class KnobAdvice:
     words: str
 
 
+def knob_as_set(gain_rad: float) -> Knob:
+    """Return a knob that nobody has turned yet, from what settings say of it (rad per turn).
+
+    Positive: a turn clockwise raises the axis, or increases its azimuth.
+    """
+    return _believed(
+        KnobBelief(
+            gain_rad=gain_rad,
+            gain_sigma_rad=_SET_GAIN_SIGMA * abs(gain_rad),
+            sense_from_settings=True,
+        )
+    )
+
+
+def after_rest(knob: Knob) -> Knob:
+    """Return what is still believed of a knob on a later evening.
+
+    Its turns are summed up and count for less from now on, and which flank of the thread it
+    touches is no longer known.
+    """
+    if knob.gain_rad is None:
+        return Knob()
+    belief = KnobBelief(
+        gain_rad=knob.gain_rad,
+        gain_sigma_rad=math.hypot(knob.gain_sigma_rad, _EVENING_GAIN_SIGMA * knob.gain_rad),
+        slack_turns=knob.slack_turns,
+        slack_sigma_turns=min(
+            math.hypot(knob.slack_sigma_turns, _EVENING_SLACK_SIGMA_TURNS), _SLACK_PRIOR_TURNS[1]
+        ),
+        sense_from_settings=(
+            not knob.moves and knob.belief is not None and knob.belief.sense_from_settings
+        ),
+    )
+    return replace(_believed(belief), doubtful=knob.doubtful)
+
+
+def _believed(belief: KnobBelief) -> Knob:
+    return Knob(
+        gain_rad=belief.gain_rad,
+        gain_sigma_rad=belief.gain_sigma_rad,
+        slack_turns=belief.slack_turns,
+        slack_sigma_turns=belief.slack_sigma_turns,
+        belief=belief,
+    )
+
+
 def after_turn(knob: Knob, turns: float, went_rad: float, sigma_rad: float) -> Knob:
     """Return what is known of a knob after one more turn.
 
     A turn that does not fit the earlier ones at all (the other knob was meant, one turn was not
-    reported) is set aside; a second one in a row starts the learning over.
+    reported) is set aside; a second one in a row starts the learning over, without what was
+    believed before (another head).  Only the sense that settings say gives way at once.
 
     Parameters
     ----------
@@ -136,12 +211,15 @@ def after_turn(knob: Knob, turns: float, went_rad: float, sigma_rad: float) -> K
     move = KnobMove(
         turns=turns, went_rad=went_rad, sigma_rad=sigma_rad, reversed_part=reversed_part
     )
+    belief = knob.belief if not knob.moves else None
+    if belief is not None and belief.sense_from_settings and _went_backward(knob, move):
+        turned_over = _believed(replace(belief, gain_rad=-belief.gain_rad))
+        knob = replace(turned_over, last_sense=knob.last_sense)
     if knob.gain_rad is not None and not _fits(knob, move):
         if knob.doubtful is None:
             return replace(knob, last_sense=sense, doubtful=move)
         fresh = replace(knob.doubtful, reversed_part=0.5)
-        return _learned(replace(knob, gain_rad=None, doubtful=None, last_sense=sense),
-                        (fresh, move))  # fmt: skip
+        return _learned(Knob(last_sense=sense), (fresh, move))
     return _learned(replace(knob, last_sense=sense, doubtful=None), _joined(knob.moves, move))
 
 
@@ -197,6 +275,8 @@ def turn_words(turns: float) -> str:
 def _fits(knob: Knob, move: KnobMove) -> bool:
     if knob.gain_rad is None:
         return True
+    if _went_backward(knob, move):
+        return False
     expected = _went_rad(knob.gain_rad, knob.slack_turns, move)
     sigma = math.hypot(
         move.sigma_rad,
@@ -206,6 +286,14 @@ def _fits(knob: Knob, move: KnobMove) -> bool:
     )
     missing = abs(move.went_rad - expected)
     return missing < max(_DOUBTFUL_SIGMAS * sigma, _DOUBTFUL_PART * abs(expected))
+
+
+def _went_backward(knob: Knob, move: KnobMove) -> bool:
+    """Return whether a bolt plainly went against its sense, which no slack explains."""
+    if knob.gain_rad is None or move.went_rad * knob.gain_rad * move.turns >= 0.0:
+        return False
+    sigma = math.hypot(move.sigma_rad, abs(knob.gain_rad) * _HAND_SIGMA_TURNS)
+    return abs(move.went_rad) > _DOUBTFUL_SIGMAS * sigma
 
 
 def _went_rad(gain_rad: float, slack_turns: float, move: KnobMove) -> float:
@@ -231,16 +319,27 @@ def _joined(moves: tuple[KnobMove, ...], move: KnobMove) -> tuple[KnobMove, ...]
 
 def _learned(knob: Knob, moves: tuple[KnobMove, ...]) -> Knob:
     """Fit gain and slack by Gauss-Newton."""
-    slack = _SLACK_PRIOR_TURNS[0]
-    longest = max(moves, key=lambda move: abs(move.turns) - move.reversed_part * slack)
-    effective = max(abs(longest.turns) - longest.reversed_part * slack, 0.2 * abs(longest.turns))
-    gain = longest.went_rad / math.copysign(effective, longest.turns)
-    if abs(longest.went_rad) < 3.0 * longest.sigma_rad:
-        return replace(knob, gain_rad=None, gain_sigma_rad=math.inf, moves=moves)
+    belief = knob.belief
+    first_slack, slack_sigma = _SLACK_PRIOR_TURNS
+    if belief is not None:
+        first_slack, slack_sigma = belief.slack_turns, belief.slack_sigma_turns
+        gain = first_gain = belief.gain_rad
+        gain_weight = 1.0 / belief.gain_sigma_rad**2
+    else:
+        longest = max(moves, key=lambda move: abs(move.turns) - move.reversed_part * first_slack)
+        if abs(longest.went_rad) < 3.0 * longest.sigma_rad:
+            return replace(knob, gain_rad=None, gain_sigma_rad=math.inf, moves=moves)
+        effective = max(
+            abs(longest.turns) - longest.reversed_part * first_slack, 0.2 * abs(longest.turns)
+        )
+        gain = first_gain = longest.went_rad / math.copysign(effective, longest.turns)
+        gain_weight = 0.0
+    slack = first_slack
     covariance: NDArray[np.float64] = np.eye(2)
     for _ in range(_ROUNDS):
-        normal = np.diag([0.0, 1.0 / _SLACK_PRIOR_TURNS[1] ** 2])
-        gradient = np.array([0.0, (_SLACK_PRIOR_TURNS[0] - slack) / _SLACK_PRIOR_TURNS[1] ** 2])
+        weights = np.array([gain_weight, 1.0 / slack_sigma**2])
+        normal = np.diag(weights)
+        gradient = weights * np.array([first_gain - gain, first_slack - slack])
         for move in moves:
             unsure = slack * 0.5 if move.reversed_part == 0.5 else 0.0
             sigma = math.hypot(move.sigma_rad, abs(gain) * math.hypot(_HAND_SIGMA_TURNS, unsure))

@@ -151,7 +151,7 @@ def _restricted(
     """
     extra = np.square(floors_arcsec * ARCSEC_RAD)[:, None, None, None] * np.eye(3)
     noise = covariances + extra
-    inverse = _blocks(np.linalg.inv(noise))
+    inverse = _blocks(np.asarray(np.linalg.inv(noise), dtype=np.float64))
     weighted = inverse @ columns
     normal = columns.T @ weighted
     along = residuals @ weighted
