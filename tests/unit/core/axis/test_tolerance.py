@@ -30,6 +30,26 @@ def test_the_closed_form_is_the_exact_product_of_two_rotations(error, duration, 
     assert field_turn_rad(error, duration) == pytest.approx(exact, rel=1e-6, abs=1e-12)
 
 
+def test_one_arcminute_drifts_by_the_published_constant():
+    """An axis 1 arcmin off, seen at right angles: 0.2625 arcsec of declination a minute of time,
+    and error = 3.81 x drift (arcmin per arcsec/min; R. N. Hook 1989, J. Br. astron. Assoc. 99, 13,
+    from memory). The star starts where the drift is fastest; the sky turns once in 23 h 56 m 4.09 s
+    (86164.0905 s, IERS Conventions)."""
+    assert pytest.approx(2 * math.pi / 86164.0905, rel=1e-8) == SIDEREAL_RATE_RAD_S
+    axis = rotation_about(np.array([1.0, 0.0, 0.0]), ARCMIN_RAD) @ POLE
+    star = np.array([1.0, 0.0, 0.0])
+    angle = SIDEREAL_RATE_RAD_S * 60.0
+    centred = rotation_about(POLE, -angle / 2) @ star  # middle of the minute at right angles
+    moved = (
+        rotation_about(axis, angle)
+        @ rotation_about(POLE, -angle)
+        @ (rotation_about(POLE, angle) @ centred)
+    )
+    drift_arcsec = (moved - rotation_about(POLE, angle) @ centred) @ POLE / ARCSEC_RAD
+    assert abs(drift_arcsec) == pytest.approx(0.2625, abs=0.0002)
+    assert 1.0 / abs(drift_arcsec) == pytest.approx(3.81, abs=0.005)
+
+
 @pytest.mark.parametrize(
     ("focal_length", "exposure", "arcsec"),
     [(135, 60, 1313), (400, 120, 222), (400, 300, 89), (800, 180, 74), (2000, 300, 18)],

@@ -1,5 +1,6 @@
 """Observed places against ERFA's own test values, astropy and published examples."""
 
+import math
 from datetime import UTC, datetime, timedelta
 
 import erfa
@@ -149,6 +150,32 @@ def test_the_sun_agrees_with_the_nrel_example():
     )
     assert 90.0 - np.degrees(altitude) == pytest.approx(50.11162, abs=0.002)
     assert np.degrees(azimuth) == pytest.approx(194.34024, abs=0.0021)
+
+
+def test_sidereal_time_agrees_with_the_worked_example():
+    """Source: Meeus, Astronomical Algorithms (2nd ed.), example 12.a, apparent sidereal time at
+    Greenwich, 10 April 1987, 0h UT: 13h 10m 46.1351s (from memory; UT1 - UTC = -0.457 s of that
+    day moves it by what a UTC clock is off)."""
+    instant = datetime(1987, 4, 10, tzinfo=UTC)
+    dut1_s = earth_orientation(instant).dut1_s
+    seconds = math.degrees(local_apparent_sidereal_time(instant, 0.0)) * 240.0 - dut1_s
+    assert seconds == pytest.approx(13 * 3600 + 10 * 60 + 46.1351, abs=0.01)
+
+
+def test_a_star_of_date_agrees_with_the_worked_example():
+    """Source: Meeus, Astronomical Algorithms (2nd ed.), examples 21.b and 23.a, theta Persei on
+    13.19 November 2028: apparent 2h 46m 14.390s, +49 deg 21 min 07.45 sec (from memory)."""
+    years = (2462088.69 - 2451545.0) / 365.25
+    longitude = math.radians(15.0 * (2 + 44 / 60 + (11.986 + 0.03425 * years) / 3600))
+    latitude = math.radians(49 + 13 / 60 + (42.48 - 0.0895 * years) / 3600)
+    instant = datetime(2028, 11, 13, 4, 33, 36, tzinfo=UTC) - timedelta(seconds=69.2)
+    moment = ObservingMoment.at(YARD, instant)
+    right_ascension, declination = moment.of_date_from_icrs(erfa.s2c(longitude, latitude))
+    east = (right_ascension - math.radians(15.0 * (2 + 46 / 60 + 14.390 / 3600))) / ARCSEC_RAD
+    north = (declination - math.radians(49 + 21 / 60 + 7.45 / 3600)) / ARCSEC_RAD
+    # Meeus' theory of nutation and aberration is good to a few hundredths; the observer's own
+    # motion (0.2 arcsec here at most) is not in it.
+    assert math.hypot(east * math.cos(declination), north) < 0.35
 
 
 def test_sidereal_time_agrees_with_astropy():
