@@ -164,13 +164,13 @@ class TestCallbacks:
             raise RuntimeError("a bug")
 
         with caplog.at_level(logging.ERROR):
-            WireClient(sink).newPingReply("1")
+            WireClient(sink, lambda device, name: ()).newPingReply("1")
         assert "newPingReply" in caplog.text
         assert "a bug" in caplog.text
 
     def test_a_callback_hands_over_a_plain_event(self) -> None:
         events: list[Event] = []
-        WireClient(events.append).newPingReply("7")
+        WireClient(events.append, lambda device, name: ()).newPingReply("7")
         assert events == [PingAnswered(uid="7")]
 
 

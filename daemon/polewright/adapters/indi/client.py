@@ -2,7 +2,6 @@
 
 # ruff: noqa: N802 (the library calls these methods by these names)
 
-import ctypes
 import functools
 import logging
 import threading
@@ -24,7 +23,6 @@ from polewright.adapters.indi.snapshot import (
     PropertyRemoved,
     PropertySnapshot,
     PropertyState,
-    is_compressed,
 )
 
 _LOG = logging.getLogger(__name__)
@@ -60,11 +58,19 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
     ----------
     sink : callable
         Takes one event; called in the library's thread.
+    take_blobs : callable
+        Takes device and name of a BLOB vector that was met; returns its contents, which do not
+        go through the library.
     """
 
-    def __init__(self, sink: Callable[[Event], None]) -> None:
+    def __init__(
+        self,
+        sink: Callable[[Event], None],
+        take_blobs: Callable[[str, str], tuple[BlobSnapshot, ...]],
+    ) -> None:
         super().__init__()
         self._sink = sink
+        self._take_blobs = take_blobs
         # Set when the reading thread has seen the end of the connection; its number for the kernel.
         self.ended = threading.Event()
         self.reading_thread = 0
@@ -172,38 +178,9 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
                 )
             )
         elif kind == PyIndi.INDI_BLOB:
-            blobs = [_copied(device, name, e) for e in PyIndi.PropertyBlob(prop)]
             self._sink(
                 PropertySnapshot(device=device, name=name, kind=PropertyKind.BLOB, state=state)
             )
-            # A state alone (for example Busy when the exposure begins) carries no bytes; what
-            # marks a delivery, even an empty one, is the state Ok.
-            for blob in blobs:
-                if arrived and (blob.data or state is PropertyState.OK):
+            if arrived:
+                for blob in self._take_blobs(device, name):
                     self._sink(blob)
-
-
-def _copied(device: str, name: str, element: Any) -> BlobSnapshot:
-    """Copy one binary element and mark the original as read.
-
-    The library's own accessor copies as many bytes as the driver *declared*, beyond the end of
-    what arrived where a frame was cut short, so the copy is made by the received length.  The
-    library also shows the previous frame again where an empty one arrives, unless the lengths
-    are set to 0 after reading.  Where the driver wraps its lines, as most do, the library counts
-    some stray bytes behind the end of the frame.
-    """
-    length, size, address = element.getBlobLen(), element.getSize(), element.getBlob()
-    kind = element.getFormat()
-    if 0 < size < length and not is_compressed(kind):
-        length = size
-    data = ctypes.string_at(int(address), length) if address is not None and length > 0 else b""
-    element.setBlobLen(0)
-    element.setSize(0)
-    return BlobSnapshot(
-        device=device,
-        name=name,
-        element=element.getName(),
-        format=kind,
-        data=data,
-        declared_size=size,
-    )

@@ -2,6 +2,8 @@
 
 import asyncio
 import logging
+import os
+import socket
 import time
 import weakref
 from collections import deque
@@ -13,6 +15,7 @@ from typing import Any
 import PyIndi
 
 from polewright.adapters.indi.client import WireClient
+from polewright.adapters.indi.relay import Relay, dial
 from polewright.adapters.indi.snapshot import (
     BlobSnapshot,
     ConnectionEnded,
@@ -24,7 +27,6 @@ from polewright.adapters.indi.snapshot import (
     PropertyRemoved,
     PropertySnapshot,
 )
-from polewright.adapters.indi.tap import SocketTap, connect_tapped
 from polewright.core.errors import DeviceError, LinkError
 
 _LOG = logging.getLogger(__name__)
@@ -32,6 +34,8 @@ _LOG = logging.getLogger(__name__)
 DEFAULT_PORT = 7624
 # TCP to a small computer over a busy Wi-Fi: well under 1 s when it answers at all (s).
 CONNECT_TIMEOUT_S = 5.0
+# The library's way to the relay does not leave this process (s).
+LIBRARY_CONNECT_S = 2
 # An INDI server names its devices or answers a ping within milliseconds; a loaded one needs
 # longer to start its drivers (s).
 HANDSHAKE_TIMEOUT_S = 5.0
@@ -98,13 +102,14 @@ class IndiConnection:
         Why, in words; empty while it lives.
     """
 
-    def __init__(self, host: str, port: int) -> None:
+    def __init__(self, host: str, port: int, relay: Relay) -> None:
         self.host = host
         self.port = port
         self.lost = asyncio.Event()
         self.loss_reason = ""
         self._loop = asyncio.get_running_loop()
-        self._client = WireClient(self._from_library)
+        self._relay = relay
+        self._client = WireClient(self._from_library, relay.take_blobs)
         self._properties: dict[tuple[str, str], PropertySnapshot] = {}
         self._devices: dict[str, None] = {}
         self._streams: dict[EventStream, str | None] = {}
@@ -114,8 +119,7 @@ class IndiConnection:
         self._ping_sent_s: float | None = None
         self._answers_pings = False
         self._timer: asyncio.TimerHandle | None = None
-        self._tap: SocketTap | None = None
-        self._hang_up = weakref.finalize(self, _hang_up, self._client, None)
+        self._hang_up = weakref.finalize(self, _hang_up, self._client, relay)
 
     @classmethod
     @asynccontextmanager
@@ -145,10 +149,9 @@ class IndiConnection:
         LinkError
             Where nothing listens, or what listens does not speak INDI.
         """
-        address = await _listening_address(host, port, connect_timeout_s)
-        connection = cls(host, port)
+        connection = cls(host, port, Relay(await _dialled(host, port, connect_timeout_s)))
         try:
-            await connection._connect(address, connect_timeout_s, handshake_timeout_s)
+            await connection._connect(handshake_timeout_s)
             yield connection
         finally:
             await asyncio.shield(connection._close())
@@ -193,6 +196,11 @@ class IndiConnection:
                 # Drivers write "time: [LEVEL] text".
                 return message.text.split("] ")[-1].strip().rstrip(".")
         return ""
+
+    @property
+    def frame_bytes(self) -> int:
+        """How many encoded bytes of frames have arrived so far, unfinished ones included."""
+        return self._relay.content_bytes
 
     # -- sending ------------------------------------------------------------------------------
 
@@ -317,23 +325,16 @@ class IndiConnection:
 
     # -- inside -------------------------------------------------------------------------------
 
-    async def _connect(
-        self, address: str, connect_timeout_s: float, handshake_timeout_s: float
-    ) -> None:
+    async def _connect(self, handshake_timeout_s: float) -> None:
         """Connect the library's client and wait for the server's first word."""
-        self._client.setServer(address, self.port)
-        self._client.setConnectionTimeout(max(1, round(connect_timeout_s)), 0)
         with self.subscribe() as events:
-            connected, self._tap = await asyncio.shield(
-                asyncio.to_thread(connect_tapped, self._client.connectServer, address, self.port)
+            connected = await asyncio.shield(
+                asyncio.to_thread(self._relay.connect, self._connect_library)
             )
-            if self._tap is not None:
-                self._hang_up.detach()
-                self._hang_up = weakref.finalize(self, _hang_up, self._client, self._tap)
             if not connected:
                 raise LinkError(
-                    f"The INDI server at {self.where} refused the connection",
-                    remedy=START_REMEDY,
+                    f"The INDI library did not connect to the server at {self.where}",
+                    remedy="Try again; restart the program if it happens twice",
                 )
             self._ping()
             try:
@@ -358,6 +359,12 @@ class IndiConnection:
                 _LOG.debug("%s answers no pings: if it freezes, only waits notice", self.where)
         self._ping_sent_s = None
         self._timer = self._loop.call_later(LIVENESS_PERIOD_S, self._look_alive)
+
+    def _connect_library(self, address: str, port: int) -> bool:
+        """Let the library connect to the relay (blocking)."""
+        self._client.setServer(address, port)
+        self._client.setConnectionTimeout(LIBRARY_CONNECT_S, 0)
+        return bool(self._client.connectServer())
 
     async def _pong(self, events: EventStream) -> bool:
         """Return whether the first ping is answered."""
@@ -447,11 +454,8 @@ class IndiConnection:
         if self.lost.is_set():
             return
         now_s = time.monotonic()
-        silent_s = now_s - self._last_heard_s
-        if self._tap is not None:
-            # The library tells of a frame only when all of it has arrived; the socket knows of
-            # each piece.
-            silent_s = min(silent_s, self._tap.silent_for_s())
+        # A frame is told of only when all of it has arrived; the relay knows of each piece.
+        silent_s = min(now_s - self._last_heard_s, self._relay.silent_for_s())
         if silent_s < QUIET_S:
             self._ping_sent_s = None
         elif self._answers_pings and self._ping_sent_s is None:
@@ -462,20 +466,28 @@ class IndiConnection:
         self._timer = self._loop.call_later(LIVENESS_PERIOD_S, self._look_alive)
 
 
-def _hang_up(client: WireClient, tap: SocketTap | None) -> None:
+def _hang_up(client: WireClient, relay: Relay) -> None:
     """Disconnect the library's client (blocking).
 
     Without this the library ends the whole process when its client is collected, or at exit.
+    The library holds Python's interpreter lock while it waits for its reading thread to end.
+    Where that thread waits for the lock itself, to call back, the whole process stands still
+    for 2 s.  A connection that the relay shuts down ends the thread first.
     """
-    if tap is not None:
-        tap.shut_down()
-        # The thread must be gone, not only have said so: on its way out of the callback it needs
-        # the interpreter lock, which the library's call below holds.
-        if client.ended.wait(HANG_UP_S):
-            tap.wait_for_end(client.reading_thread, HANG_UP_S)
+    relay.shut_down()
+    # The thread must be gone, not only have said so: on its way out of the callback it needs the
+    # interpreter lock, which the library's call below holds.
+    if client.ended.wait(HANG_UP_S if relay.connected else 0.0):
+        _wait_for_end(client.reading_thread, HANG_UP_S)
     client.disconnectServer()
-    if tap is not None:
-        tap.close()
+    relay.close()
+
+
+def _wait_for_end(thread: int, longest_s: float) -> None:
+    """Wait until a native thread of this process is gone (blocking)."""
+    deadline_s = time.monotonic() + longest_s
+    while time.monotonic() < deadline_s and os.path.exists(f"/proc/self/task/{thread}"):
+        time.sleep(0.001)
 
 
 def is_withdrawal(event: Event, name: str) -> bool:
@@ -506,27 +518,16 @@ def _addressed(outgoing: Any, device: str, name: str) -> Any:
     return outgoing
 
 
-async def _listening_address(host: str, port: int, timeout_s: float) -> str:
-    """Return the numeric address where something listens."""
+async def _dialled(host: str, port: int, timeout_s: float) -> socket.socket:
+    """Return a socket that is connected to the server, or say why there is none."""
     try:
-        async with asyncio.timeout(timeout_s):
-            # The library speaks IPv4 only.
-            reader, writer = await asyncio.open_connection(host, port, family=2)
+        return await dial(host, port, timeout_s)
     except TimeoutError:
         reason = f"no answer in {timeout_s:g} s"
     except ConnectionRefusedError:
         reason = "nothing listens there"
     except OSError as error:
         reason = error.strerror or str(error)
-    else:
-        address = str(writer.get_extra_info("peername")[0])
-        writer.close()
-        del reader
-        try:
-            await writer.wait_closed()
-        except OSError:
-            _LOG.debug("the probe of %s:%d was reset", host, port)
-        return address
     raise LinkError(
         f"No INDI server at {host}:{port} ({reason}): no device can be reached",
         remedy=START_REMEDY,
