@@ -21,7 +21,7 @@ _TAG = re.compile(rb"<(/?)(\w+)((?:[^<>\"']|\"[^<\"]*\"|'[^<']*')*?)(/?)>")
 _TAG_BEGUN = re.compile(
     rb"</?\w*(?:[^<>\"'\w](?:[^<>\"']|\"[^<\"]*\"|'[^<']*')*(?:\"[^<\"]*|'[^<']*)?)?"
 )
-_ATTRIBUTE = re.compile(rb"(\w+)\s*=\s*(?:\"([^<\"]*)\"|'([^']*)')")
+_ATTRIBUTE = re.compile(rb"(\w+)\s*=\s*(?:\"([^<\"]*)\"|'([^<']*)')")
 # Tags of real drivers are under 300 bytes; what is longer than this is no tag.
 _LONGEST_TAG_BYTES = 65_536
 _WHITE = b" \t\r\n"
