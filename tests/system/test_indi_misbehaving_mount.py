@@ -3,13 +3,18 @@
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from datetime import UTC, datetime
 from xml.etree.ElementTree import Element
 
 import pytest
+from astropy.coordinates import TETE, SkyCoord
+from astropy.time import Time
+from astropy.utils import iers
 
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.indi.mount import IndiMount
 from polewright.core.errors import DeviceError
+from polewright.ports import PierSide, TrackMode
 from tests.system.fake_indi_server import MOUNT_NAME, FakeIndiServer, change, define, fake_server
 
 START = (6.0, 10.0)
@@ -194,14 +199,94 @@ async def test_a_declination_that_does_not_exist_is_not_sent() -> None:
         assert server.commands("EQUATORIAL_EOD_COORD") == []
 
 
-async def test_a_mount_of_j2000_positions_is_refused_not_misread() -> None:
+async def test_a_mount_of_j2000_positions_is_understood_both_ways() -> None:
+    """What it tells comes out of date, what it is sent goes out of J2000 (astropy's TETE)."""
+    night = datetime(2026, 11, 25, 20, 0, tzinfo=UTC)
+
+    async def obey(server: FakeIndiServer, element: Element) -> None:
+        if element.get("name") == "EQUATORIAL_COORD":
+            values = {child.get("name"): (child.text or "").strip() for child in element}
+            await server.send(
+                change("Number", MOUNT_NAME, "EQUATORIAL_COORD", values, state="Busy")
+            )
+            await server.send(change("Number", MOUNT_NAME, "EQUATORIAL_COORD", values, state="Ok"))
+        elif element.get("name") == "ON_COORD_SET":
+            values = {"TRACK": "On", "SLEW": "Off"}
+            await server.send(change("Switch", MOUNT_NAME, "ON_COORD_SET", values, state="Ok"))
+
+    def of_date(hours: float, declination_deg: float) -> SkyCoord:
+        with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
+            j2000 = SkyCoord(hours * 15.0, declination_deg, unit="deg")
+            return j2000.transform_to(TETE(obstime=Time(night)))
+
     async with (
-        fake_server(definitions(equatorial="EQUATORIAL_COORD")) as server,
+        fake_server(definitions(equatorial="EQUATORIAL_COORD"), obey) as server,
         IndiConnection.open("127.0.0.1", server.port) as connection,
     ):
-        with pytest.raises(DeviceError, match="J2000") as caught:
-            await IndiMount(connection, MOUNT_NAME).status()
-    assert caught.value.code == "unsupported_frame"
+        mount = IndiMount(connection, MOUNT_NAME, now=lambda: night)
+        told = await mount.status()
+        true = of_date(*START)
+        assert told.right_ascension_deg == pytest.approx(true.ra.deg, abs=1e-4)
+        assert told.declination_deg == pytest.approx(true.dec.deg, abs=1e-4)
+        assert abs(told.right_ascension_deg - START[0] * 15.0) > 0.2
+        await slew(mount)
+        (command,) = server.commands("EQUATORIAL_COORD")
+        back = of_date(float(command["RA"]), float(command["DEC"]))
+        assert back.ra.deg == pytest.approx(TARGET_HOURS * 15.0, abs=1e-4)
+        assert back.dec.deg == pytest.approx(TARGET_DEG, abs=1e-4)
+
+
+async def test_a_star_tracker_is_a_mount_that_neither_goes_nor_tells_where_it_is() -> None:
+    """It only tracks: nothing is assumed beyond the properties that it offers."""
+    tracker = define(
+        "Switch", MOUNT_NAME, "CONNECTION", {"CONNECT": "On", "DISCONNECT": "Off"}
+    ) + define(
+        "Switch", MOUNT_NAME, "TELESCOPE_TRACK_STATE", {"TRACK_ON": "On", "TRACK_OFF": "Off"}
+    )
+    async with (
+        fake_server(tracker) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        mount = IndiMount(connection, MOUNT_NAME)
+        status = await mount.status()
+        assert status.right_ascension_deg is None
+        assert status.tracking is True
+        assert status.parked is None
+        assert status.pier_side is PierSide.UNKNOWN
+        can = mount.capabilities
+        assert not any((can.can_slew, can.can_abort, can.has_position, can.can_park))
+        with pytest.raises(DeviceError) as caught:
+            await slew(mount)
+        assert caught.value.code == "cannot_slew"
+        await mount.abort()
+        assert all(element.tag == "getProperties" for element in server.received[:1])
+        assert not [element for element in server.received if element.tag.startswith("new")]
+
+
+async def test_a_mount_left_at_the_lunar_rate_tracks_the_stars_before_it_goes() -> None:
+    modes = {"TRACK_SIDEREAL": "Off", "TRACK_SOLAR": "Off", "TRACK_LUNAR": "On"}
+
+    async def react(server: FakeIndiServer, element: Element) -> None:
+        match element.get("name"):
+            case "EQUATORIAL_EOD_COORD":
+                await server.send(report(*START, "Busy"))
+                await server.send(report(TARGET_HOURS, TARGET_DEG, "Ok"))
+            case name:
+                values = {child.get("name"): (child.text or "").strip() for child in element}
+                await server.send(change("Switch", MOUNT_NAME, name, values, state="Ok"))
+
+    async with (
+        fake_server(
+            definitions() + define("Switch", MOUNT_NAME, "TELESCOPE_TRACK_MODE", modes), react
+        ) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        mount = IndiMount(connection, MOUNT_NAME)
+        await mount.ensure_ready()
+        assert mount.capabilities.track_modes == set(TrackMode)
+        await slew(mount)
+        (command,) = server.commands("TELESCOPE_TRACK_MODE")
+        assert [name for name, value in command.items() if value == "On"] == ["TRACK_SIDEREAL"]
 
 
 async def test_a_stop_is_sent_again_until_it_is_confirmed() -> None:

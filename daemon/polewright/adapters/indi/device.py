@@ -3,7 +3,7 @@
 import asyncio
 import logging
 
-from polewright.adapters.indi.connection import IndiConnection
+from polewright.adapters.indi.connection import IndiConnection, gone, is_withdrawal
 from polewright.adapters.indi.snapshot import PropertySnapshot
 from polewright.core.errors import DeviceError
 
@@ -33,16 +33,23 @@ class IndiDevice:
         An open connection.
     name : str
         The device's name.
-    essential : str
-        The property without which the device is of no use here.
+    essential : str or tuple of str
+        The property without which the device is of no use here; of several, any one.
     role : str
         What it is to be, in words, for errors.
     """
 
-    def __init__(self, connection: IndiConnection, name: str, *, essential: str, role: str) -> None:
+    def __init__(
+        self,
+        connection: IndiConnection,
+        name: str,
+        *,
+        essential: str | tuple[str, ...],
+        role: str,
+    ) -> None:
         self.connection = connection
         self.name = name
-        self._essential = essential
+        self._essential = (essential,) if isinstance(essential, str) else essential
         self._role = role
         self._complete = False
 
@@ -75,26 +82,14 @@ class IndiDevice:
             self._complete
             and state is not None
             and state.is_on("CONNECT")
-            and self.has(self._essential)
+            and any(self.has(name) for name in self._essential)
         ):
             return
         self._complete = False
         state = await self._appeared()
         if not state.is_on("CONNECT"):
             await self._connect()
-        try:
-            await self.connection.wait_for(
-                self.name, self._essential, lambda _: True, PROPERTIES_S, task="offer its controls"
-            )
-        except DeviceError as error:
-            if error.code != "no_answer":
-                raise
-            raise DeviceError(
-                f"{self.name} is connected but offers no {self._essential}: it cannot serve as"
-                f" {self._role}",
-                remedy=f"Choose another device as {self._role} in the settings",
-                code="wrong_device",
-            ) from None
+        await self._offers_controls()
         await self._properties_complete()
         self._complete = True
 
@@ -151,6 +146,23 @@ class IndiDevice:
                 remedy=f"Start the driver, or correct the name of the {self._role} in the settings",
                 code="no_device",
             ) from None
+
+    async def _offers_controls(self) -> None:
+        """Wait for an essential property."""
+        with self.connection.subscribe(self.name) as events:
+            try:
+                async with asyncio.timeout(PROPERTIES_S):
+                    while not any(self.has(name) for name in self._essential):
+                        event = await anext(events)
+                        if is_withdrawal(event, "CONNECTION"):
+                            raise gone(self.name, "offer its controls")
+            except TimeoutError:
+                raise DeviceError(
+                    f"{self.name} is connected but offers no {' or '.join(self._essential)}: it"
+                    f" cannot serve as {self._role}",
+                    remedy=f"Choose another device as {self._role} in the settings",
+                    code="wrong_device",
+                ) from None
 
     async def _properties_complete(self) -> None:
         """Wait until no further property has been announced for a moment."""

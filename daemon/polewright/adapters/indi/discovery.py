@@ -31,10 +31,12 @@ class Role(StrEnum):
 _INTERFACES = {Role.MOUNT: 1 << 0, Role.CAMERA: 1 << 1, Role.GPS: 1 << 6}
 # Properties by which a device shows its role where its interface does not.
 _EVIDENCE = {
-    Role.MOUNT: "EQUATORIAL_EOD_COORD",
-    Role.CAMERA: "CCD_EXPOSURE",
-    Role.ADJUSTER: ADJUSTMENT,
+    Role.MOUNT: ("EQUATORIAL_EOD_COORD", "EQUATORIAL_COORD"),
+    Role.CAMERA: ("CCD_EXPOSURE",),
+    Role.ADJUSTER: (ADJUSTMENT,),
 }
+# Where the settings name the device of a role.
+_SETTINGS = {Role.MOUNT: "[mount]", Role.CAMERA: "[camera]", Role.ADJUSTER: "[adjuster]"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,10 +129,28 @@ def choose(found: tuple[FoundDevice, ...], role: Role, name: str | None) -> str 
         raise DeviceError(
             f"The INDI server has {len(candidates)} devices that could be the {role}:"
             f" {', '.join(candidates)}",
-            remedy=f"Name the {role} in the settings",
+            remedy=_naming(role, candidates[0]),
             code=f"several_{role.lower()}s",
         )
     return candidates[0] if candidates else None
+
+
+def explain(found: tuple[FoundDevice, ...], role: Role, name: str | None) -> str:
+    """Return in words which device serves in a role and why; see :func:`choose`.
+
+    Raises
+    ------
+    DeviceError
+        As :func:`choose` does.
+    """
+    chosen = choose(found, role, name)
+    if chosen is None:
+        return f"no {role}"
+    if name is None:
+        return f"{chosen} is the {role}: the only one"
+    rivals = [device.name for device in found if role in device.roles and device.name != name]
+    rest = f", not {' or '.join(rivals)}" if rivals else ""
+    return f"{chosen} is the {role}, as the settings say{rest}"
 
 
 def require(found: tuple[FoundDevice, ...], role: Role, name: str | None) -> str:
@@ -150,6 +170,14 @@ def require(found: tuple[FoundDevice, ...], role: Role, name: str | None) -> str
             code=f"no_{role.lower()}",
         )
     return chosen
+
+
+def _naming(role: Role, example: str) -> str:
+    """Return how to say in the settings which device is meant."""
+    section = _SETTINGS.get(role)
+    if section is None:
+        return "Start one of them only"
+    return f'Name one in the settings, for example {section} device = "{example}"'
 
 
 def _complete(connection: IndiConnection, expected: frozenset[str]) -> bool:
@@ -172,7 +200,11 @@ def _found(connection: IndiConnection, name: str) -> FoundDevice:
         _LOG.debug("%s: DRIVER_INTERFACE is no number", name)
         mask = 0
     roles = {role for role, bit in _INTERFACES.items() if mask & bit}
-    roles |= {role for role, prop in _EVIDENCE.items() if connection.read(name, prop)}
+    roles |= {
+        role
+        for role, properties in _EVIDENCE.items()
+        if any(connection.read(name, prop) for prop in properties)
+    }
     link = connection.read(name, "CONNECTION")
     return FoundDevice(
         name=name,

@@ -1,17 +1,12 @@
 """Go-to: commands one, watches it start, arrive and settle."""
 
 import asyncio
-import math
-from dataclasses import dataclass
-from math import nan
 
 from polewright.adapters.indi.connection import EventStream, gone, is_withdrawal
 from polewright.adapters.indi.device import IndiDevice
+from polewright.adapters.indi.equatorial import HOURS_TO_DEG, Position, position_in
 from polewright.adapters.indi.snapshot import PropertySnapshot
 from polewright.core.errors import DeviceError
-
-EQUATORIAL = "EQUATORIAL_EOD_COORD"
-HOURS_TO_DEG = 15.0
 
 # A mount reports Busy, or moves, within one polling period (1 s at most) of accepting a go-to (s).
 MOTION_STARTS_S = 4.0
@@ -33,43 +28,7 @@ ARRIVED_WITHIN_DEG = 0.25
 MOVED_DEG = 0.05
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Position:
-    """Where the mount says it points, of date (deg)."""
-
-    right_ascension_deg: float
-    declination_deg: float
-
-    def separation_deg(self, other: "Position") -> float:
-        """Return the angle to another position (deg); half-angle form, exact when small."""
-        ra1, dec1 = math.radians(self.right_ascension_deg), math.radians(self.declination_deg)
-        ra2, dec2 = math.radians(other.right_ascension_deg), math.radians(other.declination_deg)
-        half = (
-            math.sin((dec2 - dec1) / 2.0) ** 2
-            + math.cos(dec1) * math.cos(dec2) * math.sin((ra2 - ra1) / 2.0) ** 2
-        )
-        return math.degrees(2.0 * math.asin(min(1.0, math.sqrt(half))))
-
-
-def position_in(report: PropertySnapshot) -> Position:
-    """Return the position in a report of the mount (hours at the wire, degrees here).
-
-    Raises
-    ------
-    DeviceError
-        Where the report holds no numbers.
-    """
-    hours, declination_deg = report.numbers.get("RA", nan), report.numbers.get("DEC", nan)
-    if not (math.isfinite(hours) and math.isfinite(declination_deg)):
-        raise DeviceError(
-            f"{report.device} reports a position that is no number",
-            remedy="Restart the mount's driver, and align the mount again if it asks for it",
-            code="no_position",
-        )
-    return Position(right_ascension_deg=hours * HOURS_TO_DEG, declination_deg=declination_deg)
-
-
-async def go_to(device: IndiDevice, target: Position, *, longest_s: float) -> None:
+async def go_to(device: IndiDevice, equatorial: str, target: Position, *, longest_s: float) -> None:
     """Send the mount to a target and return when it stands there.
 
     The caller tells the mount to stop where this raises.
@@ -78,8 +37,10 @@ async def go_to(device: IndiDevice, target: Position, *, longest_s: float) -> No
     ----------
     device : IndiDevice
         The mount, ready and unparked.
+    equatorial : str
+        The property in which it tells its position and takes go-tos.
     target : Position
-        Where to, of date.
+        Where to, as that property tells it.
     longest_s : float
         Longest time for the motion (s).
 
@@ -91,17 +52,17 @@ async def go_to(device: IndiDevice, target: Position, *, longest_s: float) -> No
         Where the mount refuses, does not move, goes silent, or ends elsewhere.
     """
     with device.connection.subscribe(device.name) as events:
-        before = device.read(EQUATORIAL)
+        before = device.read(equatorial)
         start = None if before is None else position_in(before)
         since = device.connection.send_numbers(
             device.name,
-            EQUATORIAL,
+            equatorial,
             {
                 "RA": target.right_ascension_deg / HOURS_TO_DEG,
                 "DEC": target.declination_deg,
             },
         )
-        reports = _Reports(device, events, since)
+        reports = _Reports(device, equatorial, events, since)
         await _started(device, reports, start, target)
         last = await _ended(device, reports, longest_s)
         last = await _stands(device, reports, last)
@@ -118,19 +79,27 @@ async def go_to(device: IndiDevice, target: Position, *, longest_s: float) -> No
 class _Reports:
     """The mount's position reports since a go-to was sent."""
 
-    def __init__(self, device: IndiDevice, events: EventStream, since: int) -> None:
+    def __init__(
+        self, device: IndiDevice, equatorial: str, events: EventStream, since: int
+    ) -> None:
         self._device = device
+        self._equatorial = equatorial
         self._events = events
         self.since = since
+
+    @property
+    def latest(self) -> PropertySnapshot | None:
+        """The latest report, also one from before."""
+        return self._device.read(self._equatorial)
 
     async def next(self) -> PropertySnapshot:
         """Return the next report; refuse a failed one, and a mount that vanished."""
         async for event in self._events:
-            if is_withdrawal(event, EQUATORIAL):
+            if is_withdrawal(event, self._equatorial):
                 raise gone(self._device.name, "finish its go-to")
             if (
                 isinstance(event, PropertySnapshot)
-                and event.name == EQUATORIAL
+                and event.name == self._equatorial
                 and event.serial > self.since
             ):
                 if event.failed:
@@ -154,7 +123,7 @@ async def _started(
                     return
     except TimeoutError:
         pass
-    now = device.read(EQUATORIAL)
+    now = reports.latest
     # Some mounts never turn Busy for a go-to to where they are.
     if now is not None and position_in(now).separation_deg(target) < ARRIVED_WITHIN_DEG:
         return
@@ -169,7 +138,7 @@ async def _started(
 
 async def _ended(device: IndiDevice, reports: _Reports, longest_s: float) -> Position:
     """Wait until the mount is no longer busy."""
-    current = device.read(EQUATORIAL)
+    current = reports.latest
     if current is not None and not current.busy:
         return position_in(current)
     loop = asyncio.get_running_loop()

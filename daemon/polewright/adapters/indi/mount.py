@@ -2,16 +2,25 @@
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from datetime import UTC, datetime
 
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.indi.device import IndiDevice
-from polewright.adapters.indi.goto import EQUATORIAL, SLEW_S, Position, go_to, position_in
+from polewright.adapters.indi.equatorial import (
+    OF_DATE,
+    Position,
+    as_told,
+    of_date,
+    position_in,
+    property_of,
+)
+from polewright.adapters.indi.goto import SLEW_S, go_to
 from polewright.adapters.indi.place import place_of
 from polewright.core.errors import DeviceError, LinkError
 from polewright.core.sky.place import Place
-from polewright.ports import MountCapabilities, MountStatus, PierSide
+from polewright.ports import MountCapabilities, MountStatus, PierSide, TrackMode
 
 _LOG = logging.getLogger(__name__)
 
@@ -22,6 +31,14 @@ ABORT_AGAIN_S = 1.0
 # After this the person must act (s).
 ABORT_S = 5.0
 
+# By any of these a device shows that it is a mount; a star tracker has the last only.
+ESSENTIAL = (OF_DATE, "EQUATORIAL_COORD", "TELESCOPE_TRACK_STATE", "TELESCOPE_MOTION_WE")
+
+_TRACK_MODES = {
+    "TRACK_SIDEREAL": TrackMode.SIDEREAL,
+    "TRACK_SOLAR": TrackMode.SOLAR,
+    "TRACK_LUNAR": TrackMode.LUNAR,
+}
 _PIER_SIDES = (("PIER_EAST", PierSide.EAST), ("PIER_WEST", PierSide.WEST))
 
 
@@ -36,11 +53,21 @@ class IndiMount:
         The device's name.
     slew_s : float
         Longest time for a go-to (s).
+    now : callable
+        Tells the UTC instant, for mounts that speak of J2000.
     """
 
-    def __init__(self, connection: IndiConnection, name: str, *, slew_s: float = SLEW_S) -> None:
+    def __init__(
+        self,
+        connection: IndiConnection,
+        name: str,
+        *,
+        slew_s: float = SLEW_S,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:
         self.connection = connection
-        self._device = IndiDevice(connection, name, essential="ON_COORD_SET", role="mount")
+        self._device = IndiDevice(connection, name, essential=ESSENTIAL, role="mount")
+        self._now = now
         self._slew_s = slew_s
         self._one_at_a_time = asyncio.Lock()
 
@@ -55,13 +82,20 @@ class IndiMount:
         coord_set = self._device.read("ON_COORD_SET")
         switches = {} if coord_set is None else coord_set.switches
         return MountCapabilities(
-            can_slew=self._device.has(EQUATORIAL) and "TRACK" in switches,
+            can_slew=property_of(self._device) is not None and "TRACK" in switches,
             can_abort=self._device.has("TELESCOPE_ABORT_MOTION"),
             can_track=self._device.has("TELESCOPE_TRACK_STATE"),
             can_park=self._device.has("TELESCOPE_PARK"),
             can_sync="SYNC" in switches,
             has_pier_side=self._device.has("TELESCOPE_PIER_SIDE"),
             has_place=self._device.has("GEOGRAPHIC_COORD"),
+            has_position=property_of(self._device) is not None,
+            track_modes=frozenset(
+                mode
+                for element, mode in _TRACK_MODES.items()
+                if (modes := self._device.read("TELESCOPE_TRACK_MODE")) is not None
+                and element in modes.switches
+            ),
         )
 
     async def ensure_ready(self) -> None:
@@ -72,22 +106,9 @@ class IndiMount:
         LinkError
             When the connection is lost.
         DeviceError
-            Where the mount is missing, does not connect, or reports no position of date.
+            Where the mount is missing, does not connect, or shows nothing of a mount.
         """
         await self._device.ensure_ready()
-        if self._device.has(EQUATORIAL):
-            return
-        if self._device.has("EQUATORIAL_COORD"):
-            raise DeviceError(
-                f"{self.name} speaks of J2000 positions only, which this program does not support",
-                remedy="Choose another driver for this mount, or report it",
-                code="unsupported_frame",
-            )
-        raise DeviceError(
-            f"{self.name} reports no position",
-            remedy="Choose another device as mount in the settings",
-            code="wrong_device",
-        )
 
     async def status(self) -> MountStatus:
         """Return what the mount believes now.
@@ -100,8 +121,11 @@ class IndiMount:
             Where the mount is missing or does not connect.
         """
         await self.ensure_ready()
-        equatorial = self._device.read(EQUATORIAL)
-        position = None if equatorial is None else position_in(equatorial)
+        name = property_of(self._device)
+        equatorial = None if name is None else self._device.read(name)
+        position = None
+        if name is not None and equatorial is not None:
+            position = of_date(position_in(equatorial), name, self._now())
         pier = self._device.read("TELESCOPE_PIER_SIDE")
         track = self._device.read("TELESCOPE_TRACK_STATE")
         return MountStatus(
@@ -143,6 +167,13 @@ class IndiMount:
         )
         async with self._one_at_a_time:
             await self.ensure_ready()
+            equatorial = property_of(self._device)
+            if equatorial is None or not self.capabilities.can_slew:
+                raise DeviceError(
+                    f"{self.name} cannot go to a place by itself",
+                    remedy="Turn it by hand between frames",
+                    code="cannot_slew",
+                )
             if self._parked():
                 raise DeviceError(
                     f"{self.name} is parked and does not move",
@@ -152,11 +183,13 @@ class IndiMount:
             mode = self._device.read("ON_COORD_SET")
             if mode is not None and not mode.is_on("TRACK"):
                 await self._device.switch("ON_COORD_SET", "TRACK", task="take go-to commands")
+            await self._track_at(TrackMode.SIDEREAL)
             async with self._stopped_on_error():
-                await go_to(self._device, target, longest_s=self._slew_s)
+                target = as_told(target, equatorial, self._now())
+                await go_to(self._device, equatorial, target, longest_s=self._slew_s)
 
-    async def set_tracking(self, *, on: bool) -> None:
-        """Switch sidereal tracking on or off.
+    async def set_tracking(self, *, on: bool, mode: TrackMode = TrackMode.SIDEREAL) -> None:
+        """Switch tracking on, at this rate, or off.
 
         Raises
         ------
@@ -173,6 +206,14 @@ class IndiMount:
                 remedy="Unpark it first",
                 code="parked",
             )
+        if on and mode is not TrackMode.SIDEREAL and mode not in self.capabilities.track_modes:
+            raise DeviceError(
+                f"The driver of {self.name} cannot track at the {mode} rate",
+                remedy="Do it at the mount itself",
+                code="not_supported",
+            )
+        if on:
+            await self._track_at(mode)
         task = "start tracking" if on else "stop tracking"
         element = "TRACK_ON" if on else "TRACK_OFF"
         await self._device.switch("TELESCOPE_TRACK_STATE", element, task=task)
@@ -221,6 +262,10 @@ class IndiMount:
         DeviceError
             Where the mount goes on moving.
         """
+        equatorial = property_of(self._device)
+        if equatorial is None or not self._device.has("TELESCOPE_ABORT_MOTION"):
+            self._nothing_to_stop(equatorial)
+            return
         loop = asyncio.get_running_loop()
         end_s = loop.time() + ABORT_S
         while True:
@@ -239,15 +284,15 @@ class IndiMount:
                 )
                 await self.connection.wait_for(
                     self.name,
-                    EQUATORIAL,
+                    equatorial,
                     lambda p: not p.busy,
                     ABORT_AGAIN_S,
                     task="stop",
                 )
             except DeviceError as error:
-                if self._standing_since(since):
+                if self._standing_since(equatorial, since):
                     return
-                vanished = not self._device.has(EQUATORIAL)
+                vanished = not self._device.has(equatorial)
                 if error.code != "no_answer" or vanished or loop.time() > end_s:
                     raise DeviceError(
                         f"{self.name} was told to stop and does not confirm it",
@@ -273,9 +318,31 @@ class IndiMount:
 
     # -- inside -------------------------------------------------------------------------------
 
-    def _standing_since(self, since: int) -> bool:
+    def _nothing_to_stop(self, equatorial: str | None) -> None:
+        """Send a stop to a mount that has no command for it, or no position to tell by."""
+        self.connection.ensure_alive()
+        if self._device.has("TELESCOPE_ABORT_MOTION"):
+            self.connection.send_switch(self.name, "TELESCOPE_ABORT_MOTION", {"ABORT": True})
+        report = None if equatorial is None else self._device.read(equatorial)
+        if report is not None and report.busy:
+            raise DeviceError(
+                f"{self.name} moves, and its driver has no command to stop it",
+                remedy="Stop it with its hand controller or cut its power",
+                code="still_moving",
+            )
+
+    async def _track_at(self, mode: TrackMode) -> None:
+        """Choose the rate of tracking, where the mount has a choice."""
+        modes = self._device.read("TELESCOPE_TRACK_MODE")
+        element = next(name for name, one in _TRACK_MODES.items() if one is mode)
+        if modes is None or element not in modes.switches or modes.is_on(element):
+            return
+        _LOG.info("%s: tracking at the %s rate", self.name, mode)
+        await self._device.switch("TELESCOPE_TRACK_MODE", element, task=f"track at the {mode} rate")
+
+    def _standing_since(self, equatorial: str, since: int) -> bool:
         """Return True where a report newer than ``since`` tells of no motion."""
-        report = self._device.read(EQUATORIAL)
+        report = self._device.read(equatorial)
         return report is not None and report.serial > since and not report.busy
 
     def _parked(self) -> bool | None:
