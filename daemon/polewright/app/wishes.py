@@ -5,7 +5,7 @@ from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.imaging.attitude import SolveHint
 from polewright.session.evening import EveningWishes, PlannedWindow
-from polewright.session.safety import SafetyLimits
+from polewright.session.limits import SafetyLimits
 from polewright.session.survey import SurveyWish
 from polewright.settings.model import Settings
 
@@ -92,6 +92,7 @@ def evening_wishes(settings: Settings) -> EveningWishes:
             hour_angle_min_deg=safety.hour_angle_min_deg,
             hour_angle_max_deg=safety.hour_angle_max_deg,
             horizon=tuple(safety.horizon),
+            allow_meridian_crossing=safety.allow_meridian_crossing,
         ),
         wish_arcsec=survey.wish_arcsec,
         target_pole=survey.target_pole,

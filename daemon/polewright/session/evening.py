@@ -20,27 +20,30 @@ from polewright.core.imaging.attitude import SolveHint
 from polewright.core.records import LiveSetting, SurveyRecord
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
-from polewright.ports import Camera, Clock, Journal, Mount, PierSide, Publisher, Solver
+from polewright.ports import Camera, Clock, Journal, MovingMount, PierSide, Publisher, Solver
 from polewright.session.adjustment import VALIDITY_S, LiveCorrection, Standing, run_adjustment
+from polewright.session.guarding import SOLAR_FILTER_CAUTION, Guard, stop_shielded
 from polewright.session.hand_survey import run_hand_survey
 from polewright.session.keeping import Keeper, NoJournal, age_s, age_warning
 from polewright.session.knob_reports import KnobReports
+from polewright.session.limits import SafetyLimits
 from polewright.session.measuring import FrameMeasurer
 from polewright.session.messages import (
     Message,
     correction_message,
     event_message,
+    site_message,
     state_message,
     survey_message,
     targets_message,
 )
 from polewright.session.phases import Happening, Phase, advance
-from polewright.session.safety import GuardedMount, SafetyLimits
+from polewright.session.safety import GuardedMount
+from polewright.session.site import Site
 from polewright.session.survey import (
     SurveyScene,
     SurveyWish,
     run_survey,
-    stop_shielded,
     with_wish,
 )
 
@@ -115,11 +118,10 @@ class Evening:
         self._survey: AxisEstimate | None = None
         self._kept: SurveyRecord | None = None
         self._camera: Camera | None = None
-        self._mount: GuardedMount | None = None
+        self._guard = Guard(clock, wishes.limits)
         self._place: Place | None = None
         self._measurer: FrameMeasurer | None = None
         self._work: asyncio.Task[Message | PolewrightError] | None = None
-        self._clear = False
         self._link_trouble: PolewrightError | None = None
         self._state: Message = {}
         self.ready = asyncio.Event()
@@ -163,30 +165,65 @@ class Evening:
         self._publisher.publish("survey", message, retain=True)
 
     def attach(
-        self, camera: Camera, mount: Mount | None, place: Place, optics: SolveHint | None = None
+        self,
+        camera: Camera,
+        mount: MovingMount | None,
+        place: Place,
+        optics: SolveHint | None = None,
+        site: Site | None = None,
     ) -> None:
-        """Take connected devices into use; ``optics`` is what is believed of scale and parity."""
+        """Take connected devices into use.
+
+        ``optics`` is what is believed of scale and parity; ``site`` who told place and time, and
+        what does not fit.
+        """
         self._camera = camera
         self._place = place
-        self._mount = (
-            GuardedMount(mount, place, self._clock, self._wishes.limits) if mount else None
-        )
-        if self._mount and self._clear:
-            self._mount.confirm_clear()
+        self._guard.attach(mount, site or Site(place=place), camera.name)
         hint = self._measurer.hint if self._measurer else optics or self._wishes.optics
         keep = partial(self._keeper.note_frame, place=place, camera=camera.name)
         self._measurer = FrameMeasurer(camera, self._solver, place, self._clock, hint, keep)
         self._link_trouble = None
         self._tell_kept()  # a receiver may have set the clock right
+        if site is not None:
+            self._tell_site(site)
         self.ready.set()
-        if self._phase is Phase.BLOCKED:
+        if self._phase is Phase.BLOCKED and not self._guard.must_stop:
             self._happen(Happening.CLEARED)
         self._publish_state(step="ready")
+
+    def _tell_site(self, site: Site) -> None:
+        self._publisher.publish("site", site_message(site), retain=True)
+        for doubt in site.doubts:
+            self._tell_event(
+                f"{doubt.text}; {doubt.consequence}", remedy=doubt.remedy, code=doubt.code
+            )
+
+    async def stop_after_loss(self) -> None:
+        """Stop a mount whose connection broke while it moved, now that it is back."""
+        try:
+            told: PolewrightError | None = await self._guard.stop_after_loss()
+        except PolewrightError as failure:
+            told = failure
+        if told is not None:
+            self._happen(Happening.TROUBLE, reason=told)
+
+    async def watch(self) -> None:
+        """Watch for ever that no mount tracks into a limit, and that its site stays as it was."""
+
+        def warn(trouble: PolewrightError) -> None:
+            self._tell_event(trouble.text, remedy=trouble.remedy, code=trouble.code)
+
+        await self._guard.watch(warn)
+
+    @property
+    def _mount(self) -> GuardedMount | None:
+        return self._guard.mount
 
     def detach(self, reason: PolewrightError) -> None:
         """Take note that the devices are gone; whatever runs is ended and the reason shown."""
         self._camera = None
-        self._mount = None
+        self._guard.detach()
         self._link_trouble = reason
         self.ready.clear()
         if self._work is not None and not self._work.done():
@@ -211,8 +248,10 @@ class Evening:
             case "stop":
                 return await self.stop()
             case "confirm_clear":
-                self._confirm_clear()
+                self._guard.confirm_clear()
                 return {"clear": True}
+            case "confirm_solar_filter":
+                return self._confirm_solar_filter(arguments)
             case "survey":
                 return await self._run(
                     Happening.SURVEY_ASKED, lambda: self._surveying(tell, arguments)
@@ -225,7 +264,7 @@ class Evening:
                 return await self._knobs.turned(Bolt(arguments["bolt"]), arguments["turns"])
         raise UsageError(
             f"there is no command '{verb}'",
-            remedy="Commands: survey, adjust, turned, stop, confirm_clear.",
+            remedy="Commands: survey, adjust, turned, stop, confirm_clear, confirm_solar_filter.",
             code="unknown_verb",
         )
 
@@ -241,15 +280,21 @@ class Evening:
             self._happen(Happening.STOPPED)
         return {"stopped": stopped}
 
-    def _confirm_clear(self) -> None:
-        self._clear = True
-        if self._mount is not None:
-            self._mount.confirm_clear()
-        _log.info("the person confirmed that the mount is clear to move")
+    def _confirm_solar_filter(self, arguments: Mapping[str, Any]) -> Message:
+        camera, fitted = str(arguments["camera"]), arguments.get("fitted", True)
+        self._guard.confirm_solar_filter(camera, fitted=fitted)
+        if fitted:
+            self._tell_event(
+                SOLAR_FILTER_CAUTION, remedy="Take your word back when the filter comes off: "
+                "polewright solar-filter --removed.", code="solar_filter_confirmed",
+            )  # fmt: skip
+        return {"camera": camera, "fitted": fitted}
 
     async def _run(self, asked: Happening, work: Work) -> Message:
         self._refuse_without_devices()
         self._happen(asked)
+        if self._mount is not None:
+            self._mount.allow_motion()
         async with asyncio.TaskGroup() as group:
             task = self._work = group.create_task(_outcome(work))
         self._work = None

@@ -10,6 +10,7 @@ from polewright.core.axis.knobs import KnobAdvice
 from polewright.core.axis.targets import StarTarget
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.session.phases import Phase
+from polewright.session.site import Site
 
 Message = dict[str, object]
 
@@ -95,6 +96,19 @@ def correction_message(
 def event_message(level: str, code: str, text: str, remedy: str) -> Message:
     """Return the ``event`` payload."""
     return {"level": level, "code": code, "text": text, "remedy": remedy}
+
+
+def site_message(site: Site) -> Message:
+    """Return the ``site`` payload; the place to a kilometre, which is all that a display needs."""
+    return {
+        "latitude_deg": round(site.place.latitude_deg, 2),
+        "longitude_deg": round(site.place.longitude_deg, 2),
+        "elevation_m": round(site.place.elevation_m),
+        "place_source": site.reading.source.value if site.reading else None,
+        "time_source": site.time_source.value,
+        "clock_disciplined": site.disciplined,
+        "doubts": [asdict(doubt) | {"bars": doubt.bars.value} for doubt in site.doubts],
+    }
 
 
 def targets_message(stars: Sequence[StarTarget], width_px: int, height_px: int) -> Message:

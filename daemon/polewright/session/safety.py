@@ -2,61 +2,81 @@
 
 A mount that slews can pinch fingers, tear cables and run a tube into the pier; the Sun through
 optics blinds and burns.  So: no motion before the person has said that the mount is clear to
-move, none while parked, none whose way comes near the Sun, below the altitude floor or beyond
-the hour-angle limits.  ``stop`` is never refused.
+move, none while parked, none while place or time are in doubt, none whose way comes near the Sun,
+below the altitude floor or beyond the hour-angle limits; and a mount that was left tracking is
+stopped before it gets there.  ``abort`` is never refused.
 """
 
+import logging
 import math
-from dataclasses import dataclass
-
-import numpy as np
+from collections.abc import Sequence
+from dataclasses import replace
 
 from polewright.core.errors import DeviceError, SafetyError
-from polewright.core.geometry.directions import altaz_from_enu, angle_between
-from polewright.core.geometry.rotations import Vector
-from polewright.core.sky.mount_frame import enu_from_hour_angle, hour_angle_deg, right_ascension_deg
+from polewright.core.sky.doubts import Bars, Doubt
+from polewright.core.sky.mount_frame import hour_angle_deg, right_ascension_deg
 from polewright.core.sky.place import Place
-from polewright.core.sky.sun import sun_enu
-from polewright.ports import Clock, Mount, MountStatus
+from polewright.ports import Clock, MountStatus, MovingMount
+from polewright.session.limits import SafetyLimits, Scene, refuse_place, refuse_way
 
-# The way of a slew is sampled this densely; the Sun's cone is far wider.
-_PATH_STEP_DEG = 2.0
-# A Sun this far below the horizon harms nothing (refraction and half its width: under 1 deg).
-_SUN_HARMLESS_BELOW_DEG = -2.0
+_log = logging.getLogger(__name__)
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SafetyLimits:
-    """The limits that a motion must keep.
-
-    ``axis_uncertainty_deg`` widens every limit: a mount whose axis is off by that much points
-    off by as much.  ``horizon`` lists (azimuth, altitude) of the horizon's outline (deg).
-    """
-
-    sun_cone_deg: float = 20.0
-    altitude_floor_deg: float = 15.0
-    hour_angle_min_deg: float = -90.0
-    hour_angle_max_deg: float = 90.0
-    axis_uncertainty_deg: float = 3.0
-    horizon: tuple[tuple[float, float], ...] = ()
-
-    def horizon_deg(self, azimuth_deg: float) -> float:
-        """Return the altitude of what stands on the horizon there (trees, a house; deg)."""
-        if not self.horizon:
-            return -90.0
-        azimuths, altitudes = zip(*sorted(self.horizon), strict=True)
-        return float(np.interp(azimuth_deg, azimuths, altitudes, period=360.0))
+# Wall clock and elapsed time that part by this much (s) mean a clock that was set, or a computer
+# that slept: the Sun moves 1.25 deg meanwhile, under half of its cone's margin.
+_CLOCK_JUMP_S = 300.0
+# A word about a filter is not for the next day (s).
+_FILTER_HOLDS_S = 6.0 * 3600.0
+# Tracking is stopped when it would break a limit within this time (s): 1.25 deg of turn, and
+# several polls ahead.
+_AHEAD_S = 300.0
+# A mount found farther than this from where it was left was moved by somebody else (deg).
+_MOVED_DEG = 1.0
+_SIDEREAL_DEG_S = 360.0 / 86164.0905
 
 
 class GuardedMount:
-    """A mount behind the interlocks; the session holds no other."""
+    """A mount behind the interlocks; the session holds no other.
 
-    def __init__(self, mount: Mount, place: Place, clock: Clock, limits: SafetyLimits) -> None:
+    Parameters
+    ----------
+    mount : MovingMount
+        What moves.
+    place : Place
+        Where it stands.
+    clock : Clock
+        What time it is.
+    limits : SafetyLimits
+        What a motion must keep.
+    camera : str
+        The camera on it, by name: a solar filter belongs to one.
+    doubts : sequence of Doubt
+        What does not fit about place and time.
+    """
+
+    def __init__(
+        self,
+        mount: MovingMount,
+        place: Place,
+        clock: Clock,
+        limits: SafetyLimits,
+        *,
+        camera: str = "",
+        doubts: Sequence[Doubt] = (),
+    ) -> None:
         self._mount = mount
         self._place = place
         self._clock = clock
         self._limits = limits
+        self._camera = camera
+        self._doubts = tuple(doubts)
         self._clear_to_move = False
+        self._clock_offset_s = self._offset_s()
+        self._filter_until_s: float | None = None
+        self._halted = False
+        self._under_way = False
+        self._unfinished = False
+        self._left_tracking = False
+        self._left_at: MountStatus | None = None
 
     @property
     def name(self) -> str:
@@ -68,9 +88,54 @@ class GuardedMount:
         """True once the person has said in this session that nothing is in the mount's way."""
         return self._clear_to_move
 
+    @property
+    def unfinished(self) -> bool:
+        """True while a motion was begun whose end nobody has seen: it may go on."""
+        return self._unfinished
+
+    @property
+    def solar_filter(self) -> bool:
+        """True while the person's word holds that this camera looks through a solar filter."""
+        until_s = self._filter_until_s
+        return until_s is not None and self._clock.monotonic() < until_s
+
     def confirm_clear(self) -> None:
         """Take the person's word that the mount is clear to move, for this session."""
         self._clear_to_move = True
+        self._clock_offset_s = self._offset_s()
+
+    def confirm_solar_filter(self, camera: str) -> None:
+        """Take the person's word that this camera's tube has a solar filter in front.
+
+        It lifts the Sun's cone, and nothing else, until :meth:`remove_solar_filter`, until other
+        devices are attached, or for six hours.
+
+        Raises
+        ------
+        SafetyError
+            ``other_camera``.
+        """
+        if camera != self._camera:
+            raise SafetyError(
+                f"the camera in use is {self._camera!r}, not {camera!r}: the filter is on "
+                "another tube",
+                remedy="Look which tube carries which camera; a filter counts only for the camera "
+                "in use, and every other tube and finder needs its own filter or cap.",
+                code="other_camera",
+            )
+        self._filter_until_s = self._clock.monotonic() + _FILTER_HOLDS_S
+
+    def remove_solar_filter(self) -> None:
+        """Take note that there is no filter: the Sun's cone holds again."""
+        self._filter_until_s = None
+
+    def take_doubts(self, doubts: Sequence[Doubt]) -> None:
+        """Take what does not fit about place and time now."""
+        self._doubts = tuple(doubts)
+
+    def allow_motion(self) -> None:
+        """Begin a command: motion that a stop ended before may be asked for again."""
+        self._halted = False
 
     def require_clear(self) -> None:
         """Refuse where nobody has said in this session that the mount is clear to move.
@@ -78,8 +143,18 @@ class GuardedMount:
         Raises
         ------
         SafetyError
-            ``not_confirmed_clear``.
+            ``not_confirmed_clear``, ``clock_jumped``.
         """
+        jump_s = self._offset_s() - self._clock_offset_s
+        if self._clear_to_move and abs(jump_s) > _CLOCK_JUMP_S:
+            self._clear_to_move = False
+            raise SafetyError(
+                f"the clock was set by {jump_s / 60.0:+.0f} min, or this computer slept: where "
+                "the Sun is, and what stands in the way, has changed",
+                remedy="Compare the clock with a watch, look at the mount, then confirm again: "
+                "polewright survey --clear, or the command confirm_clear.",
+                code="clock_jumped",
+            )
         if not self._clear_to_move:
             raise SafetyError(
                 "nobody has confirmed that the mount is clear to move",
@@ -89,32 +164,29 @@ class GuardedMount:
             )
 
     async def status(self) -> MountStatus:
-        """Return what the mount believes now."""
-        return await self._mount.status()
+        """Return what the mount believes now; a position that is none is told as None."""
+        status = await self._mount.status()
+        if self._position(status) is None:
+            return replace(status, right_ascension_deg=None, declination_deg=None)
+        return status
+
+    async def place(self) -> Place | None:
+        """Return the site that the mount holds now, if any."""
+        return await self._mount.place()
 
     async def abort(self) -> None:
-        """Stop all motion at once; never refused."""
+        """Stop all motion at once, and let none begin before a new command; never refused."""
+        self._halted = True
         await self._mount.abort()
+        self._unfinished = False
 
     def may_point(self, hour_angle: float, declination: float) -> bool:
         """Return whether the camera may point there now, the way to it left aside (deg)."""
-        limits = self._limits
-        if not limits.hour_angle_min_deg <= hour_angle <= limits.hour_angle_max_deg:
+        try:
+            refuse_place(self._scene(), hour_angle, declination)
+        except SafetyError:
             return False
-        now = self._clock.now()
-        direction = enu_from_hour_angle(hour_angle, declination, now, self._place)
-        if self._altitude_above_floor_deg(direction) < 0.0:
-            return False
-        sun = sun_enu(self._place, now)
-        if math.degrees(altaz_from_enu(sun)[0]) <= _SUN_HARMLESS_BELOW_DEG:
-            return True
-        distance = math.degrees(angle_between(direction, sun))
-        return distance >= limits.sun_cone_deg + limits.axis_uncertainty_deg
-
-    def _altitude_above_floor_deg(self, direction: Vector) -> float:
-        """Return how far a direction stands above the floor and the horizon there (deg)."""
-        altitude, azimuth = (math.degrees(angle) for angle in altaz_from_enu(direction))
-        return altitude - max(self._limits.altitude_floor_deg, self._limits.horizon_deg(azimuth))
+        return True
 
     async def turn_to(self, hour_angle: float, declination: float) -> None:
         """Turn to an hour angle and declination of date (deg) if the way is safe.
@@ -126,13 +198,76 @@ class GuardedMount:
         DeviceError, LinkError
             From the mount.
         """
+        if self._under_way:
+            raise _moving(self.name)
+        self._under_way = True
+        try:
+            status = await self.status()
+            # Nothing is awaited between these checks and the motion.
+            self._refuse(status, hour_angle, declination)
+            self._unfinished, self._left_tracking, self._left_at = True, True, None
+            right_ascension = right_ascension_deg(hour_angle, self._clock.now(), self._place)
+            await self._mount.slew_to(right_ascension, declination)
+            self._unfinished = False
+        finally:
+            self._under_way = False
+
+    async def stop_tracking_before_limits(self) -> SafetyError | None:
+        """Stop a mount that was left tracking here before it tracks into a limit.
+
+        Returns
+        -------
+        SafetyError or None
+            Why it was stopped; None where all is well, or somebody else has moved the mount.
+
+        Raises
+        ------
+        DeviceError, LinkError
+            The mount could not be stopped.
+        """
+        if self._under_way or not self._left_tracking:
+            return None
         status = await self._mount.status()
-        now = self._clock.now()
-        if not self._mount.capabilities.can_slew:
+        if self._under_way or status.slewing:
+            return None
+        if status.parked or self._somebody_moved(status):
+            self._left_tracking = False
+            return None
+        self._left_at = self._left_at or status
+        if (reason := self._ahead(status)) is None:
+            return None
+        if self._mount.capabilities.can_track:
+            try:
+                await self._mount.set_tracking(on=False)
+            except DeviceError as failure:
+                _log.warning("tracking does not stop, so all motion is stopped: %s", failure)
+                await self.abort()
+        else:
+            await self.abort()
+        self._left_tracking = False
+        return reason
+
+    # -- inside -------------------------------------------------------------------------------
+
+    def _refuse(self, status: MountStatus, hour_angle: float, declination: float) -> None:
+        capabilities = self._mount.capabilities
+        if not capabilities.can_slew:
             raise DeviceError(
                 f"{self.name} cannot go to a place by itself",
                 remedy="Turn it by hand between frames.",
                 code="cannot_slew",
+            )
+        if not capabilities.can_abort:
+            raise SafetyError(
+                f"{self.name} cannot be told to stop, so it is not told to move",
+                remedy="Use a driver that offers an abort, or turn it by hand between frames.",
+                code="cannot_stop",
+            )
+        if self._halted:
+            raise SafetyError(
+                "a stop was asked for",
+                remedy="Start again when ready.",
+                code="stopped",
             )
         self.require_clear()
         if status.parked:
@@ -141,71 +276,83 @@ class GuardedMount:
                 remedy="Unpark it first, after looking that it is clear to move.",
                 code="parked",
             )
-        if status.right_ascension_deg is None or status.declination_deg is None:
+        if status.slewing:
+            raise _moving(self.name)
+        start = self._position(status)
+        if start is None:
             raise DeviceError(
                 f"{self.name} does not say where it points, so its way cannot be checked",
                 remedy="Reconnect the mount, or turn it by hand between frames.",
                 code="position_unknown",
             )
-        start = hour_angle_deg(status.right_ascension_deg, now, self._place)
-        self._check_way(start, status.declination_deg, hour_angle, declination)
-        await self._mount.slew_to(right_ascension_deg(hour_angle, now, self._place), declination)
-
-    def _check_way(self, start_ha: float, start_dec: float, end_ha: float, end_dec: float) -> None:
-        limits = self._limits
-        if not limits.hour_angle_min_deg <= end_ha <= limits.hour_angle_max_deg:
+        if not (math.isfinite(hour_angle) and abs(declination) <= 90.0):
             raise SafetyError(
-                f"an hour angle of {end_ha:.0f} deg is outside the limits of "
-                f"{limits.hour_angle_min_deg:.0f} to {limits.hour_angle_max_deg:.0f} deg",
-                remedy="Choose a place nearer the meridian, or widen the limits if the mount can "
-                "go there.",
-                code="hour_angle_limit",
+                f"hour angle {hour_angle:g}, declination {declination:g} deg is not on the sky",
+                remedy="Choose a place on the sky.",
+                code="not_on_the_sky",
             )
-        now = self._clock.now()
-        sun = sun_enu(self._place, now)
-        sun_up = math.degrees(altaz_from_enu(sun)[0]) > _SUN_HARMLESS_BELOW_DEG
-        start = enu_from_hour_angle(start_ha, start_dec, now, self._place)
-        # A mount that already points low may leave, but not go lower.
-        allowance = min(0.0, self._altitude_above_floor_deg(start) - 0.1)
-        for ha, dec in _ways(start_ha, start_dec, end_ha, end_dec):
-            direction = enu_from_hour_angle(ha, dec, now, self._place)
-            above = self._altitude_above_floor_deg(direction)
-            if above < allowance:
+        scene = self._scene()
+        self._refuse_in_doubt(scene)
+        refuse_way(scene, start, (hour_angle, declination))
+
+    def _refuse_in_doubt(self, scene: Scene) -> None:
+        for doubt in self._doubts:
+            by_day = doubt.bars is Bars.BY_DAY and scene.sun is not None
+            if doubt.bars is Bars.ALWAYS or by_day:
                 raise SafetyError(
-                    f"the way goes {-above:.0f} deg below the altitude floor or the horizon",
-                    remedy="Start from a higher place, or lower [safety] altitude_floor_deg if the "
-                    "horizon is free.",
-                    code="altitude_floor",
+                    f"place or time are in doubt: {doubt.text}; {doubt.consequence}",
+                    remedy=doubt.remedy,
+                    code="place_or_time_in_doubt",
                 )
-            if sun_up:
-                distance = math.degrees(angle_between(direction, sun))
-                if distance < limits.sun_cone_deg + limits.axis_uncertainty_deg:
-                    raise SafetyError(
-                        f"the way comes within {distance:.0f} deg of the Sun, which would burn "
-                        "eye and camera",
-                        remedy="Choose another part of the sky; cap every tube and finder that "
-                        "has no solar filter.",
-                        code="sun",
-                    )
+
+    def _ahead(self, status: MountStatus) -> SafetyError | None:
+        """Return what tracking on would break soon."""
+        position = self._position(status)
+        if position is None:
+            return None
+        for ahead_s in (0.0, _AHEAD_S):
+            hour_angle = position[0] + ahead_s * _SIDEREAL_DEG_S
+            try:
+                refuse_place(self._scene(), hour_angle, position[1])
+            except SafetyError as reason:
+                return reason
+        return None
+
+    def _somebody_moved(self, status: MountStatus) -> bool:
+        """Return whether the mount no longer follows the place where it was left."""
+        before = self._left_at
+        if before is None or before.right_ascension_deg is None or before.declination_deg is None:
+            return False
+        if status.right_ascension_deg is None or status.declination_deg is None:
+            return False
+        turned = (status.right_ascension_deg - before.right_ascension_deg + 180.0) % 360.0 - 180.0
+        return max(abs(turned), abs(status.declination_deg - before.declination_deg)) > _MOVED_DEG
+
+    def _position(self, status: MountStatus) -> tuple[float, float] | None:
+        """Return hour angle and declination (deg); None where the mount tells none."""
+        right_ascension, declination = status.right_ascension_deg, status.declination_deg
+        if right_ascension is None or declination is None:
+            return None
+        if not (math.isfinite(right_ascension) and abs(declination) <= 90.0):
+            return None
+        return hour_angle_deg(right_ascension, self._clock.now(), self._place), declination
+
+    def _scene(self) -> Scene:
+        return Scene(
+            limits=self._limits,
+            place=self._place,
+            now=self._clock.now(),
+            filtered=self.solar_filter,
+            changes_sides=self._mount.capabilities.has_pier_side,
+        )
+
+    def _offset_s(self) -> float:
+        return self._clock.now().timestamp() - self._clock.monotonic()
 
 
-def _ways(
-    start_ha: float, start_dec: float, end_ha: float, end_dec: float
-) -> list[tuple[float, float]]:
-    """Return samples of the ways that a mount may take: both axes at once, or one after the other.
-
-    Nobody knows which: all of them must be safe.
-    """
-    steps = max(
-        2, math.ceil(max(abs(end_ha - start_ha), abs(end_dec - start_dec)) / _PATH_STEP_DEG) + 1
+def _moving(name: str) -> SafetyError:
+    return SafetyError(
+        f"{name} is moving already, so nobody knows where its next motion would begin",
+        remedy="Wait until it stands, or stop it.",
+        code="already_moving",
     )
-    has = np.linspace(start_ha, end_ha, steps)
-    decs = np.linspace(start_dec, end_dec, steps)
-    corners = (
-        list(zip(has, decs, strict=True))
-        + [(ha, start_dec) for ha in has]
-        + [(end_ha, dec) for dec in decs]
-        + [(start_ha, dec) for dec in decs]
-        + [(ha, end_dec) for ha in has]
-    )
-    return [(float(ha), float(dec)) for ha, dec in dict.fromkeys(corners)]

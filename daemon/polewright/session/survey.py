@@ -22,6 +22,7 @@ from polewright.core.sky.mount_frame import hour_angle_deg
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
 from polewright.ports import Clock
+from polewright.session.guarding import stop_shielded
 from polewright.session.measuring import FrameMeasurer, believed_direction
 from polewright.session.safety import GuardedMount
 
@@ -113,14 +114,6 @@ async def run_survey(scene: SurveyScene) -> SurveyOutcome:
         await stop_shielded(mount)
         raise
     return outcome
-
-
-async def stop_shielded(mount: GuardedMount) -> None:
-    """Stop the mount even while this task is being cancelled; bounded by the adapter."""
-    try:
-        await asyncio.shield(mount.abort())
-    except Exception as trouble:
-        _log.warning("the mount did not take the stop: %s", trouble)
 
 
 class _Sweep:

@@ -13,7 +13,8 @@ from polewright.core.errors import PolewrightError, SafetyError
 from polewright.core.geometry.directions import altaz_from_enu, angle_between
 from polewright.core.sky.mount_frame import enu_from_hour_angle
 from polewright.core.sky.sun import sun_enu
-from polewright.session.safety import GuardedMount, SafetyLimits
+from polewright.session.limits import SafetyLimits
+from polewright.session.safety import GuardedMount
 from tests.session.ports_in_memory import TERRACE, MemoryMount, VirtualClock
 
 NOON = datetime(2026, 11, 25, 10, 0, tzinfo=UTC)
