@@ -163,6 +163,11 @@ class Adjuster(Protocol):
         """The device's name."""
         ...
 
+    @property
+    def largest_step_deg(self) -> tuple[float, float]:
+        """What each motor takes in one command: azimuth, altitude (deg); infinite: not told."""
+        ...
+
     async def step(self, azimuth_deg: float, altitude_deg: float) -> None:
         """Command one relative step of both motors (deg as the device counts); bounded wait."""
         ...

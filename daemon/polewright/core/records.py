@@ -141,6 +141,8 @@ class LiveRecord:
         What it depends on besides.
     correction : Correction
         What was told.
+    moved : bool
+        Whether motors were commanded since the frame before.
     """
 
     at: datetime
@@ -150,6 +152,7 @@ class LiveRecord:
     held: bool
     setting: LiveSetting
     correction: Correction
+    moved: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

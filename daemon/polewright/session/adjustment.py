@@ -1,78 +1,23 @@
 """Live adjustment: frame after frame, tell what the two bolts must still undo."""
 
-import asyncio
-import logging
-import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 
-from polewright.core.axis.bolts import BoltTurns, rotation_of, turns_between
-from polewright.core.axis.correction import Correction, Verdict, correct, hardly_known
+from polewright.core.axis.correction import Correction, Verdict
 from polewright.core.axis.estimate import AxisEstimate
-from polewright.core.axis.knobs import Bolt, KnobAdvice
-from polewright.core.axis.live_filter import LiveState, advance, begin
-from polewright.core.axis.live_model import LiveModel
-from polewright.core.axis.targets import StarTarget, star_targets
-from polewright.core.errors import MeasurementError, PolewrightError
-from polewright.core.geometry.directions import ARCMIN_RAD, angle_between
+from polewright.core.errors import MeasurementError
 from polewright.core.geometry.rotations import Vector
-from polewright.ports import Clock, MountStatus, PierSide
+from polewright.ports import Clock
+from polewright.session.following import Follower, LiveCorrection, Standing
 from polewright.session.knob_reports import KnobReports
-from polewright.session.measuring import FrameMeasurer, Measured
+from polewright.session.measuring import FrameMeasurer
 from polewright.session.safety import GuardedMount
 
-_log = logging.getLogger(__name__)
+__all__ = ["STEADY_FRAMES", "VALIDITY_S", "LiveCorrection", "Standing", "run_adjustment"]
 
 # A correction older than this is no longer shown as live (s): hands have moved on by then.
 VALIDITY_S = 6.0
 # 'Good enough' has to hold for this many frames in a row before an adjustment ends by itself.
 STEADY_FRAMES = 3
-# After a frame without solution wait this long before the next (s): a cloud does not hurry.
-_PAUSE_AFTER_FAILURE_S = 0.5
-# Declination that the mount reports may differ from the survey's by so much (deg): guiding,
-# a pointing model that was switched on.  More, and the axis no longer stands where the survey saw
-# it in the camera's own frame.
-_DECLINATION_MOVED_DEG = 0.3
-# No hand moves the axis by so much from one frame to the next (rad): two frames in a row that
-# say so mean that something else than the bolts moved.
-_JUMP_RAD = math.radians(5.0)
-# A tube that goes to the other side of the pier seems to move the axis by at least this (rad).
-_FLIPPED_RAD = math.radians(0.3)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
-    """How the declination axis stood when the axis was surveyed; None where nobody said."""
-
-    declination_deg: float | None = None
-    pier_side: PierSide = PierSide.UNKNOWN
-
-    @classmethod
-    def of(cls, status: MountStatus) -> "Standing":
-        """Take it from what the mount says."""
-        return cls(declination_deg=status.declination_deg, pier_side=status.pier_side)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LiveCorrection:
-    """One correction, when its frame had arrived and how long the computing took.
-
-    ``altitude_knob`` and ``azimuth_knob`` are None while a knob is not known; ``targets`` are the
-    stars of the frame and where they must come to be.  ``tracking`` is what the mount said of the
-    time since the frame before; ``held`` whether that one was good enough.
-    """
-
-    correction: Correction
-    sequence: int
-    frame_age_s: float
-    latency_ms: float
-    altitude_knob: KnobAdvice | None = None
-    azimuth_knob: KnobAdvice | None = None
-    targets: tuple[StarTarget, ...] = ()
-    width_px: int = 0
-    height_px: int = 0
-    tracking: bool | None = None
-    held: bool = False
 
 
 async def run_adjustment(
@@ -104,180 +49,28 @@ async def run_adjustment(
         From the camera.
     """
     reports = reports or KnobReports()
-    standing = standing or Standing()
-    state = begin(survey, LiveModel(mechanical_floor_arcsec=mechanical_floor_arcsec))
-    sequence, steady, jumps = 0, 0, 0
-    held = False
-    last_good_s = clock.monotonic()
+    follower = Follower(
+        measurer,
+        clock,
+        survey,
+        target_enu,
+        tolerance_rad=tolerance_rad,
+        exposure_s=exposure_s,
+        mechanical_floor_arcsec=mechanical_floor_arcsec,
+        on_correction=on_correction,
+        on_trouble=on_trouble,
+        mount=mount,
+        standing=standing,
+        reports=reports,
+    )
+    steady = 0
     reports.begin(clock.now())
     try:
         while True:
-            try:
-                measured = await measurer.measure(exposure_s)
-            except MeasurementError as failure:
-                steady, held = 0, False
-                on_trouble(failure, clock.monotonic() - last_good_s)
-                await clock.sleep(_PAUSE_AFTER_FAILURE_S)
-                continue
-            status = await _status(mount)
-            standing = _still_standing(
-                standing, status, flipped=_jumped(state, measured, _FLIPPED_RAD)
-            )
-            if _jumped(state, measured):
-                jumps += 1
-                on_trouble(_jump_error(jumps), clock.monotonic() - last_good_s)
-                if jumps > 1:
-                    raise _moved_declination("the axis seems to have jumped by degrees at once")
-                continue
-            jumps = 0
-            last_good_s = measured.arrived_s
-            tracking = status.tracking if status else None
-            # A few milliseconds here, ten times that on a small computer: not on the loop.
-            state = await asyncio.to_thread(advance, state, measured.observed, tracking=tracking)
-            reports.look(state)
-            live = _correction_of(
-                state, measured, target_enu, reports, tolerance_rad=tolerance_rad, held=held
-            )
-            sequence += 1
-            on_correction(
-                replace(
-                    live,
-                    sequence=sequence,
-                    frame_age_s=max(0.0, (clock.now() - state.axis.instant).total_seconds()),
-                    latency_ms=1000.0 * (clock.monotonic() - measured.arrived_s),
-                    tracking=tracking,
-                    held=held,
-                )
-            )
-            held = live.correction.verdict is Verdict.GOOD_ENOUGH
-            steady = steady + 1 if held else 0
-            if until_good and steady >= STEADY_FRAMES:
+            live = await follower.look()
+            good = live is not None and live.correction.verdict is Verdict.GOOD_ENOUGH
+            steady = steady + 1 if good else 0
+            if live is not None and until_good and steady >= STEADY_FRAMES:
                 return live.correction
     finally:
         reports.end()
-
-
-def correction_now(
-    state: LiveState, target_enu: Vector, *, tolerance_rad: float, held: bool
-) -> tuple[BoltTurns, Correction]:
-    """Return what the bolts must still turn, and how to say it."""
-    axis = state.axis
-    turns = turns_between(state.effective_bolts, axis.axis_enu, target_enu)
-    correction = correct(
-        axis.axis_enu,
-        axis.covariance_rad2,
-        target_enu,
-        tolerance_rad=tolerance_rad,
-        bolt_turns=turns,
-        held=held,
-    )
-    return turns, correction
-
-
-def _correction_of(
-    state: LiveState,
-    measured: Measured,
-    target_enu: Vector,
-    reports: KnobReports,
-    *,
-    tolerance_rad: float,
-    held: bool,
-) -> LiveCorrection:
-    turns, correction = correction_now(state, target_enu, tolerance_rad=tolerance_rad, held=held)
-    knobs = reports.advice(turns)
-    return LiveCorrection(
-        correction=correction,
-        sequence=0,
-        frame_age_s=0.0,
-        latency_ms=0.0,
-        altitude_knob=_worth_telling(
-            knobs[Bolt.ALTITUDE], turns.altitude_rad, correction.altitude_error_sigma_arcmin
-        ),
-        azimuth_knob=_worth_telling(
-            knobs[Bolt.AZIMUTH], turns.azimuth_rad, correction.azimuth_error_sigma_arcmin
-        ),
-        targets=_targets(state, measured, target_enu),
-        width_px=measured.attitude.width_px,
-        height_px=measured.attitude.height_px,
-    )
-
-
-def _worth_telling(
-    advice: KnobAdvice | None, amount_rad: float, sigma_arcmin: float
-) -> KnobAdvice | None:
-    """Return the advice, or none to turn where the amount is not told from noise."""
-    if advice is None or not hardly_known(amount_rad, sigma_arcmin * ARCMIN_RAD):
-        return advice
-    return KnobAdvice(steps_turns=(), turns=0.0, sigma_turns=advice.sigma_turns, words="")
-
-
-def _targets(state: LiveState, measured: Measured, target_enu: Vector) -> tuple[StarTarget, ...]:
-    bolts = rotation_of(state.bolts, turns_between(state.bolts, state.axis.axis_enu, target_enu))
-    return tuple(star_targets(measured.attitude, measured.observed.enu_from_camera, bolts))
-
-
-async def _status(mount: GuardedMount | None) -> MountStatus | None:
-    """Return what the mount says; a mount that does not answer is no reason not to measure."""
-    if mount is None:
-        return None
-    try:
-        return await mount.status()
-    except PolewrightError as trouble:
-        _log.debug("the mount does not say how it stands: %s", trouble)
-        return None
-
-
-def _still_standing(before: Standing, status: MountStatus | None, *, flipped: bool) -> Standing:
-    """Return how declination stands, as far as known.
-
-    ``flipped``: the axis moved as far as a tube that goes to the other side of the pier makes it
-    seem to; some mounts tell the side by the hour angle alone, and then change it without a flip.
-
-    Raises
-    ------
-    MeasurementError
-        ``declination_moved``.
-    """
-    if status is None or status.slewing:
-        return before
-    now = Standing.of(status)
-    if before.declination_deg is not None and now.declination_deg is not None:
-        change = now.declination_deg - before.declination_deg
-        if abs(change) > _DECLINATION_MOVED_DEG:
-            raise _moved_declination(
-                f"the mount reports a declination that is {change:+.1f} deg off"
-            )
-    sides = {before.pier_side, now.pier_side}
-    if flipped and PierSide.UNKNOWN not in sides and len(sides) > 1:
-        raise _moved_declination("the tube is on the other side of the pier")
-    return Standing(
-        declination_deg=(
-            before.declination_deg if before.declination_deg is not None else now.declination_deg
-        ),
-        pier_side=before.pier_side if now.pier_side is PierSide.UNKNOWN else now.pier_side,
-    )
-
-
-def _jumped(state: LiveState, measured: Measured, limit_rad: float = _JUMP_RAD) -> bool:
-    """Return whether a frame puts the axis far from where the one before had it."""
-    if state.pose is None or not state.model.use_roll:
-        return False
-    axis = measured.observed.enu_from_camera @ state.pose.axis_camera
-    return angle_between(axis, state.axis.axis_enu) > limit_rad
-
-
-def _jump_error(jumps: int) -> MeasurementError:
-    return MeasurementError(
-        f"{'two frames' if jumps > 1 else 'one frame'} put the axis degrees away from the last",
-        remedy="Nothing, if it passes: the frame may have been solved wrongly.",
-        code="axis_jumped",
-    )
-
-
-def _moved_declination(seen: str) -> MeasurementError:
-    return MeasurementError(
-        f"{seen} since the survey: the axis cannot be followed any more",
-        remedy="Survey again, and leave declination alone while adjusting; turning in right "
-        "ascension is fine.",
-        code="declination_moved",
-    )

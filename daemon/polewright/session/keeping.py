@@ -26,7 +26,7 @@ from polewright.core.records import (
 from polewright.core.sky.instant import earth_orientation
 from polewright.core.sky.place import Place
 from polewright.ports import Clock, Journal
-from polewright.session.adjustment import LiveCorrection, Standing
+from polewright.session.following import LiveCorrection, Standing
 from polewright.session.measuring import Measured
 from polewright.session.phases import Happening, Phase
 
@@ -110,6 +110,7 @@ class Keeper:
                 held=live.held,
                 setting=setting,
                 correction=live.correction,
+                moved=live.moved,
             )
         )
 

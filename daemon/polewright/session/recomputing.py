@@ -18,7 +18,7 @@ from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.geometry.rotations import Vector
 from polewright.core.records import FrameRecord, LiveRecord, LiveSetting, SurveyRecord
 from polewright.core.sky.observed import pole_enu
-from polewright.session.adjustment import correction_now
+from polewright.session.following import correction_now
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +143,7 @@ def differing_corrections(
         if state is None:
             continue
         try:
-            state = advance(state, recompute_frame(frame), tracking=live.tracking)
+            state = advance(state, recompute_frame(frame), tracking=live.tracking, moved=live.moved)
         except PolewrightError as failure:
             found.append(_failed(name, failure))
             state = None

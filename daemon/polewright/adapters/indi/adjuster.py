@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+import math
 
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.indi.device import IndiDevice
@@ -22,6 +23,10 @@ STEP_S_PER_DEG = 120.0
 CLEAR_S = 5.0
 # An abort is answered at once; after this the person must act (s).
 ABORT_S = 5.0
+# A driver that makes up for what an abort left of a step begins within one polling period (s).
+RESUMES_S = 1.5
+# Nobody waits longer than this for the second stop of such a driver either (s).
+_MOST_ABORTS = 3
 
 
 class IndiAdjuster:
@@ -39,11 +44,20 @@ class IndiAdjuster:
         self.connection = connection
         self._device = IndiDevice(connection, name, essential=ADJUSTMENT, role="adjuster")
         self._one_at_a_time = asyncio.Lock()
+        self._aborts = 0
 
     @property
     def name(self) -> str:
         """The device's name."""
         return self._device.name
+
+    @property
+    def largest_step_deg(self) -> tuple[float, float]:
+        """What each motor takes in one command, in both senses (deg); infinite: not told."""
+        current = self._device.read(ADJUSTMENT)
+        limits = {} if current is None else current.limits
+        azimuth, altitude = (_largest(limits.get(element)) for element in (AZIMUTH, ALTITUDE))
+        return azimuth, altitude
 
     async def ensure_ready(self) -> None:
         """Connect the adjuster where it is not.
@@ -76,16 +90,24 @@ class IndiAdjuster:
         async with self._one_at_a_time:
             await self._device.ensure_ready()
             self._check_range(azimuth_deg, altitude_deg)
+            aborts = self._aborts
             try:
                 await self._move(azimuth_deg, altitude_deg)
-            except LinkError:
+            except LinkError as error:
+                raise LinkError(
+                    f"{error.text}, while {self.name} moved: its motors may still turn",
+                    remedy="Look at the mount, and cut the motors' power if they turn",
+                    code=error.code,
+                ) from None
+            except BaseException as error:
+                await self._stop_after(error)
                 raise
-            except BaseException:
-                try:
-                    await asyncio.shield(self.abort())
-                except (LinkError, DeviceError) as error:
-                    _LOG.error("the adjuster could not be stopped: %s", error)
-                raise
+            if self._aborts != aborts:
+                raise DeviceError(
+                    f"{self.name} was stopped in its step",
+                    remedy="Start again when ready",
+                    code="stopped",
+                )
 
     async def abort(self) -> None:
         """Stop both motors at once.
@@ -112,7 +134,38 @@ class IndiAdjuster:
                 remedy="Cut its power if it moves",
                 code="not_supported",
             )
-        self.connection.send_switch(self.name, command.name, {"ABORT": True})
+        self._aborts += 1
+        for _ in range(_MOST_ABORTS):
+            await self._abort_once(command.name)
+            if not await self._resumes():
+                return
+            _LOG.warning("%s moves again after a stop: it is stopped again", self.name)
+        raise self._still_moving("was told to stop and goes on moving")
+
+    # -- inside -------------------------------------------------------------------------------
+
+    async def _stop_after(self, error: BaseException) -> None:
+        """Stop the motors after a step that failed.
+
+        Raises
+        ------
+        DeviceError
+            They may still turn: said together with what had failed.
+        """
+        try:
+            await asyncio.shield(self.abort())
+        except (LinkError, DeviceError) as trouble:
+            _LOG.error("the adjuster could not be stopped: %s", trouble)
+            if isinstance(error, DeviceError):
+                raise DeviceError(
+                    f"{error.text}; it could not be told to stop either, and may still turn the "
+                    "motors",
+                    remedy="Look at the mount, and cut the motors' power if they turn",
+                    code=error.code,
+                ) from None
+
+    async def _abort_once(self, command: str) -> None:
+        self.connection.send_switch(self.name, command, {"ABORT": True})
         try:
             await self.connection.wait_for(
                 self.name, ADJUSTMENT, lambda p: not p.busy, ABORT_S, task="stop"
@@ -120,15 +173,32 @@ class IndiAdjuster:
         except DeviceError as error:
             if error.code != "no_answer":
                 raise
-            raise DeviceError(
-                f"{self.name} was told to stop and does not confirm it",
-                remedy="Cut its power",
-                code="still_moving",
-            ) from error
+            raise self._still_moving("was told to stop and does not confirm it") from error
         # Some drivers make up after an abort for what is left of the step.
         self.connection.send_numbers(self.name, ADJUSTMENT, {AZIMUTH: 0.0, ALTITUDE: 0.0})
 
-    # -- inside -------------------------------------------------------------------------------
+    async def _resumes(self) -> bool:
+        """Return whether the driver moves again after an abort.
+
+        A step of nothing may make it Busy too, for a moment: only what lasts is a motion.
+        """
+        loop = asyncio.get_running_loop()
+        until_s = loop.time() + RESUMES_S
+        while (left_s := until_s - loop.time()) > 0.0:
+            try:
+                await self.connection.wait_for(self.name, ADJUSTMENT, lambda p: p.busy, left_s)
+            except DeviceError:
+                return False
+            try:
+                await self.connection.wait_for(
+                    self.name, ADJUSTMENT, lambda p: not p.busy, RESUMES_S
+                )
+            except DeviceError as error:
+                return error.code == "no_answer"
+        return False
+
+    def _still_moving(self, what: str) -> DeviceError:
+        return DeviceError(f"{self.name} {what}", remedy="Cut its power now", code="still_moving")
 
     def _check_range(self, azimuth_deg: float, altitude_deg: float) -> None:
         """Refuse a step that the driver would ignore."""
@@ -174,3 +244,10 @@ class IndiAdjuster:
         await self.connection.wait_for(
             self.name, ADJUSTMENT, lambda p: not p.busy, CLEAR_S, since=since, task="clear its step"
         )
+
+
+def _largest(limits: tuple[float, float] | None) -> float:
+    """Return the largest size that is inside the limits in both senses."""
+    if limits is None or not limits[0] < limits[1]:
+        return math.inf
+    return max(0.0, min(-limits[0], limits[1]))

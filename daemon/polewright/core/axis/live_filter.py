@@ -69,6 +69,8 @@ class LiveState:
         Frames since the hands last moved.
     stills : tuple of LivePose
         The last pose of each still state before the present one, in order.
+    commanded : bool
+        True where the last motion was commanded: it is believed however small it is.
     """
 
     survey: AxisEstimate
@@ -77,6 +79,7 @@ class LiveState:
     frames: int = 0
     stills: tuple[LivePose, ...] = ()
     steps: tuple[_Step, ...] = ()
+    commanded: bool = False
 
     @property
     def still(self) -> bool:
@@ -118,7 +121,11 @@ def begin(survey: AxisEstimate, model: LiveModel | None = None) -> LiveState:
 
 
 def advance(
-    state: LiveState, observed: ObservedAttitude, *, tracking: bool | None = None
+    state: LiveState,
+    observed: ObservedAttitude,
+    *,
+    tracking: bool | None = None,
+    moved: bool = False,
 ) -> LiveState:
     """Return the state after one more frame.
 
@@ -130,6 +137,8 @@ def advance(
         The frame; any time may have passed since the last (clouds).
     tracking : bool, optional
         Whether the mount tracked at the sidereal rate since; None: not known.
+    moved : bool
+        Motors were commanded since: what they did is measured, not guessed from the frames.
     """
     if state.pose is None:
         return replace(state, pose=first_pose(state.survey, observed, state.model), frames=1)
@@ -140,10 +149,12 @@ def advance(
     assert pose is not None
     state = replace(state, model=_with_jitter_learned(pose, observed, state.model, tracking))
     newest = _Step(before=pose, observed=observed, tracking=tracking)
+    if moved:
+        return replace(_after_motion(state, (newest,)), commanded=True)
     steps = (*state.steps, newest)[-max(_WINDOWS) :]
     for window in _WINDOWS:
         if window <= len(steps) and _moved(steps[-window:], state.model):
-            return _after_motion(state, steps[-window:])
+            return replace(_after_motion(state, steps[-window:]), commanded=False)
     return _after_stillness(replace(state, steps=steps), newest)
 
 
@@ -183,7 +194,7 @@ def _before_a_stray_frame(
     state: LiveState, observed: ObservedAttitude, tracking: bool | None
 ) -> LiveState | None:
     """Return the state before the last frame where that alone lay apart; None where not."""
-    if state.frames != 1 or not state.stills or state.pose is None:
+    if state.frames != 1 or not state.stills or state.pose is None or state.commanded:
         return None
     anchor = state.stills[-1]
     back = _Step(before=anchor, observed=observed, tracking=tracking)

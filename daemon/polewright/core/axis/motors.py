@@ -340,7 +340,7 @@ def _fitted(motors: Motors) -> Motors:
         starts.append(start)
     best = min((_descended(motors, whitening, start) for start in starts), key=lambda fit: fit[0])
     _, point, normal = best
-    covariance = np.linalg.inv(normal) * np.outer(_SIGMAS, _SIGMAS)
+    covariance = np.asarray(np.linalg.inv(normal) * np.outer(_SIGMAS, _SIGMAS), np.float64)
     return replace(motors, unknowns=_MEANS + _SIGMAS * point, covariance=covariance)
 
 
