@@ -12,6 +12,14 @@ from enum import StrEnum
 SIDEREAL_RATE_DEG_S = 360.98564736629 / 86400.0
 """Mean sidereal rate (deg per s of UT), IAU 2006 Earth rotation plus precession."""
 
+# The Sun takes a day, the Moon 50 minutes more, to come back to the meridian (mean values).
+RATES = {
+    "TRACK_SIDEREAL": SIDEREAL_RATE_DEG_S,
+    "TRACK_SOLAR": 360.0 / 86400.0,
+    "TRACK_LUNAR": 14.685 / 3600.0,
+}
+"""Tracking rates (deg per s)."""
+
 
 class Side(StrEnum):
     """Side of the pier that the tube is on."""
@@ -86,9 +94,17 @@ class Axes:
     parked : bool
         Whether the mount starts parked; it stands at home either way (counterweight down, tube
         along the polar axis).
+    flips : bool
+        Whether the tube changes the side of the pier at the meridian; a fork's does not.
     """
 
-    def __init__(self, *, hemisphere: float, slew_rate_deg_s: float, parked: bool) -> None:
+    def __init__(
+        self, *, hemisphere: float, slew_rate_deg_s: float, parked: bool, flips: bool = True
+    ) -> None:
+        self._flips = flips
+        self.tracking_rate_deg_s = SIDEREAL_RATE_DEG_S
+        self.slewed_deg = 0.0
+        self.still_s = math.inf
         self._hemisphere = hemisphere
         self._rate_deg_s = slew_rate_deg_s
         self.home_deg = (90.0 * hemisphere, 90.0)
@@ -114,7 +130,8 @@ class Axes:
 
     def go_to(self, place: Place, *, track: bool) -> None:
         """Start a slew to a place that moves with the sky; the tube goes west for the east."""
-        side = Side.WEST if wrap_deg(place.hour_angle_deg) < 0.0 else Side.EAST
+        west = wrap_deg(place.hour_angle_deg) < 0.0 or not self._flips
+        side = Side.WEST if west else Side.EAST
         angles = angles_of(place, self._hemisphere, side)
         self._target_deg = [a - o for a, o in zip(angles, self.offset_deg, strict=True)]
         self._target_follows_sky = True
@@ -148,12 +165,17 @@ class Axes:
         self.tracking = False
 
     def advance(self, duration_s: float) -> None:
-        """Let the motors run for a while (s)."""
+        """Let the motors run for a while (s).
+
+        ``slewed_deg`` adds up what axis 1 went in slews, ``still_s`` the time since the last.
+        """
         sky_deg = -self._hemisphere * SIDEREAL_RATE_DEG_S * duration_s
         if self._target_deg is None:
+            self.still_s += duration_s
             if self.tracking:
-                self.motor_deg[0] += sky_deg
+                self.motor_deg[0] -= self._hemisphere * self.tracking_rate_deg_s * duration_s
             return
+        before_deg = self.motor_deg[0]
         if self._target_follows_sky:
             self._target_deg[0] += sky_deg
         arrived = True
@@ -165,6 +187,8 @@ class Axes:
             else:
                 self.motor_deg[i] += math.copysign(reach, way)
                 arrived = False
+        self.slewed_deg += self.motor_deg[0] - before_deg
+        self.still_s = 0.0
         if arrived:
             self._target_deg = None
             self.tracking = self._track_after

@@ -16,7 +16,9 @@ from indipydriver import IPyDriver
 
 from polewright_drivers.sky_simulator.bolts import Bolts
 from polewright_drivers.sky_simulator.camera import Camera
+from polewright_drivers.sky_simulator.device import SimulatedDevice
 from polewright_drivers.sky_simulator.gps import Gps
+from polewright_drivers.sky_simulator.hand import Hand
 from polewright_drivers.sky_simulator.mount import Mount
 from polewright_drivers.sky_simulator.rig import Rig
 from polewright_drivers.sky_simulator.scenario import (
@@ -38,7 +40,7 @@ _TICK_S = 0.05
 
 
 class SkyDriver(IPyDriver):  # type: ignore[misc]  # indipydriver is untyped
-    """All four devices over one rig.
+    """The devices of the scenario over one rig.
 
     Parameters
     ----------
@@ -49,12 +51,11 @@ class SkyDriver(IPyDriver):  # type: ignore[misc]  # indipydriver is untyped
     def __init__(self, scenario: Scenario) -> None:
         clock = SimulatedClock(scenario.clock)
         self.rig = Rig(scenario, clock.now_unix_s)
-        self._own = [
-            Mount(self.rig),
-            Camera(self.rig, clock),
-            Gps(self.rig),
-            Bolts(self.rig),
-        ]
+        kind = scenario.mount.kind
+        self._own: list[SimulatedDevice] = [] if kind == "none" else [Mount(self.rig)]
+        self._own += [Camera(self.rig, clock), Gps(self.rig), Bolts(self.rig)]
+        if kind in ("tracker", "none"):
+            self._own.append(Hand(self.rig))
         super().__init__(*self._own)
 
     def carry_by(self, transport: Any) -> None:

@@ -3,7 +3,7 @@
 from datetime import UTC, datetime
 from typing import Any
 
-from polewright_drivers.sky_simulator.axes import Side
+from polewright_drivers.sky_simulator.axes import RATES, Side
 from polewright_drivers.sky_simulator.device import (
     TELESCOPE_INTERFACE,
     Refused,
@@ -57,8 +57,11 @@ class Mount(SimulatedDevice):
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
         camera = rig.scenario.camera
+        truth = rig.scenario.mount
+        self._of_date = truth.equinox == "date"
+        self._slews = 0
         self.equatorial = numbers(
-            "EQUATORIAL_EOD_COORD",
+            "EQUATORIAL_EOD_COORD" if self._of_date else "EQUATORIAL_COORD",
             "Eq. Coordinates",
             _MAIN,
             "rw",
@@ -94,6 +97,13 @@ class Mount(SimulatedDevice):
             _MAIN,
             [("TRACK_ON", "On"), ("TRACK_OFF", "Off")],
             on="TRACK_OFF",
+        )
+        self.track_mode = switches(
+            "TELESCOPE_TRACK_MODE",
+            "Track Mode",
+            _MAIN,
+            [(name, name.removeprefix("TRACK_").title()) for name in RATES],
+            on="TRACK_SIDEREAL",
         )
         self.pier_side = switches(
             "TELESCOPE_PIER_SIDE",
@@ -132,21 +142,16 @@ class Mount(SimulatedDevice):
         )
         self.geographic = geographic(rig, "rw")
         self.time = time_utc("rw")
-        super().__init__(
-            "Kudu",
-            TELESCOPE_INTERFACE,
-            [
-                self.equatorial,
-                self.on_coord_set,
-                self.abort,
-                self.park,
-                self.track_state,
-                self.pier_side,
-                self.info,
-                self.geographic,
-                self.time,
-            ],
-        )
+        going = [self.equatorial, self.on_coord_set, self.abort, self.park]
+        if truth.tells_pier_side:
+            going.append(self.pier_side)
+        tracking = [self.track_state, self.track_mode]
+        if truth.kind == "tracker":
+            shown = tracking
+        else:
+            shown = [*going, *tracking, self.info, self.geographic, self.time]
+        self._shows = {vector.name for vector in shown}
+        super().__init__("Kudu", TELESCOPE_INTERFACE, shown)
         self._shown: tuple[bool, bool, bool, Side] | None = None
         self._ticks = 0
 
@@ -166,7 +171,7 @@ class Mount(SimulatedDevice):
         """Do what a client asks of one property."""
         self._rig.advance()
         match event.vectorname:
-            case "EQUATORIAL_EOD_COORD":
+            case "EQUATORIAL_EOD_COORD" | "EQUATORIAL_COORD":
                 await self._go_to(event)
             case "ON_COORD_SET":
                 set_only(self.on_coord_set, chosen(event) or "TRACK")
@@ -180,6 +185,11 @@ class Mount(SimulatedDevice):
                 await self._park(chosen(event))
             case "TELESCOPE_TRACK_STATE":
                 await self._track(chosen(event))
+            case "TELESCOPE_TRACK_MODE":
+                mode = chosen(event) or "TRACK_SIDEREAL"
+                self._rig.axes.tracking_rate_deg_s = RATES[mode]
+                set_only(self.track_mode, mode)
+                await self.track_mode.send_setVector(state="Ok")
             case "TELESCOPE_INFO":
                 for name in event:
                     self.info[name] = repr(number(event, name))
@@ -197,7 +207,12 @@ class Mount(SimulatedDevice):
         hours, declination_deg = number(event, "RA"), number(event, "DEC")
         if not (0.0 <= hours <= 24.0 and -90.0 <= declination_deg <= 90.0):
             raise Refused(f"RA {hours:g} h, DEC {declination_deg:g} deg is not on the sky")
-        place = rig.place(hours * 15.0, declination_deg)
+        right_ascension_deg = hours * 15.0
+        if not self._of_date:
+            right_ascension_deg, declination_deg = rig.sky.of_date_of_icrs(
+                right_ascension_deg, declination_deg, rig.advance()
+            )
+        place = rig.place(right_ascension_deg, declination_deg)
         if self.on_coord_set["SYNC"] == "On":
             if rig.axes.slewing:
                 raise Refused("the mount is slewing: wait or abort before a sync")
@@ -212,6 +227,9 @@ class Mount(SimulatedDevice):
                 f"the target is {altitude_deg:.1f} deg high, this mount goes no lower "
                 f"than {lowest:g} deg"
             )
+        self._slews += 1
+        if self._slews > rig.scenario.mount.slews_obeyed:
+            raise Refused("motor stalled: the go-to is refused")
         rig.axes.go_to(place, track=self.on_coord_set["TRACK"] == "On")
         await self.equatorial.send_setVector(state="Busy")
 
@@ -272,6 +290,10 @@ class Mount(SimulatedDevice):
     def _fill(self) -> None:
         """Put the present values into the properties."""
         right_ascension_deg, declination_deg = self._rig.believed_place()
+        if not self._of_date:
+            right_ascension_deg, declination_deg = self._rig.sky.icrs_of_date(
+                right_ascension_deg, declination_deg, self._rig.advance()
+            )
         self.equatorial["RA"] = f"{right_ascension_deg / 15.0:.9f}"
         self.equatorial["DEC"] = f"{declination_deg:.8f}"
         instant = utc(self._rig.advance() + self._rig.clock_error_s)
@@ -293,14 +315,19 @@ class Mount(SimulatedDevice):
             return
         self._shown = now
         set_only(self.track_state, "TRACK_ON" if axes.tracking else "TRACK_OFF")
-        await self.track_state.send_setVector(state="Busy" if axes.tracking else "Idle")
+        await self._send(self.track_state, "Busy" if axes.tracking else "Idle")
         set_only(self.pier_side, "PIER_WEST" if side is Side.WEST else "PIER_EAST")
-        await self.pier_side.send_setVector(state="Ok")
+        await self._send(self.pier_side, "Ok")
         if not axes.slewing:
             set_only(self.park, "PARK" if axes.parked else "UNPARK")
-            await self.park.send_setVector(state="Ok" if axes.parked else "Idle")
+            await self._send(self.park, "Ok" if axes.parked else "Idle")
         self._fill()
-        await self.equatorial.send_setVector(state=self._equatorial_state())
+        await self._send(self.equatorial, self._equatorial_state())
+
+    async def _send(self, vector: Any, state: str) -> None:
+        """Send a property, where this kind of mount has it."""
+        if vector.name in self._shows:
+            await vector.send_setVector(state=state)
 
     async def tick(self) -> None:
         """Publish the place several times a second and the clock every second."""
@@ -310,6 +337,6 @@ class Mount(SimulatedDevice):
         self._ticks += 1
         if self._ticks % 4 == 0:
             self._fill()
-            await self.equatorial.send_setVector(state=self._equatorial_state())
+            await self._send(self.equatorial, self._equatorial_state())
         if self._ticks % 20 == 0:
-            await self.time.send_setVector(state="Ok")
+            await self._send(self.time, "Ok")

@@ -89,7 +89,9 @@ class Rig:
             hemisphere=scenario.site.side,
             slew_rate_deg_s=mount.slew_rate_deg_s,
             parked=mount.parked_at_start,
+            flips=mount.kind != "fork",
         )
+        self.hand_deg = 0.0
         home_1, home_2 = self.axes.home_deg
         self._ra_play = Play(mount.ra_backlash_arcsec / 3600.0, home_1)
         self._dec_play = Play(mount.dec_backlash_arcsec / 3600.0, home_2)
@@ -142,12 +144,21 @@ class Rig:
         )
         return Joints(
             axis_1_rad=math.radians(
-                self._ra_play.position + mount.ra_index_arcmin / 60.0 + periodic_deg
+                self._ra_play.position
+                + mount.ra_index_arcmin / 60.0
+                + periodic_deg
+                + self._unseen_deg()
             ),
             axis_2_rad=math.radians(self._dec_play.position + mount.dec_index_arcmin / 60.0),
             azimuth_bolt_rad=self.azimuth_bolt.angle_rad,
             altitude_bolt_rad=self.altitude_bolt.angle_rad,
         )
+
+    def _unseen_deg(self) -> float:
+        """Return what axis 1 turned without its encoder (deg): lost steps, creep, a hand."""
+        mount = self.scenario.mount
+        creep_deg = mount.creep_arcmin / 60.0 * math.exp(-self.axes.still_s / mount.creep_s)
+        return self.hand_deg + creep_deg - mount.lost_steps_fraction * self.axes.slewed_deg
 
     def truth(self) -> Truth:
         """Return the axis and its errors against the true and the refracted pole."""

@@ -88,8 +88,22 @@ class MountTruth:
     starting point: altitude + too high, azimuth + too far east (at the pole's altitude these
     are coordinates, not angles on the sky).  ``clock_error_s`` is how far the mount's own clock
     runs ahead.
+
+    ``kind``: ``german`` and ``fork`` go by themselves (a fork never changes the side of its
+    pier), a ``tracker`` only tracks, and ``none`` has no computer link and no drive: the last two
+    are turned by hand.  ``equinox`` is what the driver's coordinates are of.  After a slew axis 1
+    creeps ``creep_arcmin`` into place with the time constant ``creep_s``, which no encoder sees;
+    ``lost_steps_fraction`` of every slew is lost likewise.  After ``slews_obeyed`` go-tos the
+    mount refuses.
     """
 
+    kind: str = _choice("german", "german", "fork", "tracker", "none")
+    equinox: str = _choice("date", "date", "j2000")
+    tells_pier_side: bool = True
+    creep_arcmin: float = _number(0.0, -60.0, 60.0)
+    creep_s: float = _number(1.0, 0.01, 60.0)
+    lost_steps_fraction: float = _number(0.0, 0.0, 0.5)
+    slews_obeyed: int = field(default=1_000_000, metadata={"low": 0, "high": 1_000_000})
     axis_altitude_error_deg: float = _number(0.0, -60.0, 60.0)
     axis_azimuth_error_deg: float = _number(0.0, -180.0, 180.0)
     base_tilt_deg: float = _number(0.0, 0.0, 30.0)
@@ -137,6 +151,10 @@ class CameraTruth:
 
     ``told_focal_length_mm`` is what the devices say, ``focal_length_mm`` what is.  ``bits`` 8
     sends the upper eight bits of the same converter.  ``bayer_pattern`` empty: a mono sensor.
+    ``compression``: ``z`` packs the whole file with zlib, ``fz`` the picture in tiles (Rice).
+    ``guide_width_px`` over 0: a guide head, in the middle of the field at the same scale.
+    ``binning_left`` and ``window_left`` are what another program left set: a binning, and a
+    window of a quarter of the chip.
     """
 
     width_px: int = field(default=1280, metadata={"low": 64, "high": 16384})
@@ -157,6 +175,11 @@ class CameraTruth:
     hot_pixel_fraction: float = _number(2e-4, 0.0, 0.1)
     efficiency: float = _number(0.5, 0.001, 1.0)
     readout_s: float = _number(0.05, 0.0, 60.0)
+    compression: str = _choice("", "", "z", "fz")
+    guide_width_px: int = field(default=0, metadata={"low": 0, "high": 16384})
+    guide_height_px: int = field(default=0, metadata={"low": 0, "high": 16384})
+    binning_left: int = field(default=1, metadata={"low": 1, "high": 4})
+    window_left: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

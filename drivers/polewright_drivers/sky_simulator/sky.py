@@ -111,6 +111,14 @@ class Sky:
         star = of_date.transform_to(ICRS())
         return float(star.ra.deg), float(star.dec.deg)
 
+    def of_date_of_icrs(
+        self, right_ascension_deg: float, declination_deg: float, unix_s: float
+    ) -> tuple[float, float]:
+        """Return the apparent place of date (deg) of a right ascension and declination (ICRS)."""
+        star = SkyCoord(right_ascension_deg * u.deg, declination_deg * u.deg, frame=ICRS())
+        of_date = star.transform_to(TETE(obstime=_time(unix_s)))
+        return float(of_date.ra.deg), float(of_date.dec.deg)
+
 
 def julian_year(unix_s: float) -> float:
     """Return the Julian year of an instant."""

@@ -90,7 +90,8 @@ def test_every_number_states_its_unit_in_its_name():
     )  # fmt: skip
     bare = {
         "relative_humidity", "time_factor", "motor_scale", "motor_azimuth_sign",
-        "motor_altitude_sign", "hot_pixel_fraction", "efficiency", "moffat_beta",
+        "motor_altitude_sign", "hot_pixel_fraction", "efficiency",
+        "moffat_beta", "lost_steps_fraction",
     }  # fmt: skip
     for group in dataclasses.fields(Scenario):
         value = getattr(Scenario(), group.name)
