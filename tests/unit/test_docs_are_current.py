@@ -55,19 +55,6 @@ def test_commands_in_the_texts_exist(page: Path):
         assert verb in verbs(), f"{page.name}: polewright {verb}"
 
 
-@pytest.mark.parametrize("key", ["altitude_arcmin_per_turn", "azimuth_arcmin_per_turn"])
-def test_a_setting_that_the_docs_call_idle_is_idle(key: str):
-    """Whoever puts one to use takes it out of the list in docs/configuration.md, and of this."""
-    page = (ROOT / "docs/configuration.md").read_text("utf-8").split("change nothing yet")[1]
-    assert key in page.split("\n\n")[0]
-    users = [
-        path.relative_to(ROOT)
-        for path in (ROOT / "daemon").rglob("*.py")
-        if key in path.read_text("utf-8") and "settings" not in path.parts
-    ]
-    assert users in ([], [Path("daemon/polewright/adapters/mqtt/commands.py")])
-
-
 @pytest.mark.parametrize(
     ("declination_deg", "frames", "sweep_deg", "expected_arcsec"),
     [

@@ -157,8 +157,9 @@ async def _devices(
         hint = evening_wishes(settings).optics
         if hint_scale is not None:
             hint = replace(hint, scale_arcsec_px=hint_scale)
-        if hint_scale is not None and info.width_px and info.height_px:
-            await solver.prepare(info.width_px, info.height_px, hint, on_catalogue)
+        expected = evening.expected_optics(rig.camera.name, info, hint)
+        if expected.scale_arcsec_px and info.width_px and info.height_px:
+            await solver.prepare(info.width_px, info.height_px, expected, on_catalogue)
         evening.attach(rig.camera, rig.mount, place, hint)
         _log.info(
             "ready: camera %s, mount %s, at %+.3f %+.3f deg",

@@ -1,5 +1,7 @@
 """From settings to what the session wants to know."""
 
+from polewright.core.axis.knobs import Bolt
+from polewright.core.axis.survey import DEFAULT_MECHANICAL_FLOOR_ARCSEC
 from polewright.core.axis.tolerance import Tolerance, tolerance_for
 from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD
@@ -85,7 +87,19 @@ def evening_wishes(settings: Settings) -> EveningWishes:
             hour_angle_max_deg=safety.hour_angle_max_deg,
             cross_meridian=safety.allow_meridian_crossing,
             use_roll={"auto": None, "yes": True, "no": False}[survey.use_roll],
+            mechanical_floor_arcsec=(
+                survey.mechanical_floor_arcsec or DEFAULT_MECHANICAL_FLOOR_ARCSEC
+            ),
         ),
+        floor_is_learned=survey.mechanical_floor_arcsec is None,
+        arcmin_per_turn={
+            bolt: gain
+            for bolt, gain in (
+                (Bolt.ALTITUDE, settings.adjuster.altitude_arcmin_per_turn),
+                (Bolt.AZIMUTH, settings.adjuster.azimuth_arcmin_per_turn),
+            )
+            if gain is not None
+        },
         limits=SafetyLimits(
             sun_cone_deg=safety.sun_cone_deg,
             altitude_floor_deg=safety.altitude_floor_deg,

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from polewright.adapters.journal.reading import JournalReader, KeptSurvey, open_reader
+from polewright.cli.learned import tell_learned
 from polewright.cli.output import ExitCode, Output
 from polewright.core.errors import MeasurementError, UsageError
 from polewright.core.records import FrameRecord, SurveyRecord
@@ -14,7 +15,7 @@ from polewright.session.keeping import computing_versions
 from polewright.session.recomputing import Difference, differing_corrections, differing_survey
 from polewright.settings.load import find_settings_file, load_settings
 
-ACTIONS = ("list", "show", "replay", "export")
+ACTIONS = ("list", "show", "replay", "export", "learned")
 
 _COLUMNS = (
     "number", "evening", "committed_at", "measured_at", "method", "target_pole",
@@ -35,6 +36,8 @@ def history(options: argparse.Namespace, output: Output) -> ExitCode:
                 return _show(reader, _number(options.what, needed=True), output)
             case "replay":
                 return _replay(reader, _number(options.what), output)
+            case "learned":
+                return tell_learned(reader.lessons(), output)
             case _:
                 return _export(reader, options.what, output)
 

@@ -85,10 +85,14 @@ def parser() -> argparse.ArgumentParser:
     solve.add_argument("files", nargs=1, type=Path, metavar="FILE")
     _add_optics(solve)
 
-    history = verb("history", "list, show, check or export the surveys that the journal keeps")
+    history = verb(
+        "history", "list, show, check or export the surveys that the journal keeps, or say what "
+        "it learned of knobs, optics and mount",
+    )  # fmt: skip
     history.add_argument(
-        "action", nargs="?", choices=["list", "show", "replay", "export"], default="list"
-    )
+        "action", nargs="?", choices=["list", "show", "replay", "export", "learned"],
+        default="list",
+    )  # fmt: skip
     history.add_argument(
         "what", nargs="?", metavar="N|FILE", help="a survey's number, or the CSV file to write"
     )

@@ -20,12 +20,12 @@ from polewright.core.imaging.attitude import SolveHint
 from polewright.core.records import LiveSetting, SurveyRecord
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
-from polewright.ports import Camera, Clock, Journal, MovingMount, PierSide, Publisher, Solver
+from polewright.ports import Camera, CameraInfo, Clock, Journal, MovingMount, PierSide, Publisher, Solver
 from polewright.session.adjustment import VALIDITY_S, LiveCorrection, Standing, run_adjustment
+from polewright.session.experience import Experience
 from polewright.session.guarding import SOLAR_FILTER_CAUTION, Guard, stop_shielded
 from polewright.session.hand_survey import run_hand_survey
 from polewright.session.keeping import Keeper, NoJournal, age_s, age_warning
-from polewright.session.knob_reports import KnobReports
 from polewright.session.limits import SafetyLimits
 from polewright.session.measuring import FrameMeasurer
 from polewright.session.messages import (
@@ -65,7 +65,11 @@ class PlannedWindow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EveningWishes:
-    """What the person set: plan, limits and optics."""
+    """What the person set: plan, limits and optics.
+
+    ``floor_is_learned``: the survey's mechanical floor is the one that the mount's own surveys
+    show.  ``arcmin_per_turn``: what is said of the knobs (per turn clockwise, signed).
+    """
 
     survey: SurveyWish = field(default_factory=SurveyWish)
     limits: SafetyLimits = field(default_factory=SafetyLimits)
@@ -75,6 +79,8 @@ class EveningWishes:
     window: PlannedWindow | None = None
     live_exposure_s: float = 0.5
     optics: SolveHint = field(default_factory=SolveHint)
+    floor_is_learned: bool = True
+    arcmin_per_turn: Mapping[Bolt, float] = field(default_factory=dict)
 
     def asked(self, arguments: Mapping[str, Any]) -> "EveningWishes":
         """Return the wishes with what a command's arguments ask for instead."""
@@ -97,7 +103,8 @@ class Evening:
     """One mount's evening.
 
     Devices come and go (:meth:`attach`, :meth:`detach`); the last committed survey stays, and
-    comes back from the journal (:meth:`restore`).  ``ready`` is set while devices are attached.
+    comes back from the journal (:meth:`restore`) with what mount and optics taught.  ``ready`` is
+    set while devices are attached.
     """
 
     def __init__(
@@ -112,7 +119,9 @@ class Evening:
         self._clock = clock
         self._publisher = publisher
         self._wishes = wishes
-        self._keeper = Keeper(journal or NoJournal(), clock)
+        journal = journal or NoJournal()
+        self._keeper = Keeper(journal, clock)
+        self._experience = Experience(journal, clock, wishes.arcmin_per_turn)
         self._phase = Phase.IDLE
         self._since = clock.now()
         self._survey: AxisEstimate | None = None
@@ -127,7 +136,7 @@ class Evening:
         self.ready = asyncio.Event()
         self._correction: Message | None = None
         self._standing: Standing | None = None
-        self._knobs = KnobReports()
+        self._knobs = self._experience.knobs("")
         self._publish_state(step="connecting the devices")
 
     @property
@@ -141,7 +150,8 @@ class Evening:
         return dict(self._state)
 
     async def restore(self) -> None:
-        """Take up the last committed survey of earlier evenings, and tell it with its age."""
+        """Take up what earlier evenings taught, and tell their last survey with its age."""
+        await self._experience.restore()
         kept = await self._keeper.last_survey()
         if kept is None or self._survey is not None:
             return
@@ -180,9 +190,14 @@ class Evening:
         self._camera = camera
         self._place = place
         self._guard.attach(mount, site or Site(place=place), camera.name)
-        hint = self._measurer.hint if self._measurer else optics or self._wishes.optics
+        hint = optics or self._wishes.optics
+        if self._measurer is not None:  # the sky has not turned far since
+            hint = self._measurer.toward_the_last(hint)
         keep = partial(self._keeper.note_frame, place=place, camera=camera.name)
-        self._measurer = FrameMeasurer(camera, self._solver, place, self._clock, hint, keep)
+        self._measurer = FrameMeasurer(
+            camera, self._solver, place, self._clock, hint, keep, self._experience.trains
+        )
+        self._take_up_mount(mount.name if mount else "")
         self._link_trouble = None
         self._tell_kept()  # a receiver may have set the clock right
         if site is not None:
@@ -219,6 +234,18 @@ class Evening:
     @property
     def _mount(self) -> GuardedMount | None:
         return self._guard.mount
+
+    def expected_optics(self, camera: str, info: CameraInfo, hint: SolveHint) -> SolveHint:
+        """Return what to make ready for: the hint, or what the camera showed on other evenings."""
+        return self._experience.trains.expected(camera, info, hint)
+
+    def _take_up_mount(self, name: str) -> None:
+        """Go by what this mount taught, and by no other's."""
+        self._knobs = self._experience.knobs(name)
+        if self._wishes.floor_is_learned:
+            floor = self._experience.floor(name).floor_arcsec
+            survey = replace(self._wishes.survey, mechanical_floor_arcsec=floor)
+            self._wishes = replace(self._wishes, survey=survey)
 
     def detach(self, reason: PolewrightError) -> None:
         """Take note that the devices are gone; whatever runs is ended and the reason shown."""
@@ -298,6 +325,7 @@ class Evening:
         async with asyncio.TaskGroup() as group:
             task = self._work = group.create_task(_outcome(work))
         self._work = None
+        self._experience.keep_trains()
         last = self._correction
         self._still_correction()
         if task.cancelled():
@@ -364,6 +392,7 @@ class Evening:
             tolerance_arcsec=wishes.tolerance_arcsec,
             mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
             standing=self._standing or Standing(),
+            mount=self._mount.name if self._mount else "",
         )
         if not_kept is not None:
             self._tell_event(

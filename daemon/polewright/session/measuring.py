@@ -72,6 +72,14 @@ class FrameMeasurer:
         """What is believed of scale, parity and direction now."""
         return self._hint
 
+    def toward_the_last(self, hint: SolveHint) -> SolveHint:
+        """Return a hint with the direction of the last frame."""
+        return replace(
+            hint,
+            direction_icrs=self._hint.direction_icrs,
+            direction_sigma_deg=self._hint.direction_sigma_deg,
+        )
+
     @property
     def taken(self) -> int:
         """Number of frames taken so far."""
@@ -122,13 +130,7 @@ class FrameMeasurer:
 
         if self._proven == key:
             return await self._solver.solve(frame, toward(self._hint))
-        plain = toward(
-            replace(
-                self._first_hint,
-                direction_icrs=self._hint.direction_icrs,
-                direction_sigma_deg=self._hint.direction_sigma_deg,
-            )
-        )
+        plain = toward(self.toward_the_last(self._first_hint))
         train = self._trains.of(key, self._first_hint)
         if train is None:
             return await self._solver.solve(frame, plain)

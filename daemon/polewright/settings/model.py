@@ -180,16 +180,29 @@ class AdjusterSettings(Section):
     )
     altitude_arcmin_per_turn: float | None = Field(
         default=None,
-        gt=0,
+        ge=-1200,
         le=1200,
-        description="One turn of the altitude knob (arcmin); left out: no turns are told.",
+        description="How far one turn clockwise of the altitude knob raises the axis (arcmin); "
+        "negative: lowers it. Believed until you report a turn; left out: learned from your "
+        "reports alone.",
+        json_schema_extra={"allowed": "a number from -1200 to 1200, not 0"},
     )
     azimuth_arcmin_per_turn: float | None = Field(
         default=None,
-        gt=0,
+        ge=-1200,
         le=1200,
-        description="One turn of the azimuth knob (arcmin); left out: no turns are told.",
+        description="How far one turn clockwise of the azimuth knob turns the head clockwise, seen "
+        "from above (arcmin); negative: anticlockwise. Believed until you report a turn; left out: "
+        "learned from your reports alone.",
+        json_schema_extra={"allowed": "a number from -1200 to 1200, not 0"},
     )
+
+    @field_validator("altitude_arcmin_per_turn", "azimuth_arcmin_per_turn")
+    @classmethod
+    def _moves(cls, value: float | None) -> float | None:
+        if value == 0.0:
+            raise PydanticCustomError("no_motion", "is a bolt that does not move")
+        return value
 
 
 class IndiSettings(Section):
@@ -324,6 +337,13 @@ class SurveySettings(Section):
         default="auto",
         description="Whether the pictures' roll is trusted; no: for a camera on a field rotator; "
         "auto: until the frames show otherwise.",
+    )
+    mechanical_floor_arcsec: float | None = Field(
+        default=None,
+        ge=0.1,
+        le=60,
+        description="How far the mount wanders from frame to frame (arcsec, one sigma); left out: "
+        "3, until the surveys in the journal show this mount's own.",
     )
     settle_s: SettleS = Field(
         default=2.0, description="Wait after each slew before the exposure (s)."

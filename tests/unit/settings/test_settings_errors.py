@@ -78,7 +78,7 @@ def problems(text: str) -> tuple[str, ...]:
         (
             "[adjuster]\naltitude_arcmin_per_turn = 0\n",
             "p.toml line 2: [adjuster] altitude_arcmin_per_turn = 0 is refused; "
-            "allowed: a number above 0, at most 1200",
+            "allowed: a number from -1200 to 1200, not 0",
         ),
         (
             '[camera]\ndevice = ""\n',

@@ -85,7 +85,7 @@ def estimate_floor(surveys: Sequence[SurveyEvidence]) -> FloorEstimate:
     weights /= weights.sum()
     mean = float(weights @ logs)
     spread = math.sqrt(float(weights @ np.square(logs - mean)))
-    floor = math.exp(mean)
+    floor = math.exp(mean) if counted else DEFAULT_MECHANICAL_FLOOR_ARCSEC
     return FloorEstimate(floor_arcsec=floor, sigma_arcsec=floor * spread, surveys=counted)
 
 

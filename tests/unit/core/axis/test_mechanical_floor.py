@@ -97,7 +97,7 @@ def test_a_slip_that_a_loose_floor_let_pass_is_told_from_wander():
 def test_without_surveys_it_is_the_default_known_to_a_factor_of_two():
     found = estimate_floor([])
     assert found.surveys == 0
-    assert found.floor_arcsec == pytest.approx(3.0, rel=0.05)
+    assert found.floor_arcsec == 3.0
     assert found.sigma_arcsec == pytest.approx(2.0, abs=0.4)
 
 
