@@ -197,6 +197,7 @@ def _overwritten(name: str, doubt: Doubt) -> SafetyError:
 
 async def stop_shielded(mount: GuardedMount) -> None:
     """Stop the mount even while this task is being cancelled; bounded by the adapter."""
+    mount.halt()  # at once: the abort itself begins only when its task does
     try:
         await asyncio.shield(mount.abort())
     except Exception as trouble:

@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,8 +74,14 @@ class Scene:
     @property
     def sun(self) -> Vector | None:
         """The Sun's direction without the air; None while it is too low to harm."""
-        sun = sun_enu(replace(self.place, pressure_hpa=0.0), self.now)
-        return sun if math.degrees(altaz_from_enu(sun)[0]) > _SUN_HARMLESS_BELOW_DEG else None
+        return _harmful_sun(self.place, self.now.replace(microsecond=0))
+
+
+@lru_cache(maxsize=8)
+def _harmful_sun(place: Place, second: datetime) -> Vector | None:
+    """Return the Sun's direction to the second: a plan asks for it a hundred times."""
+    sun = sun_enu(replace(place, pressure_hpa=0.0), second)
+    return sun if math.degrees(altaz_from_enu(sun)[0]) > _SUN_HARMLESS_BELOW_DEG else None
 
 
 def refuse_way(scene: Scene, start_deg: tuple[float, float], end_deg: tuple[float, float]) -> None:

@@ -84,6 +84,11 @@ class GuardedMount:
         return self._mount.name
 
     @property
+    def can_slew(self) -> bool:
+        """True where it can go to a place by itself."""
+        return self._mount.capabilities.can_slew
+
+    @property
     def clear_to_move(self) -> bool:
         """True once the person has said in this session that nothing is in the mount's way."""
         return self._clear_to_move
@@ -133,6 +138,10 @@ class GuardedMount:
         """Take what does not fit about place and time now."""
         self._doubts = tuple(doubts)
 
+    def halt(self) -> None:
+        """Let no motion begin from this moment on, until a new command allows it."""
+        self._halted = True
+
     def allow_motion(self) -> None:
         """Begin a command: motion that a stop ended before may be asked for again."""
         self._halted = False
@@ -176,7 +185,7 @@ class GuardedMount:
 
     async def abort(self) -> None:
         """Stop all motion at once, and let none begin before a new command; never refused."""
-        self._halted = True
+        self.halt()
         await self._mount.abort()
         self._unfinished = False
 
