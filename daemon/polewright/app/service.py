@@ -7,8 +7,10 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
+from polewright.adapters.indi.chip import GUIDE_CHIP, MAIN_CHIP, ChipWishes
 from polewright.adapters.indi.place import IndiGps
 from polewright.adapters.indi.reconnect import Reconnector
 from polewright.adapters.indi.rig import Rig, open_rig
@@ -21,13 +23,22 @@ from polewright.adapters.mqtt.topics import MountTopics
 from polewright.adapters.solver.both import BothSolvers
 from polewright.app.clock import HostClock
 from polewright.app.wishes import evening_wishes, scale_arcsec_px
-from polewright.core.errors import DeviceError, LinkError, PolewrightError
+from polewright.core.errors import (
+    DeviceError,
+    LinkError,
+    MeasurementError,
+    PolewrightError,
+    UsageError,
+)
 from polewright.core.sky.place import Place
 from polewright.ports import CameraInfo, Journal
 from polewright.session.evening import Evening
 from polewright.session.keeping import NoJournal
 from polewright.session.messages import event_message
 from polewright.settings.model import Settings
+
+if TYPE_CHECKING:
+    from polewright.core.imaging.hot_pixels import HotPixels
 
 _log = logging.getLogger(__name__)
 
@@ -144,7 +155,7 @@ async def _devices(
         try:
             async with rig_of(settings) as rig:
                 yield rig
-        except DeviceError as trouble:
+        except (DeviceError, UsageError) as trouble:
             # A missing camera may be plugged in later: as good a reason to try again.
             raise LinkError(trouble.text, remedy=trouble.remedy, code=trouble.code) from None
 
@@ -180,20 +191,54 @@ async def _devices(
 
 
 def rig_of(settings: Settings) -> AbstractAsyncContextManager[Rig]:
-    """Return the context in which the devices that the settings name are connected."""
+    """Return the context in which the devices that the settings name are connected.
+
+    Raises
+    ------
+    UsageError
+        ``dark_file``, ``not_a_dark``: the dark frame is of no use.
+    """
+    camera = settings.camera
     return open_rig(
         settings.indi.host,
         settings.indi.port,
         camera_name=settings.camera.device,
         mount_name=settings.mount.device,
         adjuster_name=settings.adjuster.device,
+        chip=GUIDE_CHIP if camera.chip == "guide" else MAIN_CHIP,
+        chip_wishes=ChipWishes(binning=camera.binning, gain=camera.gain, offset=camera.offset),
+        mend=None if camera.dark_file is None else hot_pixels(camera.dark_file).mended,
     )
+
+
+def hot_pixels(dark_file: Path) -> "HotPixels":
+    """Return the hot pixels that a dark frame shows.
+
+    Raises
+    ------
+    UsageError
+        ``dark_file``: it cannot be read; ``not_a_dark``: it shows something else.
+    """
+    from polewright.core.imaging.decode import decode_picture
+    from polewright.core.imaging.hot_pixels import HotPixels
+
+    try:
+        return HotPixels.of_dark(decode_picture(dark_file.read_bytes(), name=dark_file.name))
+    except (OSError, MeasurementError) as trouble:
+        reason = trouble.strerror if isinstance(trouble, OSError) else trouble.text
+        raise UsageError(
+            f"[camera] dark_file = {dark_file} cannot be used: {reason}",
+            remedy="Correct the path, or leave dark_file out.",
+            code="dark_file",
+        ) from None
 
 
 def optics_scale(settings: Settings, info: CameraInfo) -> float | None:
     """Return the plate scale (arcsec per px), the settings' figures before the devices'."""
     focal_length = settings.camera.focal_length_mm or info.focal_length_mm
-    pixel_size = settings.camera.pixel_size_um or info.pixel_size_um
+    pixel_size = info.pixel_size_um
+    if settings.camera.pixel_size_um is not None:
+        pixel_size = settings.camera.pixel_size_um * info.binning
     if not focal_length or not pixel_size:
         return None
     return scale_arcsec_px(focal_length, pixel_size)

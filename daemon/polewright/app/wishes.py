@@ -112,6 +112,8 @@ def evening_wishes(settings: Settings) -> EveningWishes:
         target_pole=survey.target_pole,
         tolerance_arcsec=planned_tolerance(settings).error_rad / ARCSEC_RAD,
         window=planned_window(settings),
-        live_exposure_s=min(camera.exposure_s, _LONGEST_LIVE_EXPOSURE_S),
+        live_exposure_s=(
+            None if camera.exposure_s is None else min(camera.exposure_s, _LONGEST_LIVE_EXPOSURE_S)
+        ),
         optics=SolveHint(scale_arcsec_px=scale, mirrored=camera.mirrored),
     )

@@ -20,10 +20,20 @@ from polewright.core.imaging.attitude import SolveHint
 from polewright.core.records import LiveSetting, SurveyRecord
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
-from polewright.ports import Camera, CameraInfo, Clock, Journal, MovingMount, PierSide, Publisher, Solver
+from polewright.ports import (
+    Camera,
+    CameraInfo,
+    Clock,
+    Journal,
+    MovingMount,
+    PierSide,
+    Publisher,
+    Solver,
+)
 from polewright.session.adjustment import VALIDITY_S, LiveCorrection, Standing, run_adjustment
 from polewright.session.experience import Experience
 from polewright.session.guarding import SOLAR_FILTER_CAUTION, Guard, stop_shielded
+from polewright.session.exposing import ExposureFinder, WatchedCamera
 from polewright.session.hand_survey import run_hand_survey
 from polewright.session.keeping import Keeper, NoJournal, age_s, age_warning
 from polewright.session.limits import SafetyLimits
@@ -77,7 +87,7 @@ class EveningWishes:
     tolerance_arcsec: float = 60.0
     wish_arcsec: float | None = None
     window: PlannedWindow | None = None
-    live_exposure_s: float = 0.5
+    live_exposure_s: float | None = 0.5
     optics: SolveHint = field(default_factory=SolveHint)
     floor_is_learned: bool = True
     arcmin_per_turn: Mapping[Bolt, float] = field(default_factory=dict)
@@ -130,6 +140,7 @@ class Evening:
         self._guard = Guard(clock, wishes.limits)
         self._place: Place | None = None
         self._measurer: FrameMeasurer | None = None
+        self._exposures: ExposureFinder | None = None
         self._work: asyncio.Task[Message | PolewrightError] | None = None
         self._link_trouble: PolewrightError | None = None
         self._state: Message = {}
@@ -187,7 +198,8 @@ class Evening:
         ``optics`` is what is believed of scale and parity; ``site`` who told place and time, and
         what does not fit.
         """
-        self._camera = camera
+        self._camera = watched = WatchedCamera(camera)
+        self._exposures = ExposureFinder(watched)
         self._place = place
         self._guard.attach(mount, site or Site(place=place), camera.name)
         hint = optics or self._wishes.optics
@@ -374,6 +386,7 @@ class Evening:
             clock=self._clock,
             wish=wishes.survey,
             progress=progress,
+            exposures=self._finder(),
         )
         outcome = await (run_hand_survey(scene) if by_hand else run_survey(scene))
         estimate = outcome.estimate
@@ -463,7 +476,9 @@ class Evening:
             survey,
             self._target(place),
             tolerance_rad=wishes.tolerance_arcsec * ARCSEC_RAD,
-            exposure_s=arguments.get("exposure_s") or wishes.live_exposure_s,
+            exposure_s=(
+                arguments.get("exposure_s") or wishes.live_exposure_s or self._finder().live_s
+            ),
             mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
             until_good=bool(arguments.get("stop_when_good")),
             on_correction=on_correction,
@@ -486,6 +501,11 @@ class Evening:
                 code="no_camera",
             )
         return self._camera, self._measurer, self._place
+
+    def _finder(self) -> ExposureFinder:
+        if self._exposures is None:
+            raise AssertionError("attached together with the camera")
+        return self._exposures
 
     def _target(self, place: Place) -> Vector:
         """Return where the axis should point: the pole that the wishes name."""

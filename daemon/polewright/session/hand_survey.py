@@ -45,11 +45,18 @@ async def run_hand_survey(scene: SurveyScene) -> SurveyOutcome:
     kept: list[ObservedAttitude] = []
     before: ObservedAttitude | None = None
     trouble: MeasurementError | None = None
+    exposure_s = wish.exposure_s
     deadline_s = scene.clock.monotonic() + _PATIENCE_S
     scene.progress("let the mount rest for the first frame", measurer.taken, 5)
     while scene.clock.monotonic() < deadline_s:
         try:
-            now = (await measurer.measure(wish.exposure_s)).observed
+            if exposure_s is None:
+                found = await scene.exposures.find(
+                    measurer, say=lambda words: scene.progress(words, measurer.taken, 5)
+                )
+                exposure_s, now = found.exposure_s, found.measured.observed
+            else:
+                now = (await measurer.measure(exposure_s)).observed
         except MeasurementError as failure:
             trouble, before = failure, None
             scene.progress(f"no solution: {failure.text}", measurer.taken, 5)

@@ -16,14 +16,17 @@ from polewright.core.axis.forecast import choose_turns, further_frame
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.plan import plan_sweep, safe_range, widest_gap
 from polewright.core.axis.survey import different_turns, solve_axis_robustly
-from polewright.core.errors import DeviceError, MeasurementError
+from polewright.core.errors import DeviceError, MeasurementError, PolewrightError
 from polewright.core.geometry.directions import ARCSEC_RAD
+from polewright.core.geometry.rotations import Vector
+from polewright.core.imaging.stars import is_trailed
 from polewright.core.sky.mount_frame import hour_angle_deg
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
 from polewright.ports import Clock
+from polewright.session.exposing import ExposureFinder
 from polewright.session.guarding import stop_shielded
-from polewright.session.measuring import FrameMeasurer, believed_direction
+from polewright.session.measuring import FrameMeasurer, Measured, believed_direction
 from polewright.session.safety import GuardedMount
 
 _log = logging.getLogger(__name__)
@@ -45,13 +48,14 @@ class SurveyWish:
     """How to survey (settings: ``[survey]`` and ``[safety]``).
 
     ``frames`` and ``sweep_deg`` are the most that may be used; ``wish_arcsec`` is the sigma at
-    which fewer are enough.  ``use_roll`` None: trusted until the frames show otherwise.
+    which fewer are enough.  ``exposure_s`` None: found at the first place.  ``use_roll`` None:
+    trusted until the frames show otherwise.
     """
 
     frames: int = 5
     sweep_deg: float = 60.0
     wish_arcsec: float = 12.0
-    exposure_s: float = 1.0
+    exposure_s: float | None = 1.0
     settle_s: float = 1.0
     hour_angle_min_deg: float = -85.0
     hour_angle_max_deg: float = 85.0
@@ -71,6 +75,7 @@ class SurveyScene:
     clock: Clock
     wish: SurveyWish
     progress: Progress
+    exposures: ExposureFinder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,9 +92,10 @@ async def run_survey(scene: SurveyScene) -> SurveyOutcome:
     Raises
     ------
     MeasurementError
-        What moved, where the frames disagree; ``too_few_frames``; what solving raises.
+        What moved, where the frames disagree; ``too_few_frames``; what solving raises.  The mount
+        is back where it started, where it could be.
     SafetyError, DeviceError, LinkError
-        A motion was refused or failed; the mount has been stopped.
+        A motion was refused or failed; the mount has been stopped and stands where it was then.
     """
     mount = scene.mount
     if mount is None:
@@ -99,21 +105,47 @@ async def run_survey(scene: SurveyScene) -> SurveyOutcome:
     if status.right_ascension_deg is None or status.declination_deg is None:
         raise DeviceError(
             f"{mount.name} does not say where it points",
-            remedy="Check its connection, then survey again.",
+            remedy="Check its connection; or turn the axis yourself: polewright survey --by-hand.",
             code="position_unknown",
         )
     start = hour_angle_deg(status.right_ascension_deg, scene.clock.now(), scene.place)
     scene.measurer.forget_optics()
     sweep = _Sweep(scene, mount, status.declination_deg, start)
     try:
-        outcome = await sweep.run()
+        try:
+            outcome = await sweep.run()
+        except MeasurementError as failure:
+            # The frames failed, not the mount: it may go back.
+            await _back_after(failure, scene, mount, start, status.declination_deg)
+            raise
         scene.progress("turning back to where it started", scene.measurer.taken, 95)
-        low, high = scene.wish.hour_angle_min_deg, scene.wish.hour_angle_max_deg
-        await mount.turn_to(min(max(start, low), high), status.declination_deg)
+        await _turn_back(scene, mount, start, status.declination_deg)
     except BaseException:
         await stop_shielded(mount)
         raise
     return outcome
+
+
+async def _turn_back(
+    scene: SurveyScene, mount: GuardedMount, hour_angle: float, declination: float
+) -> None:
+    low, high = scene.wish.hour_angle_min_deg, scene.wish.hour_angle_max_deg
+    await mount.turn_to(min(max(hour_angle, low), high), declination)
+
+
+async def _back_after(
+    failure: MeasurementError,
+    scene: SurveyScene,
+    mount: GuardedMount,
+    hour_angle: float,
+    declination: float,
+) -> None:
+    """Turn back after a failure of the frames; a mount that does not is stopped and told of."""
+    scene.progress(f"turning back: {failure.text}", scene.measurer.taken, 95)
+    try:
+        await _turn_back(scene, mount, hour_angle, declination)
+    except PolewrightError as trouble:
+        _log.warning("the mount did not turn back to where it started: %s", trouble)
 
 
 class _Sweep:
@@ -146,6 +178,7 @@ class _Sweep:
         self._visited: list[float] = []
         self._use_roll = self._wish.use_roll is not False
         self._trouble: MeasurementError | None = None
+        self._exposure_s = scene.wish.exposure_s
 
     async def run(self) -> SurveyOutcome:
         await self._visit(self._begin)
@@ -283,12 +316,26 @@ class _Sweep:
         for attempt in range(1, _TRIES_PER_PLACE + 1):
             direction = believed_direction(await self._mount.status(), scene.place, scene.clock)
             try:
-                return (await scene.measurer.measure(self._wish.exposure_s, direction)).observed
+                measured = await self._measured(direction)
             except MeasurementError as failure:
                 if attempt == _TRIES_PER_PLACE:
                     raise
                 _log.info("no solution, one more try: %s", failure)
+                continue
+            if attempt == _TRIES_PER_PLACE or not is_trailed(measured.attitude.elongation):
+                return measured.observed
+            _log.info("the stars are trails: one more frame, in case the mount still moved")
         raise AssertionError("the last try returns or raises")
+
+    async def _measured(self, direction: Vector | None) -> Measured:
+        measurer = self._scene.measurer
+        if self._exposure_s is not None:
+            return await measurer.measure(self._exposure_s, direction)
+        found = await self._scene.exposures.find(
+            measurer, direction, lambda words: self._say(words, 5)
+        )
+        self._exposure_s = found.exposure_s
+        return found.measured
 
     @property
     def _sense(self) -> float:

@@ -154,7 +154,28 @@ class CameraSettings(Section):
     device: DeviceName | None = Field(
         default=None, description="INDI device name; left out: the only camera that is found."
     )
-    exposure_s: ExposureS = Field(default=2.0, description="Exposure of every frame (s).")
+    chip: Literal["main", "guide"] = Field(
+        default="main", description="guide: the camera's second chip, its guide head."
+    )
+    exposure_s: ExposureS | None = Field(
+        default=None,
+        description="Exposure of every frame (s); left out: found at the start of each survey, "
+        "by stars, sky and saturation.",
+    )
+    binning: int | None = Field(
+        default=None, ge=1, le=8, description="Pixels added up each way; left out: left alone."
+    )
+    gain: float | None = Field(
+        default=None, ge=0, le=100000, description="As the driver counts it; left out: left alone."
+    )
+    offset: float | None = Field(
+        default=None, ge=0, le=100000, description="As the driver counts it; left out: left alone."
+    )
+    dark_file: FilePath | None = Field(
+        default=None,
+        description="A dark frame (FITS) of this chip and binning, from which hot pixels are "
+        "known; left out: stars are told from hot pixels by their shape.",
+    )
     focal_length_mm: float | None = Field(
         default=None,
         ge=5,
@@ -165,7 +186,7 @@ class CameraSettings(Section):
         default=None,
         ge=0.5,
         le=50,
-        description="Of one camera pixel (um); left out: what the camera says.",
+        description="Of one camera pixel, binning left aside (um); left out: what the camera says.",
     )
     mirrored: bool | None = Field(
         default=None, description="Whether pictures are mirror images; left out: both are tried."

@@ -7,7 +7,8 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
 from polewright.adapters.indi.adjuster import IndiAdjuster
-from polewright.adapters.indi.camera import Decode, IndiCamera, decode_picture
+from polewright.adapters.indi.camera import Decode, IndiCamera, Mend, decode_picture
+from polewright.adapters.indi.chip import MAIN_CHIP, Chip, ChipWishes
 from polewright.adapters.indi.connection import DEFAULT_PORT, IndiConnection
 from polewright.adapters.indi.discovery import (
     FoundDevice,
@@ -67,6 +68,9 @@ async def open_rig(
     adjuster_name: str | None = None,
     gps_name: str | None = None,
     decode: Decode = decode_picture,
+    chip: Chip = MAIN_CHIP,
+    chip_wishes: ChipWishes | None = None,
+    mend: Mend | None = None,
 ) -> AsyncIterator[Rig]:
     """Connect to a server, find its devices and bring them to readiness.
 
@@ -80,6 +84,12 @@ async def open_rig(
         Configured devices; None: the only one of its role.
     decode : callable
         Turns the bytes of a picture and its name into a frame.
+    chip : Chip
+        Which of the camera's sensors.
+    chip_wishes : ChipWishes or None
+        Binning, gain and offset; None: as the driver has them.
+    mend : callable or None
+        Repairs known faults of the sensor in a frame.
 
     Raises
     ------
@@ -95,7 +105,14 @@ async def open_rig(
         camera_name = require(devices, Role.CAMERA, camera_name)
         mount_name = choose(devices, Role.MOUNT, mount_name)
         gps_name = choose(devices, Role.GPS, gps_name)
-        camera = IndiCamera(connection, camera_name, decode=decode)
+        camera = IndiCamera(
+            connection,
+            camera_name,
+            decode=decode,
+            chip=chip,
+            wishes=chip_wishes or ChipWishes(),
+            mend=mend,
+        )
         mount = None if mount_name is None else IndiMount(connection, mount_name)
         gps = None if gps_name is None else IndiGps(connection, gps_name)
         # A receiver may write its site into the mount when it connects, so it comes first.
