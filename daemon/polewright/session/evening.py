@@ -207,7 +207,7 @@ class Evening:
             hint = self._measurer.toward_the_last(hint)
         keep = partial(self._keeper.note_frame, place=place, camera=camera.name)
         self._measurer = FrameMeasurer(
-            camera, self._solver, place, self._clock, hint, keep, self._experience.trains
+            watched, self._solver, place, self._clock, hint, keep, self._experience.trains
         )
         self._take_up_mount(mount.name if mount else "")
         self._link_trouble = None
