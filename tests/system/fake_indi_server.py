@@ -125,6 +125,11 @@ class FakeIndiServer:
             writer.write(text.encode())
             await writer.drain()
 
+    def cut_off(self) -> None:
+        """Reset every connection, what is still to be sent included."""
+        for writer in list(self._writers):
+            writer.transport.abort()
+
     async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """Speak with one client until it goes."""
         self._writers.add(writer)
@@ -153,7 +158,14 @@ class FakeIndiServer:
             await self.send(f"<pingReply uid={quoteattr(element.get('uid', ''))}/>\n")
         elif element.tag.startswith("new") and self._react is not None:
             # On its own, so that a long reaction does not keep the next command waiting.
-            self._reactions.add(asyncio.create_task(self._react(self, element)))
+            reaction = asyncio.create_task(self._react(self, element))
+            self._reactions.add(reaction)
+            reaction.add_done_callback(self._forget)
+
+    def _forget(self, reaction: "asyncio.Task[None]") -> None:
+        """Keep only reactions that are under way, and those that went wrong."""
+        if reaction.cancelled() or reaction.exception() is None:
+            self._reactions.discard(reaction)
 
     async def finish(self) -> None:
         """End the reactions that are left, and raise what went wrong in any."""
@@ -167,11 +179,16 @@ class FakeIndiServer:
 
 @asynccontextmanager
 async def fake_server(
-    definitions: str = "", react: React | None = None, *, silent: bool = False
+    definitions: str = "",
+    react: React | None = None,
+    *,
+    silent: bool = False,
+    host: str = "127.0.0.1",
+    port: int = 0,
 ) -> AsyncIterator[FakeIndiServer]:
     """Run a fake server on a free loopback port."""
     fake = FakeIndiServer(definitions, react, silent=silent)
-    server = await asyncio.start_server(fake.serve, "127.0.0.1", 0)
+    server = await asyncio.start_server(fake.serve, host, port)
     fake.port = server.sockets[0].getsockname()[1]
     try:
         yield fake

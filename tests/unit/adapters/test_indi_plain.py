@@ -218,7 +218,7 @@ class TestReconnector:
         reconnector = Reconnector(clock, on_lost=lambda _, pause_s: told.append(pause_s))
         await reconnector.run(open_link, work)
         assert opened == 11
-        assert clock.slept[:8] == [0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 15.0, 15.0]
+        assert clock.slept[:8] == [0.5, 1.0, 2.0, 3.0, 3.0, 3.0, 3.0, 3.0]
         assert clock.slept[8:] == [0.5, 1.0]
         assert max(clock.slept) == LONGEST_PAUSE_S
         assert told == clock.slept

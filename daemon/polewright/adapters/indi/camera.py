@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from polewright.adapters.indi.chip import MAIN_CHIP, Chip, ChipSetup, ChipWishes
 from polewright.adapters.indi.connection import EventStream, IndiConnection, gone, is_withdrawal
 from polewright.adapters.indi.device import IndiDevice
+from polewright.adapters.indi.patience import timeout_put_off
 from polewright.adapters.indi.snapshot import BlobSnapshot, PropertySnapshot, PropertyState
 from polewright.core.errors import DeviceError, LinkError, MeasurementError
 from polewright.core.imaging.frame import Frame
@@ -219,7 +220,7 @@ class IndiCamera:
         deadline_s = loop.time() + exposure_s + margin_s
         done = False
         try:
-            async with asyncio.timeout_at(deadline_s) as bound:
+            async with timeout_put_off(deadline_s, lambda: self.connection.frame_bytes) as bound:
                 async for event in events:
                     if is_withdrawal(event, self.chip.exposure):
                         raise gone(self.name, "finish the exposure")

@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable
 from types import MappingProxyType
 from typing import Any, Concatenate, ParamSpec
+from xml.sax.saxutils import quoteattr
 
 import PyIndi
 
@@ -51,6 +52,11 @@ def _survives(
     return guarded
 
 
+# What the relay says in the server's place when that has gone; no driver says it.
+FAREWELL = "polewright relay: no more will come"
+FAREWELL_S = 1.0
+
+
 class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
     """Hands every callback to ``sink`` as a plain event, in the library's thread.
 
@@ -71,6 +77,8 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
         super().__init__()
         self._sink = sink
         self._take_blobs = take_blobs
+        self._defined: dict[tuple[str, str], None] = {}
+        self._silenced = threading.Event()
         # Set when the reading thread has seen the end of the connection; its number for the kernel.
         self.ended = threading.Event()
         self.reading_thread = 0
@@ -78,16 +86,17 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
     @_survives
     def newDevice(self, device: Any) -> None:
         """Announce a device."""
-        self._sink(DeviceAppeared(device=device.getDeviceName()))
+        self._tell(DeviceAppeared(device=device.getDeviceName()))
 
     @_survives
     def removeDevice(self, device: Any) -> None:
         """Announce that a device vanished."""
-        self._sink(DeviceRemoved(device=device.getDeviceName()))
+        self._tell(DeviceRemoved(device=device.getDeviceName()))
 
     @_survives
     def newProperty(self, prop: Any) -> None:
         """Announce a property."""
+        self._defined[prop.getDeviceName(), prop.getName()] = None
         self._announce(prop, arrived=False)
 
     @_survives
@@ -98,22 +107,28 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
     @_survives
     def removeProperty(self, prop: Any) -> None:
         """Announce that a property was withdrawn."""
-        self._sink(PropertyRemoved(device=prop.getDeviceName(), name=prop.getName()))
+        if not self._silenced.is_set():
+            self._defined.pop((prop.getDeviceName(), prop.getName()), None)
+            self._tell(PropertyRemoved(device=prop.getDeviceName(), name=prop.getName()))
 
     @_survives
     def newMessage(self, device: Any, index: int) -> None:
         """Pass on a driver's line of text."""
-        self._sink(DeviceMessage(device=device.getDeviceName(), text=device.messageQueue(index)))
+        self._tell(DeviceMessage(device=device.getDeviceName(), text=device.messageQueue(index)))
 
     @_survives
     def newUniversalMessage(self, text: str) -> None:
         """Pass on the server's line of text."""
-        self._sink(DeviceMessage(device="", text=text))
+        if FAREWELL in text:
+            self._tell(ConnectionEnded(reason="the server closed the connection"))
+            self._silenced.set()
+            return
+        self._tell(DeviceMessage(device="", text=text))
 
     @_survives
     def newPingReply(self, uid: str) -> None:
         """Announce that the server lives."""
-        self._sink(PingAnswered(uid=uid))
+        self._tell(PingAnswered(uid=uid))
 
     @_survives
     def serverDisconnected(self, exit_code: int) -> None:
@@ -121,7 +136,25 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
         self.reading_thread = threading.get_native_id()
         self.ended.set()
         reason = "closed by this side" if exit_code == 0 else "the server closed the connection"
-        self._sink(ConnectionEnded(reason=reason))
+        self._tell(ConnectionEnded(reason=reason))
+
+    def withdrawals(self) -> bytes:
+        """Return messages that withdraw every property, once the farewell is heard (blocking).
+
+        The library gives the memory of a property back when its driver withdraws it, and never
+        otherwise: some 1.5 kB each, at every connection.
+        """
+        if not self._silenced.wait(FAREWELL_S):
+            return b""
+        return "".join(
+            f"<delProperty device={quoteattr(device)} name={quoteattr(name)}/>\n"
+            for device, name in self._defined
+        ).encode()
+
+    def _tell(self, event: Event) -> None:
+        """Pass an event on, unless the end was told already."""
+        if not self._silenced.is_set():
+            self._sink(event)
 
     def _announce(self, prop: Any, *, arrived: bool) -> None:
         """Turn a live property into a snapshot, and its binary elements into copies."""
@@ -130,7 +163,7 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
         kind = prop.getType()
         if kind == PyIndi.INDI_NUMBER:
             elements = list(PyIndi.PropertyNumber(prop))
-            self._sink(
+            self._tell(
                 PropertySnapshot(
                     device=device,
                     name=name,
@@ -146,7 +179,7 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
             switches = {
                 e.getName(): e.getState() == PyIndi.ISS_ON for e in PyIndi.PropertySwitch(prop)
             }
-            self._sink(
+            self._tell(
                 PropertySnapshot(
                     device=device,
                     name=name,
@@ -157,7 +190,7 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
             )
         elif kind == PyIndi.INDI_TEXT:
             texts = {e.getName(): e.getText() or "" for e in PyIndi.PropertyText(prop)}
-            self._sink(
+            self._tell(
                 PropertySnapshot(
                     device=device,
                     name=name,
@@ -168,7 +201,7 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
             )
         elif kind == PyIndi.INDI_LIGHT:
             lights = {e.getName(): _STATES[e.getState()].value for e in PyIndi.PropertyLight(prop)}
-            self._sink(
+            self._tell(
                 PropertySnapshot(
                     device=device,
                     name=name,
@@ -178,9 +211,9 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
                 )
             )
         elif kind == PyIndi.INDI_BLOB:
-            self._sink(
+            self._tell(
                 PropertySnapshot(device=device, name=name, kind=PropertyKind.BLOB, state=state)
             )
             if arrived:
                 for blob in self._take_blobs(device, name):
-                    self._sink(blob)
+                    self._tell(blob)

@@ -14,7 +14,7 @@ from typing import Any
 
 import PyIndi
 
-from polewright.adapters.indi.client import WireClient
+from polewright.adapters.indi.client import FAREWELL, WireClient
 from polewright.adapters.indi.relay import Relay, dial
 from polewright.adapters.indi.snapshot import (
     BlobSnapshot,
@@ -161,7 +161,7 @@ class IndiConnection:
     @property
     def where(self) -> str:
         """The server's address as a person writes it."""
-        return f"{self.host}:{self.port}"
+        return _written(self.host, self.port)
 
     @property
     def serial(self) -> int:
@@ -329,7 +329,12 @@ class IndiConnection:
         """Connect the library's client and wait for the server's first word."""
         with self.subscribe() as events:
             connected = await asyncio.shield(
-                asyncio.to_thread(self._relay.connect, self._connect_library)
+                asyncio.to_thread(
+                    self._relay.connect,
+                    self._connect_library,
+                    f"<message message='{FAREWELL}'/>\n".encode(),
+                    self._client.withdrawals,
+                )
             )
             if not connected:
                 raise LinkError(
@@ -474,7 +479,7 @@ def _hang_up(client: WireClient, relay: Relay) -> None:
     Where that thread waits for the lock itself, to call back, the whole process stands still
     for 2 s.  A connection that the relay shuts down ends the thread first.
     """
-    relay.shut_down()
+    relay.hang_up()
     # The thread must be gone, not only have said so: on its way out of the callback it needs the
     # interpreter lock, which the library's call below holds.
     if client.ended.wait(HANG_UP_S if relay.connected else 0.0):
@@ -518,6 +523,11 @@ def _addressed(outgoing: Any, device: str, name: str) -> Any:
     return outgoing
 
 
+def _written(host: str, port: int) -> str:
+    """Return an address as a person writes it: IPv6 ones in brackets."""
+    return f"[{host}]:{port}" if ":" in host and not host.startswith("[") else f"{host}:{port}"
+
+
 async def _dialled(host: str, port: int, timeout_s: float) -> socket.socket:
     """Return a socket that is connected to the server, or say why there is none."""
     try:
@@ -529,6 +539,6 @@ async def _dialled(host: str, port: int, timeout_s: float) -> socket.socket:
     except OSError as error:
         reason = error.strerror or str(error)
     raise LinkError(
-        f"No INDI server at {host}:{port} ({reason}): no device can be reached",
+        f"No INDI server at {_written(host, port)} ({reason}): no device can be reached",
         remedy=START_REMEDY,
     )

@@ -13,8 +13,9 @@ _T = TypeVar("_T")
 
 # A driver or server that restarts is back within a second or so (s).
 FIRST_PAUSE_S = 0.5
-# Nobody at the mount should wait longer than this for the daemon to notice a repaired link (s).
-LONGEST_PAUSE_S = 15.0
+# A repaired link is in use again within 10 s: this pause, 5 s for an attempt that began before the
+# repair, and the time that devices need to answer (s).
+LONGEST_PAUSE_S = 3.0
 GROWTH = 2.0
 # A connection that lived this long was good: the next failure starts with a short pause (s).
 STABLE_S = 30.0

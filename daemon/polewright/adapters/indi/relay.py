@@ -86,15 +86,27 @@ class Relay:
         self._heard_s = time.monotonic()
         self._threads: list[threading.Thread] = []
         self._traffic = _TRAFFIC.get()
+        self._farewell = b""
+        self._last_words: Callable[[], bytes] = bytes
 
-    def connect(self, library_connects: Callable[[str, int], bool]) -> bool:
+    def connect(
+        self,
+        library_connects: Callable[[str, int], bool],
+        farewell: bytes = b"",
+        last_words: Callable[[], bytes] = bytes,
+    ) -> bool:
         """Let the library connect, and begin to pass on (blocking).
 
         Parameters
         ----------
         library_connects : callable
             Takes address and port; returns whether it succeeded.
+        farewell : bytes
+            Said to the library when the server has gone, before its connection ends.
+        last_words : callable
+            What is said after that; may wait a moment.
         """
+        self._farewell, self._last_words = farewell, last_words
         with socket.create_server(("127.0.0.1", 0), backlog=1) as listener:
             listener.settimeout(ACCEPT_S)
             if not library_connects("127.0.0.1", listener.getsockname()[1]):
@@ -129,16 +141,15 @@ class Relay:
         """Return how long ago the last byte came in (s): it counts frames still under way."""
         return time.monotonic() - self._heard_s
 
-    def shut_down(self) -> None:
-        """End both connections; the threads follow."""
-        for end in (self._upstream, self._downstream):
-            if end is not None:
-                with contextlib.suppress(OSError):
-                    end.shutdown(socket.SHUT_RDWR)
+    def hang_up(self) -> None:
+        """End the connection to the server; the library's follows in order."""
+        _shut_down(self._upstream)
 
     def close(self) -> None:
         """End everything and give the sockets back (blocking, bounded)."""
-        self.shut_down()
+        _shut_down(self._upstream)
+        if self._downstream is not None:
+            _shut_down(self._downstream)
         for thread in self._threads:
             thread.join(JOIN_S)
         for end in (self._upstream, self._downstream):
@@ -157,7 +168,12 @@ class Relay:
         except Exception:
             _LOG.exception("the relay to the INDI server failed")
         finally:
-            self.shut_down()
+            _shut_down(self._upstream)
+            if work == self._to_library:
+                with contextlib.suppress(OSError):
+                    downstream.sendall(self._farewell)
+                    downstream.sendall(self._last_words())
+                _shut_down(downstream)
 
     def _to_library(self, downstream: socket.socket) -> None:
         """Pass on what the server says, without the contents of BLOBs."""
@@ -180,6 +196,11 @@ class Relay:
             self._upstream.sendall(data)
 
 
+def _shut_down(end: socket.socket) -> None:
+    with contextlib.suppress(OSError):
+        end.shutdown(socket.SHUT_RDWR)
+
+
 async def dial(host: str, port: int, timeout_s: float) -> socket.socket:
     """Connect to the first address of a host that answers, IPv6 or IPv4.
 
@@ -199,7 +220,7 @@ async def dial(host: str, port: int, timeout_s: float) -> socket.socket:
     """
     loop = asyncio.get_running_loop()
     async with asyncio.timeout(timeout_s):
-        found = await loop.getaddrinfo(host, port, type=socket.SOCK_STREAM)
+        found = await loop.getaddrinfo(host.strip("[]"), port, type=socket.SOCK_STREAM)
     failure: OSError = OSError("the name has no address")
     for family, kind, protocol, _, address in found:
         try:
