@@ -42,6 +42,11 @@ class Bolt:
         self._target_turns = self.knob_turns + turns
         self._rate_turns_s = rate_turns_s
 
+    @property
+    def turns_left(self) -> float:
+        """Turns that are still to come (+ clockwise)."""
+        return self._target_turns - self.knob_turns
+
     def turns_for(self, angle_rad: float) -> float:
         """Return the clockwise turns for a wanted motion, play left out of account."""
         return angle_rad / self._rad_per_turn

@@ -18,6 +18,8 @@ from polewright_drivers.sky_simulator.device import (
 from polewright_drivers.sky_simulator.rig import Rig, Truth
 
 _MAIN = "Main Control"
+# A driver that goes on after an abort begins this many ticks later.
+_GOES_ON_AFTER_TICKS = 3
 _TRUTH = [f.name for f in dataclasses.fields(Truth)]
 
 
@@ -35,6 +37,10 @@ class Bolts(SimulatedDevice):
         self._noise = np.random.default_rng([rig.scenario.seed, 3])
         self._ticks = 0
         self._running: Any = None
+        self._steps = 0
+        self._goes_on_in: int | None = None
+        self._left_turns = (0.0, 0.0)
+        self._went_on = False
         self.motors = numbers(
             "PAC_MANUAL_ADJUSTMENT",
             "Manual Adjustment",
@@ -82,6 +88,7 @@ class Bolts(SimulatedDevice):
         """Stop the motors."""
         self._halt()
         self._running = None
+        self._goes_on_in = None
 
     def _halt(self) -> None:
         self._rig.advance()
@@ -93,6 +100,7 @@ class Bolts(SimulatedDevice):
         self._rig.advance()
         match event.vectorname:
             case "PAC_ABORT_MOTION":
+                self._prepare_to_go_on()
                 self._halt()
                 set_only(self.abort, None)
                 await self.abort.send_setVector(state="Ok")
@@ -105,27 +113,75 @@ class Bolts(SimulatedDevice):
     async def _step(self, event: Any) -> None:
         """Let the motors turn the knobs."""
         truth = self._rig.scenario.bolts
-        azimuth_deg = number(event, "MANUAL_AZ_STEP", 0.0)
-        altitude_deg = number(event, "MANUAL_ALT_STEP", 0.0)
+        azimuth_deg, altitude_deg = (
+            number(event, name, float(self.motors[name]) if truth.motor_remembers else 0.0)
+            for name in ("MANUAL_AZ_STEP", "MANUAL_ALT_STEP")
+        )
         self._free(max(abs(azimuth_deg), abs(altitude_deg)), 10.0, "deg")
         self.motors["MANUAL_AZ_STEP"] = repr(azimuth_deg)
         self.motors["MANUAL_ALT_STEP"] = repr(altitude_deg)
-        for bolt, step_deg, sign, per_turn in (
+        if azimuth_deg or altitude_deg:
+            self._steps += 1
+        if 0 < truth.motor_good_steps < self._steps:
+            raise Refused("a motor driver is too hot")
+        await self._drive(azimuth_deg, altitude_deg)
+
+    async def _drive(self, azimuth_deg: float, altitude_deg: float) -> None:
+        truth = self._rig.scenario.bolts
+        for bolt, step_deg, scale, per_turn, name in (
             (
                 self._rig.azimuth_bolt,
                 azimuth_deg,
-                truth.motor_azimuth_sign,
+                truth.motor_azimuth_sign * truth.motor_azimuth_scale,
                 truth.azimuth_arcmin_per_turn,
+                "azimuth",
             ),
             (
                 self._rig.altitude_bolt,
                 altitude_deg,
-                truth.motor_altitude_sign,
+                truth.motor_altitude_sign * truth.motor_altitude_scale,
                 truth.altitude_arcmin_per_turn,
+                "altitude",
             ),
         ):
-            angle_rad = math.radians(step_deg * sign * truth.motor_scale)
+            if truth.motor_stuck in (name, "both"):
+                continue
+            angle_rad = math.radians(step_deg * scale * truth.motor_scale)
             bolt.turn(bolt.turns_for(angle_rad), truth.motor_rate_arcmin_s / per_turn)
+        self._running = self.motors
+        await self.motors.send_setVector(state="Busy")
+
+    def _prepare_to_go_on(self) -> None:
+        """Note what a driver that does not take an abort to heart does next."""
+        kind = self._rig.scenario.bolts.motor_after_abort
+        if (
+            kind == "stands"
+            or self._went_on
+            or not self._moving
+            or self._running is not self.motors
+        ):
+            return
+        bolts = self._rig.azimuth_bolt, self._rig.altitude_bolt
+        self._left_turns = bolts[0].turns_left, bolts[1].turns_left
+        self._goes_on_in = _GOES_ON_AFTER_TICKS
+
+    async def _go_on(self) -> None:
+        self._goes_on_in = None
+        self._went_on = True
+        truth = self._rig.scenario.bolts
+        if truth.motor_after_abort == "repeats":
+            # Whatever the property shows now: nothing, where a client has cleared it.
+            await self._drive(
+                *(float(self.motors[n]) for n in ("MANUAL_AZ_STEP", "MANUAL_ALT_STEP"))
+            )
+            return
+        rates = (
+            truth.motor_rate_arcmin_s / truth.azimuth_arcmin_per_turn,
+            truth.motor_rate_arcmin_s / truth.altitude_arcmin_per_turn,
+        )
+        bolts = self._rig.azimuth_bolt, self._rig.altitude_bolt
+        for bolt, turns, rate in zip(bolts, self._left_turns, rates, strict=True):
+            bolt.turn(turns, rate)
         self._running = self.motors
         await self.motors.send_setVector(state="Busy")
 
@@ -166,7 +222,13 @@ class Bolts(SimulatedDevice):
 
     async def tick(self) -> None:
         """Publish the truth twice a second while the knobs turn, and at the end."""
-        if not self.connected or self._running is None:
+        if not self.connected:
+            return
+        if self._goes_on_in is not None:
+            self._goes_on_in -= 1
+            if self._goes_on_in <= 0 and self._running is None:
+                await self._go_on()
+        if self._running is None:
             return
         if not self._moving:
             await self._finish("Ok")

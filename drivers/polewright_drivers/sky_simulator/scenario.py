@@ -128,7 +128,12 @@ class BoltsTruth:
     """The two bolts: what one clockwise turn of each knob does, and how loosely.
 
     ``motor_*_sign`` -1 makes the motorised adjuster count the other way round than its
-    documentation says; ``motor_scale`` is what it really does of what it is asked.
+    documentation says; ``motor_scale`` is what it really does of what it is asked, times
+    ``motor_*_scale`` for one motor.  ``motor_stuck`` names motors that hum and do not turn;
+    ``motor_good_steps`` steps are made before every further one ends in an Alert (0: no Alert).
+    ``motor_after_abort``: it ``stands``; it goes through the step that its property still shows
+    (``repeats``); or it makes up for what was left of the step, once (``resumes``).
+    ``motor_remembers``: an element that is left out of a command repeats its last value.
     """
 
     azimuth_arcmin_per_turn: float = _number(60.0, 1.0, 1000.0)
@@ -143,6 +148,12 @@ class BoltsTruth:
     motor_azimuth_sign: float = _number(1.0, -1.0, 1.0)
     motor_altitude_sign: float = _number(1.0, -1.0, 1.0)
     motor_scale: float = _number(1.0, 0.1, 10.0)
+    motor_azimuth_scale: float = _number(1.0, 0.1, 10.0)
+    motor_altitude_scale: float = _number(1.0, 0.1, 10.0)
+    motor_stuck: str = _choice("", "", "azimuth", "altitude", "both")
+    motor_good_steps: int = field(default=0, metadata={"low": 0, "high": 1000})
+    motor_after_abort: str = _choice("stands", "stands", "repeats", "resumes")
+    motor_remembers: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

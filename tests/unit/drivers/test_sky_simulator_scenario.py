@@ -91,7 +91,7 @@ def test_every_number_states_its_unit_in_its_name():
     bare = {
         "relative_humidity", "time_factor", "motor_scale", "motor_azimuth_sign",
         "motor_altitude_sign", "hot_pixel_fraction", "efficiency",
-        "moffat_beta", "lost_steps_fraction",
+        "moffat_beta", "lost_steps_fraction", "motor_azimuth_scale", "motor_altitude_scale",
     }  # fmt: skip
     for group in dataclasses.fields(Scenario):
         value = getattr(Scenario(), group.name)
