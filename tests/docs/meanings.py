@@ -6,6 +6,7 @@ RETAINED = {
     "survey": True,
     "correction": True,
     "targets": False,
+    "site": True,
     "event": False,
     "reply/+": False,
 }
@@ -19,6 +20,7 @@ TOPICS = {
     "correction": "the live correction, newest frame",
     "targets": "for drawing on a camera view: up to twelve stars of the newest frame and where "
     "turning the bolts must bring them",
+    "site": "where the mount stands and whose time holds, told when the devices are connected",
     "event": "something worth notice, for people and logs",
     "reply/+": "answers to one command; the last level is the command's `id`",
     "correction/altitude_arcmin": "altitude error (arcmin)",
@@ -83,6 +85,18 @@ FIELDS = {
     "frame_age_s": "age of the middle of the exposure (s)",
     "latency_ms": "from pixels in memory to this message (ms)",
     "valid_s": "the correction is history after this long (s); 30 where left out",
+    "latitude_deg": "north positive, to a hundredth (deg)",
+    "longitude_deg": "east positive, to a hundredth (deg)",
+    "elevation_m": "above the sea (m)",
+    "place_source": "who told the place",
+    "time_source": "whose time holds",
+    "clock_disciplined": "whether that clock is kept right from outside; null where nobody can "
+    "tell",
+    "doubts": "what does not fit: `code`, `text`, `consequence`, `remedy`, and `bars`: which "
+    "motion is refused until it is settled (`nothing`, `by_day`, `always`)",
+    "camera": "the camera behind the filter, as INDI names it; another one than is in use is "
+    "refused",
+    "fitted": "false: the filter is off, the Sun's cone holds again; left out: true",
     "level": "how serious",
     "code": "short fixed name, for programs",
     "text": "what happened, for a person",

@@ -370,9 +370,12 @@ class Trial:
         self.world.link_down = True
         self.evening.detach(LinkError("gone", remedy="Wait."))
         await asyncio.sleep(0)
+        self.world.link_down = False
+        lost = self.world.lost
+        await self.evening.stop_after_loss(self.mount)
+        self.world.lost = lost
         self.attach()
         self.forget_after_attach()
-        await self.evening.stop_after_loss()
 
     def forget_after_attach(self) -> None:
         """A link that was lost in a motion takes the word with it."""

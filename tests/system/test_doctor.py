@@ -39,15 +39,21 @@ async def test_a_whole_rig_is_good_and_a_wrong_hemisphere_is_not(tmp_path, monke
     monkeypatch.setenv("POLEWRIGHT_SKY", str(tmp_path / "sky.toml"))
     rest = "[mount]\ndevice = 'Kudu'\n[mqtt]\nmode = 'off'\n[indi]\nport = {}\n"
     async with indi_server(tmp_path, SIMULATOR) as server:
-        code, steps = await _doctor(tmp_path, rest.format(server.port))
+        rest = rest.format(server.port)
+        code, steps = await _doctor(tmp_path, f"[site]\nclock = 'gps'\n{rest}")
         assert code == 0
         for step in ("INDI server", "place", "mount", "camera"):
             assert steps[step]["mark"] == "good", steps[step]
         assert "2.2" in steps["camera"]["text"] or "2.3" in steps["camera"]["text"]
-        wrong = "[site]\nlatitude_deg = 32.4\nlongitude_deg = 22.7\n" + rest.format(server.port)
-        code, steps = await _doctor(tmp_path, wrong)
+        assert "the GPS receiver" in steps["place"]["text"]
+        wrong = "[site]\nclock = 'gps'\nlatitude_deg = {}\nlongitude_deg = {}\n" + rest
+        code, steps = await _doctor(tmp_path, wrong.format(32.4, 22.7))
         assert code == 3
-        assert "hemisphere" in steps["place"]["text"]
+        assert steps["wrong hemisphere"]["mark"] == "bad"
+        assert "motion is refused" in steps["wrong hemisphere"]["text"]
+        code, steps = await _doctor(tmp_path, wrong.format(-32.4, -22.7))
+        assert code == 3
+        assert "east is positive" in steps["longitude sign"]["text"]
 
 
 async def test_settings_that_ask_for_tonights_pole_without_a_night_are_told(tmp_path):

@@ -1,7 +1,6 @@
 """The check-up: walks the chain from the clock to the camera and says what to do at each step."""
 
 import shutil
-import subprocess
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -16,15 +15,17 @@ from polewright.adapters.mqtt.instance import find_other_service
 from polewright.adapters.solver.database import DatabaseCache, default_cache_directory
 from polewright.adapters.solver.index_files import what_is_missing
 from polewright.adapters.solver.solving import field_from_scale
-from polewright.app.service import optics_scale, resolve_place, rig_of
+from polewright.app.clock import HostClock, kept_right_from_outside
+from polewright.app.service import optics_scale, rig_of
+from polewright.app.site import settle_site
 from polewright.app.wishes import planned_tolerance, planned_window
 from polewright.core.errors import PolewrightError, UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD
+from polewright.core.sky.doubts import Bars
 from polewright.core.sky.instant import earth_orientation
+from polewright.core.sky.place_sources import name_of
 from polewright.settings.model import Settings
 
-# A process list or time service that does not answer is not waited for (s).
-_TOOL_TIMEOUT_S = 5.0
 # Below this a night's journal and the pattern files may not fit (bytes).
 _LEAST_FREE_BYTES = 500_000_000
 
@@ -79,28 +80,17 @@ def _settings(settings: Settings, path: Path | None) -> Finding:
 
 
 def _clock() -> Finding:
-    now = datetime.now(UTC)
-    said = f"{now:%Y-%m-%d %H:%M:%S} UTC"
-    program = shutil.which("timedatectl")
-    if program is None:
-        return Finding(
-            step="clock", mark=Mark.NOTE, text=f"{said}; nobody here says whether it is set by NTP",
-            remedy="Compare it with a watch: star methods forgive 10 s, the Sun does not.",
-        )  # fmt: skip
-    try:
-        answer = subprocess.run(
-            [program, "show", "--property=NTPSynchronized", "--value"],
-            capture_output=True, text=True, timeout=_TOOL_TIMEOUT_S, check=False,
-        ).stdout.strip()  # fmt: skip
-    except (OSError, subprocess.TimeoutExpired):
-        answer = ""
-    if answer == "yes":
-        return Finding(step="clock", mark=Mark.GOOD, text=f"{said}, set by NTP")
+    said = f"{datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC"
+    kept = kept_right_from_outside()
+    if kept:
+        return Finding(step="clock", mark=Mark.GOOD, text=f"{said}, set over the network (NTP)")
+    nobody = "nobody here says whether it is set by NTP" if kept is None else "not set by NTP"
     return Finding(
         step="clock",
         mark=Mark.NOTE,
-        text=f"{said}, not set by NTP",
-        remedy='Set it by a watch, or use a GPS receiver: [site] clock = "gps".',
+        text=f"{said}; {nobody}",
+        remedy="Compare it with a watch: star methods forgive 10 s, the Sun does not; or use a GPS "
+        'receiver ([site] clock = "auto" takes it).',
     )
 
 
@@ -172,7 +162,8 @@ async def _server(settings: Settings) -> Finding:
 async def _devices(settings: Settings) -> AsyncIterator[Finding]:
     try:
         async with rig_of(settings) as rig:
-            yield await _place(settings, rig)
+            async for finding in _place(settings, rig):
+                yield finding
             yield await _mount(rig)
             async for finding in _camera(settings, rig):
                 yield finding
@@ -180,27 +171,27 @@ async def _devices(settings: Settings) -> AsyncIterator[Finding]:
         yield Finding(step="devices", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
 
 
-async def _place(settings: Settings, rig: Rig) -> Finding:
+async def _place(settings: Settings, rig: Rig) -> AsyncIterator[Finding]:
+    """Yield the place and time that hold, then each thing that does not fit."""
     try:
-        place = await resolve_place(settings, rig)
+        site = await settle_site(settings, rig, HostClock(), may_write=False)
     except PolewrightError as trouble:
-        return Finding(step="place", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
-    source = "settings" if settings.site.place() else "the devices"
-    text = f"{place.latitude_deg:+.3f} {place.longitude_deg:+.3f} deg, from {source}"
-    told = None
-    if rig.place_source is not None and settings.site.place() is not None:
-        try:
-            told = await rig.place_source.place()
-        except PolewrightError:
-            told = None
-    if told is not None and (told.latitude_deg < 0.0) != (place.latitude_deg < 0.0):
-        return Finding(
-            step="place",
-            mark=Mark.BAD,
-            text=f"{text}; but the devices say {told.latitude_deg:+.3f}: the other hemisphere",
-            remedy="Correct the sign of the latitude where it is wrong: north is positive.",
+        yield Finding(step="place", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
+        return
+    where = f"{site.place.latitude_deg:+.3f} {site.place.longitude_deg:+.3f} deg"
+    source = name_of(site.reading.source) if site.reading else "the settings"
+    yield Finding(
+        step="place",
+        mark=Mark.GOOD,
+        text=f"{where}, from {source}; time from {name_of(site.time_source)}",
+    )
+    for doubt in site.doubts:
+        yield Finding(
+            step=doubt.code.replace("_", " "),
+            mark=Mark.NOTE if doubt.bars is Bars.NOTHING else Mark.BAD,
+            text=f"{doubt.text}; {doubt.consequence}",
+            remedy=doubt.remedy,
         )
-    return Finding(step="place", mark=Mark.GOOD, text=text)
 
 
 async def _mount(rig: Rig) -> Finding:

@@ -6,12 +6,10 @@ import logging
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from polewright.adapters.indi.chip import GUIDE_CHIP, MAIN_CHIP, ChipWishes
-from polewright.adapters.indi.place import IndiGps
 from polewright.adapters.indi.reconnect import Reconnector
 from polewright.adapters.indi.rig import Rig, open_rig
 from polewright.adapters.journal.writing import SqliteJournal
@@ -22,6 +20,7 @@ from polewright.adapters.mqtt.service import MqttService
 from polewright.adapters.mqtt.topics import MountTopics
 from polewright.adapters.solver.both import BothSolvers
 from polewright.app.clock import HostClock
+from polewright.app.site import settle_site
 from polewright.app.wishes import evening_wishes, scale_arcsec_px
 from polewright.core.errors import (
     DeviceError,
@@ -30,7 +29,6 @@ from polewright.core.errors import (
     PolewrightError,
     UsageError,
 )
-from polewright.core.sky.place import Place
 from polewright.ports import CameraInfo, Journal
 from polewright.session.evening import Evening
 from polewright.session.keeping import NoJournal
@@ -41,9 +39,6 @@ if TYPE_CHECKING:
     from polewright.core.imaging.hot_pixels import HotPixels
 
 _log = logging.getLogger(__name__)
-
-# A receiver tells whole seconds; more than this is a clock that is really wrong.
-_NOTABLE_CORRECTION = timedelta(seconds=2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +91,7 @@ async def running_service(
 
         tasks = await stack.enter_async_context(asyncio.TaskGroup())
         owned = [tasks.create_task(_devices(settings, clock, solver, evening, on_catalogue))]
+        owned.append(tasks.create_task(evening.watch()))
         if settings.mqtt.mode != "off":
             # Commands expire by the callers' clocks, which a correction of ours does not change.
             mqtt = MqttService(settings, publisher, handle, port=port)
@@ -160,9 +156,9 @@ async def _devices(
             raise LinkError(trouble.text, remedy=trouble.remedy, code=trouble.code) from None
 
     async def work(rig: Rig) -> None:
-        if settings.site.clock == "gps":
-            await set_clock(clock, rig)
-        place = await resolve_place(settings, rig)
+        await evening.stop_after_loss(rig.mount)
+        site = await settle_site(settings, rig, clock)
+        place = site.place
         info = await rig.camera.info()
         hint_scale = optics_scale(settings, info)
         hint = evening_wishes(settings).optics
@@ -171,7 +167,7 @@ async def _devices(
         expected = evening.expected_optics(rig.camera.name, info, hint)
         if expected.scale_arcsec_px and info.width_px and info.height_px:
             await solver.prepare(info.width_px, info.height_px, expected, on_catalogue)
-        evening.attach(rig.camera, rig.mount, place, hint)
+        evening.attach(rig.camera, rig.mount, place, hint, site=site)
         _log.info(
             "ready: camera %s, mount %s, at %+.3f %+.3f deg",
             rig.camera.name, rig.mount.name if rig.mount else "turned by hand",
@@ -242,59 +238,3 @@ def optics_scale(settings: Settings, info: CameraInfo) -> float | None:
     if not focal_length or not pixel_size:
         return None
     return scale_arcsec_px(focal_length, pixel_size)
-
-
-async def set_clock(clock: HostClock, rig: Rig) -> None:
-    """Set our own clock (not the host's) by the GPS receiver.
-
-    Raises
-    ------
-    LinkError
-        ``no_time``: there is no receiver, or it does not tell the time.
-    """
-    if not isinstance(rig.place_source, IndiGps):
-        raise LinkError(
-            'there is no GPS receiver, but the settings want its time ([site] clock = "gps")',
-            remedy='Connect the receiver to the INDI server, or set clock = "host".',
-            code="no_time",
-        )
-    try:
-        told = await rig.place_source.utc()
-    except DeviceError as trouble:
-        raise LinkError(trouble.text, remedy=trouble.remedy, code=trouble.code) from None
-    clock.correction = told - datetime.now(UTC)
-    if abs(clock.correction) > _NOTABLE_CORRECTION:
-        _log.warning(
-            "this computer's clock differs from the GPS receiver's by %.0f s: the receiver's holds",
-            clock.correction.total_seconds(),
-        )
-
-
-async def resolve_place(settings: Settings, rig: Rig) -> Place:
-    """Return the site: the settings' own, else the GPS receiver's or the mount's.
-
-    Raises
-    ------
-    LinkError
-        ``no_place``: nobody knows where the mount stands.
-    """
-    place = settings.site.place()
-    if place is not None:
-        return place
-    if rig.place_source is not None:
-        try:
-            found = await rig.place_source.place()
-        except PolewrightError as trouble:
-            _log.warning("%s", trouble)
-        else:
-            return replace(
-                found,
-                pressure_hpa=settings.site.pressure_hpa,
-                temperature_c=settings.site.temperature_c,
-                relative_humidity=settings.site.relative_humidity,
-            )
-    raise LinkError(
-        "nobody knows where the mount stands: no site in the settings, no GPS, none in the mount",
-        remedy="Set [site] latitude_deg and longitude_deg in the settings file.",
-        code="no_place",
-    )

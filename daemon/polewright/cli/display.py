@@ -69,7 +69,7 @@ class EveningView:
 
     def as_message(self) -> dict[str, Any]:
         """Return the state, survey and correction as one object."""
-        names = ("availability", "state", "survey", "correction")
+        names = ("availability", "state", "site", "survey", "correction")
         return {name: self.topics.get(name) for name in names}
 
     def lines(self) -> list[str]:
@@ -78,6 +78,9 @@ class EveningView:
         lines = [f"{state.get('state', 'unknown')}: {state.get('step') or 'nothing running'}"]
         if state.get("reason"):
             lines.append(f"  {state['reason']}. {state.get('remedy') or ''}")
+        site = self.topics.get("site")
+        if isinstance(site, dict):
+            lines += _site_lines(site)
         survey = self.topics.get("survey")
         if isinstance(survey, dict):
             lines.append(f"last survey: {_figures(survey)}{_age(survey)}")
@@ -88,6 +91,18 @@ class EveningView:
             correction = self.topics["correction"]
             lines += [f"  {correction['altitude_words']}", f"  {correction['azimuth_words']}"]
         return lines
+
+
+def _site_lines(site: dict[str, Any]) -> list[str]:
+    kept = {True: ", kept right from outside", False: ", kept right by nobody"}
+    lines = [
+        f"place: {site['latitude_deg']:+.2f} {site['longitude_deg']:+.2f} deg, from "
+        f"{site['place_source'] or 'the service'}; time from {site['time_source']}"
+        f"{kept.get(site['clock_disciplined'], '')}"
+    ]
+    return lines + [
+        f"  {doubt['text']}; {doubt['consequence']}. {doubt['remedy']}" for doubt in site["doubts"]
+    ]
 
 
 def _figures(message: dict[str, Any]) -> str:

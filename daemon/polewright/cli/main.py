@@ -56,6 +56,11 @@ def parser() -> argparse.ArgumentParser:
     turned = verb("turned", "say how far a knob was turned, so that turns can be told from then on")
     turned.add_argument("bolt", choices=["altitude", "azimuth"])
     turned.add_argument("turns", type=float, metavar="TURNS", help="clockwise positive, e.g. 0.25")
+    solar = verb("solar-filter", "DANGER: say that a solar filter sits in front of a camera's tube")
+    solar.add_argument("camera", metavar="CAMERA", help="the camera behind it, as INDI names it")
+    solar.add_argument(
+        "--removed", action="store_true", help="it is off again: the Sun's cone holds"
+    )
     verb("stop", "stop the mount and whatever runs")
     verb("status", "say what the service knows now")
     watch = verb("watch", "show the corrections in this terminal until Ctrl-C")

@@ -15,6 +15,16 @@ from polewright.settings.model import Settings
 # Retained topics arrive within milliseconds of subscribing; a busy small computer takes longer.
 _RETAINED_WAIT_S = 1.0
 
+_FILTER_OFF = ("the Sun's cone holds again: cap the tube before anything moves",)
+_FILTER_ON = (
+    "DANGER - the Sun's cone is lifted for this camera, on your word alone:",
+    "  the filter is IN FRONT of the objective, whole, and neither wind nor a child takes it off;",
+    "  every other tube and every finder is capped or filtered as well;",
+    "  nobody looks through anything; nobody leaves the telescope alone.",
+    "The word ends when the devices are connected anew, with another camera, and in 6 hours.",
+    "When the filter comes off, cap the tube FIRST, then: polewright solar-filter CAMERA --removed",
+)
+
 Command = Callable[[argparse.Namespace, Output], ExitCode]
 
 
@@ -103,6 +113,14 @@ def turned(options: argparse.Namespace, output: Output) -> ExitCode:
     return ExitCode.GOOD
 
 
+def solar_filter(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Give, or take back, the person's word about a solar filter."""
+    arguments = {"camera": options.camera, "fitted": not options.removed}
+    result = _send(_settings(options), "confirm_solar_filter", arguments, output)
+    output.result(result, *(_FILTER_OFF if options.removed else _FILTER_ON))
+    return ExitCode.GOOD
+
+
 def stop(options: argparse.Namespace, output: Output) -> ExitCode:
     """Stop the mount and whatever runs."""
     result = _send(_settings(options), "stop", {}, output)
@@ -156,6 +174,7 @@ COMMANDS: Mapping[str, Command] = {
     "survey": survey,
     "adjust": adjust,
     "turned": turned,
+    "solar-filter": solar_filter,
     "stop": stop,
     "status": status,
     "watch": watch,

@@ -25,6 +25,7 @@ from polewright.ports import (
     CameraInfo,
     Clock,
     Journal,
+    Mount,
     MovingMount,
     PierSide,
     Publisher,
@@ -32,8 +33,8 @@ from polewright.ports import (
 )
 from polewright.session.adjustment import VALIDITY_S, LiveCorrection, Standing, run_adjustment
 from polewright.session.experience import Experience
-from polewright.session.guarding import SOLAR_FILTER_CAUTION, Guard, stop_shielded
 from polewright.session.exposing import ExposureFinder, WatchedCamera
+from polewright.session.guarding import SOLAR_FILTER_CAUTION, Guard, stop_shielded
 from polewright.session.hand_survey import run_hand_survey
 from polewright.session.keeping import Keeper, NoJournal, age_s, age_warning
 from polewright.session.limits import SafetyLimits
@@ -138,6 +139,7 @@ class Evening:
         self._kept: SurveyRecord | None = None
         self._camera: Camera | None = None
         self._guard = Guard(clock, wishes.limits)
+        self._after_loss: PolewrightError | None = None
         self._place: Place | None = None
         self._measurer: FrameMeasurer | None = None
         self._exposures: ExposureFinder | None = None
@@ -215,6 +217,10 @@ class Evening:
         if site is not None:
             self._tell_site(site)
         self.ready.set()
+        if (after_loss := self._after_loss) is not None:
+            self._after_loss = None
+            self._happen(Happening.TROUBLE, reason=after_loss)
+            return
         if self._phase is Phase.BLOCKED and not self._guard.must_stop:
             self._happen(Happening.CLEARED)
         self._publish_state(step="ready")
@@ -226,14 +232,12 @@ class Evening:
                 f"{doubt.text}; {doubt.consequence}", remedy=doubt.remedy, code=doubt.code
             )
 
-    async def stop_after_loss(self) -> None:
-        """Stop a mount whose connection broke while it moved, now that it is back."""
+    async def stop_after_loss(self, mount: Mount | None) -> None:
+        """Stop a mount whose connection broke while it moved, as soon as it is back."""
         try:
-            told: PolewrightError | None = await self._guard.stop_after_loss()
+            self._after_loss = await self._guard.stop_after_loss(mount)
         except PolewrightError as failure:
-            told = failure
-        if told is not None:
-            self._happen(Happening.TROUBLE, reason=told)
+            self._after_loss = failure
 
     async def watch(self) -> None:
         """Watch for ever that no mount tracks into a limit, and that its site stays as it was."""

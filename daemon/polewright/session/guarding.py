@@ -8,7 +8,7 @@ from polewright.core.errors import PolewrightError, SafetyError, UsageError
 from polewright.core.sky.doubts import Bars, Doubt
 from polewright.core.sky.place import Place
 from polewright.core.sky.place_sources import PlaceReading, Source, place_doubts
-from polewright.ports import Clock, MovingMount
+from polewright.ports import Clock, Mount, MovingMount
 from polewright.session.limits import SafetyLimits
 from polewright.session.safety import GuardedMount
 from polewright.session.site import Site
@@ -105,7 +105,7 @@ class Guard:
         self.mount.confirm_solar_filter(camera)
         _log.warning("the person confirmed a solar filter on %s: the Sun's cone is lifted", camera)
 
-    async def stop_after_loss(self) -> SafetyError | None:
+    async def stop_after_loss(self, mount: Mount | None) -> SafetyError | None:
         """Stop a mount whose connection was lost in a motion and is back; return what to tell.
 
         Raises
@@ -113,8 +113,7 @@ class Guard:
         DeviceError, LinkError
             It does not take the stop.
         """
-        mount = self.mount
-        if mount is None or not self.must_stop:
+        if mount is None or mount.name not in self._lost_in_motion:
             return None
         await mount.abort()
         self._lost_in_motion.discard(mount.name)

@@ -94,10 +94,15 @@ class SiteSettings(Section):
     )
     temperature_c: float = Field(default=10.0, ge=-60, le=60, description="Air (deg C).")
     relative_humidity: float = Field(default=0.5, ge=0, le=1, description="0 dry to 1 wet.")
-    clock: Literal["host", "gps"] = Field(
-        default="host",
-        description="Whose time holds: this computer's, or the GPS receiver's behind the INDI "
-        "server (for a computer without network and battery clock).",
+    clock: Literal["auto", "host", "gps"] = Field(
+        default="auto",
+        description="Whose time holds. auto: this computer's where it is set over the network "
+        "(NTP), else a GPS receiver's behind the INDI server, else this computer's all the same.",
+    )
+    write_to_mount: bool = Field(
+        default=False,
+        description="Whether the mount is told the place and the time where it holds others: when "
+        "it is connected, before any motion, never in one.",
     )
 
     @model_validator(mode="after")

@@ -1,6 +1,7 @@
-"""Place: where the devices say that they stand."""
+"""Place and time: what the devices say of them, and telling them to the mount."""
 
 import math
+from collections.abc import Callable
 from datetime import UTC, datetime
 
 from polewright.adapters.indi.connection import IndiConnection
@@ -13,6 +14,13 @@ from polewright.ports import Mount
 # A receiver that was on before reports at once; a cold one needs minutes, which is the person's
 # to wait for (s).
 FIX_S = 5.0
+# A device whose clock runs shows it every second or two; most mounts show the time once, and what
+# was shown once is nothing to set a clock by (s).
+TICK_S = 2.5
+# A mount takes its site within one polling period, usually 1 s or less (s).
+TAKES_S = 5.0
+# Mounts keep their site to a minute of arc or so (deg).
+_KEPT_WITHIN_DEG = 0.03
 
 
 def place_of(snapshot: PropertySnapshot | None) -> Place | None:
@@ -119,23 +127,113 @@ class IndiGps:
             Where the receiver does not tell the time (code ``no_time``).
         """
         await self._device.ensure_ready()
-        known = self.connection.read(self.name, "TIME_UTC")
-        try:
-            told = await self.connection.wait_for(
-                self.name,
-                "TIME_UTC",
-                lambda p: not p.failed and bool(p.texts.get("UTC")),
-                FIX_S,
-                since=None if known is None else known.serial,
-                task="tell the time",
-            )
-            return datetime.fromisoformat(told.texts["UTC"]).replace(tzinfo=UTC)
-        except (DeviceError, ValueError):
+        told = await ticking_utc(self.connection, self.name, FIX_S)
+        if told is None:
             raise DeviceError(
                 f"{self.name} does not tell the time",
                 remedy='Wait until it has a fix, or set [site] clock = "host"',
                 code="no_time",
-            ) from None
+            )
+        return told
+
+
+async def ticking_utc(
+    connection: IndiConnection, device: str, longest_s: float = TICK_S
+) -> datetime | None:
+    """Return a device's time at the moment that it tells it (to about 1 s).
+
+    None where it tells none within ``longest_s``, or nothing that is a time.
+
+    Raises
+    ------
+    LinkError
+        When the connection is lost.
+    """
+    known = connection.read(device, "TIME_UTC")
+    try:
+        told = await connection.wait_for(
+            device,
+            "TIME_UTC",
+            lambda p: not p.failed and bool(p.texts.get("UTC")),
+            longest_s,
+            since=None if known is None else known.serial,
+            task="tell the time",
+        )
+        return datetime.fromisoformat(told.texts["UTC"].strip()).replace(tzinfo=UTC)
+    except (DeviceError, ValueError):
+        return None
+
+
+async def tell_mount(
+    connection: IndiConnection, mount: str, place: Place, now: Callable[[], datetime]
+) -> None:
+    """Tell a mount the time and where it stands: before any motion, never in one.
+
+    Latitude, longitude and elevation go together: drivers take what is left out for zero.
+
+    Raises
+    ------
+    LinkError
+        When the connection is lost.
+    DeviceError
+        ``mount_moving``, ``site_not_taken``, or what the device says.
+    """
+    motion = connection.read(mount, "EQUATORIAL_EOD_COORD")
+    if motion is not None and motion.busy:
+        raise DeviceError(
+            f"{mount} moves, so it was not told its site: that would shift where it goes",
+            remedy="Let it stand, then restart the service",
+            code="mount_moving",
+        )
+    clock = connection.read(mount, "TIME_UTC")
+    if clock is not None:
+        offset = datetime.now().astimezone().utcoffset()
+        hours = 0.0 if offset is None else offset.total_seconds() / 3600.0
+        told = {"UTC": f"{now():%Y-%m-%dT%H:%M:%S}", "OFFSET": f"{hours:.2f}"}
+        since = connection.send_text(mount, "TIME_UTC", told)
+        await _taken(connection, mount, "TIME_UTC", since, lambda _: True)
+    wanted = {
+        "LAT": place.latitude_deg,
+        "LONG": place.longitude_deg % 360.0,
+        "ELEV": place.elevation_m,
+    }
+    since = connection.send_numbers(mount, "GEOGRAPHIC_COORD", wanted)
+
+    def kept(snapshot: PropertySnapshot) -> bool:
+        return all(
+            abs((snapshot.numbers.get(name, math.nan) - wanted[name] + 180.0) % 360.0 - 180.0)
+            < _KEPT_WITHIN_DEG
+            for name in ("LAT", "LONG")
+        )
+
+    await _taken(connection, mount, "GEOGRAPHIC_COORD", since, kept)
+
+
+async def _taken(
+    connection: IndiConnection,
+    mount: str,
+    name: str,
+    since: int,
+    kept: Callable[[PropertySnapshot], bool],
+) -> None:
+    """Wait until the mount shows that it has taken a value."""
+    what = "the time" if name == "TIME_UTC" else "its site"
+    try:
+        answer = await connection.wait_for(
+            mount, name, lambda p: p.failed or (not p.busy and kept(p)), TAKES_S,
+            since=since, task=f"take {what}",
+        )  # fmt: skip
+    except DeviceError as error:
+        if error.code != "no_answer":
+            raise
+        answer = None
+    if answer is None or answer.failed:
+        said = connection.last_message(mount, since=since)
+        raise DeviceError(
+            f"{mount} did not take {what} from polewright" + (f': "{said}"' if said else ""),
+            remedy="Set it with your INDI client, or at the hand controller",
+            code="site_not_taken",
+        )
 
 
 class PlaceOfMount:

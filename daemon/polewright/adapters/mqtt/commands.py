@@ -80,6 +80,18 @@ class ConfirmClearCommand(Command):
     """A person says that the mount is clear to move."""
 
 
+class ConfirmSolarFilterCommand(Command):
+    """A person says that a solar filter sits in front of this camera's objective.
+
+    DANGER: it lifts the Sun's cone for that camera, and polewright cannot see the filter. Every
+    other tube and finder needs a filter or a cap of its own. The word ends with ``fitted`` false,
+    when the devices are connected anew, with another camera, and after six hours.
+    """
+
+    camera: Annotated[str, Field(min_length=1, max_length=64)]
+    fitted: bool | None = None
+
+
 class PingCommand(Command):
     """Ask whether a service is there; the adapter answers by itself."""
 
@@ -90,6 +102,7 @@ COMMANDS: Mapping[str, type[Command]] = {
     "turned": TurnedCommand,
     "stop": StopCommand,
     "confirm_clear": ConfirmClearCommand,
+    "confirm_solar_filter": ConfirmSolarFilterCommand,
     "ping": PingCommand,
 }
 

@@ -110,6 +110,28 @@ class TargetsPayload(Payload):
     stars: Annotated[list[StarTargetBody], Field(max_length=12)]
 
 
+class DoubtBody(Body):
+    """What does not fit about place and time."""
+
+    code: Name
+    text: Text
+    consequence: Text
+    remedy: Text
+    bars: Literal["nothing", "by_day", "always"]
+
+
+class SitePayload(Payload):
+    """Where the mount stands and whose time holds, and what does not fit."""
+
+    latitude_deg: Annotated[float, Field(ge=-90, le=90)]
+    longitude_deg: Annotated[float, Field(ge=-360, le=360)]
+    elevation_m: float
+    place_source: Literal["settings", "gps", "mount"] | None
+    time_source: Literal["host", "gps"]
+    clock_disciplined: bool | None
+    doubts: Annotated[list[DoubtBody], Field(max_length=12)]
+
+
 class EventPayload(Payload):
     """Something worth a person's notice."""
 
@@ -142,6 +164,7 @@ PAYLOADS: Mapping[str, type[Payload]] = {
     "survey": SurveyPayload,
     "correction": CorrectionPayload,
     "targets": TargetsPayload,
+    "site": SitePayload,
     "event": EventPayload,
     "reply/+": ReplyPayload,
 }

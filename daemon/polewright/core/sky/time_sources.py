@@ -63,7 +63,8 @@ def choose_time(readings: Sequence[TimeReading], wish: Source | None = None) -> 
     host, gps = known.get(Source.HOST), known.get(Source.GPS)
     if host is not None and host.disciplined:
         return host
-    return gps or host
+    # A receiver without a fix may tell the time of its factory.
+    return gps if gps is not None and gps.utc >= _YOUNGEST else host or gps
 
 
 def time_doubts(

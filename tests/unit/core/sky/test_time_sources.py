@@ -33,6 +33,12 @@ def test_a_computer_set_over_the_network_goes_before_a_receiver():
     assert choose_time([_host(disciplined=False)]).source is Source.HOST
 
 
+def test_a_receiver_that_tells_its_factory_time_does_not_hold():
+    gps = TimeReading(source=Source.GPS, utc=datetime(2006, 8, 1, tzinfo=UTC), ahead_s=-6.4e8)
+    assert choose_time([_host(disciplined=False), gps]).source is Source.HOST
+    assert choose_time([gps]) is gps
+
+
 def test_a_choice_in_the_settings_goes_before_all():
     gps = _other(Source.GPS, 2.0)
     assert choose_time([_host(), gps], Source.GPS) is gps
