@@ -74,6 +74,7 @@ def rehearsal_settings(indi_port: int) -> Settings:
             "camera": {"device": "Hoopoe", "exposure_s": 0.5},
             "indi": {"port": indi_port},
             "mqtt": {"mode": "embedded", "port": 0},
+            "page": {"port": 0},
             "survey": {"frames": 3, "sweep_deg": 45.0, "settle_s": 0.2},
             "tolerance": {"arcsec": 60.0},
             "journal": {"mode": "off"},

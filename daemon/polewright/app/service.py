@@ -19,7 +19,9 @@ from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.service import MqttService
 from polewright.adapters.mqtt.topics import MountTopics
 from polewright.adapters.solver.both import BothSolvers
+from polewright.adapters.web.server import Page
 from polewright.app.clock import HostClock
+from polewright.app.page import PageCommands, served_page
 from polewright.app.site import settle_site
 from polewright.app.wishes import evening_wishes, scale_arcsec_px
 from polewright.core.errors import (
@@ -47,6 +49,7 @@ class RunningService:
 
     broker_port: int | None
     evening: Evening
+    page: Page | None
 
 
 @asynccontextmanager
@@ -79,6 +82,14 @@ async def running_service(
         elif settings.mqtt.mode == "external":
             await _alone_if_the_broker_answers(settings)
         publisher = MqttPublisher(MountTopics.of(settings), now=clock.now)
+        page = await stack.enter_async_context(
+            served_page(
+                settings,
+                publisher,
+                lambda verb, payload: page_commands.take(verb, payload),
+                lambda: evening.last_frame,
+            )
+        )
         solver = BothSolvers()
         journal = await _journal(settings, clock, publisher, stack)
         evening = Evening(solver, clock, publisher, evening_wishes(settings), journal)
@@ -92,13 +103,15 @@ async def running_service(
         tasks = await stack.enter_async_context(asyncio.TaskGroup())
         owned = [tasks.create_task(_devices(settings, clock, solver, evening, on_catalogue))]
         owned.append(tasks.create_task(evening.watch()))
+        # Commands expire by the callers' clocks, which a correction of ours does not change.
+        mqtt = MqttService(settings, publisher, handle, port=port)
+        page_commands = PageCommands(mqtt.desk)
+        owned.append(tasks.create_task(page_commands.run()))
         if settings.mqtt.mode != "off":
-            # Commands expire by the callers' clocks, which a correction of ours does not change.
-            mqtt = MqttService(settings, publisher, handle, port=port)
             owned.append(tasks.create_task(mqtt.run()))
         failure: PolewrightError | None = None
         try:
-            yield RunningService(broker_port=port, evening=evening)
+            yield RunningService(broker_port=port, evening=evening, page=page)
         except PolewrightError as expected:
             failure = expected  # a task group would wrap it
         finally:

@@ -5,14 +5,16 @@ import asyncio
 
 from polewright.adapters.indi.quiet import divert_library_chatter
 from polewright.app.checkup import Finding, Mark, check_up
+from polewright.app.traffic import listen, traffic_written
 from polewright.cli.output import ExitCode, Output
+from polewright.core.errors import LinkError
 from polewright.settings.load import find_settings_file, load_settings
 
 _SIGNS = {Mark.GOOD: "ok ", Mark.NOTE: "?  ", Mark.BAD: "!! "}
 
 
 def doctor(options: argparse.Namespace, output: Output) -> ExitCode:
-    """Walk the chain; exit code 3 where a step is bad."""
+    """Walk the chain, and record the devices' traffic if asked; exit code 3 where a step is bad."""
     path = find_settings_file(options.config)
     settings = load_settings(path)
     divert_library_chatter()
@@ -25,7 +27,21 @@ def doctor(options: argparse.Namespace, output: Output) -> ExitCode:
                 output.result({}, *_lines(finding))
         return found
 
-    findings = asyncio.run(walk())
+    async def walk_recorded() -> list[Finding]:
+        with traffic_written(options.record, with_place=options.with_place) as recorder:
+            found = await walk()
+            output.note(f"listening for {options.seconds:g} s; do now what goes wrong")
+            try:
+                await listen(settings, options.seconds)
+            except LinkError as trouble:
+                # The walk has found it and said what to do.
+                output.note(trouble.text)
+        output.note(
+            f"{recorder.count} messages are in {options.record}; read it before you pass it on"
+        )
+        return found
+
+    findings = asyncio.run(walk() if options.record is None else walk_recorded())
     bad = [finding for finding in findings if finding.mark is Mark.BAD]
     if output.as_json:
         output.result(

@@ -66,7 +66,16 @@ def parser() -> argparse.ArgumentParser:
     watch = verb("watch", "show the corrections in this terminal until Ctrl-C")
     watch.add_argument("--once", action="store_true", help="print the present state and end")
 
-    verb("doctor", "check clock, broker, devices and catalogue, and say what to do")
+    doctor = verb("doctor", "check clock, broker, devices and catalogue, and say what to do")
+    doctor.add_argument(
+        "--record", type=Path, metavar="FILE", help="write what the devices say into a new file"
+    )
+    doctor.add_argument(
+        "--seconds", type=float, default=20.0, metavar="N", help="record so long after the checks"
+    )
+    doctor.add_argument(
+        "--with-place", action="store_true", help="record the site as exactly as devices tell it"
+    )
 
     tolerance = verb("tolerance", "say how good is good enough for what you plan to shoot")
     tolerance.add_argument("--focal-length", type=float, metavar="MM")

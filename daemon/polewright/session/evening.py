@@ -17,6 +17,7 @@ from polewright.core.errors import LinkError, MeasurementError, PolewrightError,
 from polewright.core.geometry.directions import ARCSEC_RAD, vector_from_spherical
 from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import SolveHint
+from polewright.core.imaging.frame import Frame
 from polewright.core.records import LiveSetting, SurveyRecord
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
@@ -161,6 +162,11 @@ class Evening:
     def state(self) -> Message:
         """The last published state."""
         return dict(self._state)
+
+    @property
+    def last_frame(self) -> Frame | None:
+        """The camera's last frame, while it is remembered."""
+        return self._camera.last if isinstance(self._camera, WatchedCamera) else None
 
     async def restore(self) -> None:
         """Take up what earlier evenings taught, and tell their last survey with its age."""

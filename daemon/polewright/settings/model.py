@@ -61,6 +61,12 @@ SettleS = Annotated[float, Field(ge=0, le=120)]
 ToleranceArcsec = Annotated[float, Field(ge=5, le=7200)]
 
 
+def _state_directory() -> Path:
+    """Return the folder of what a person's services keep."""
+    state = Path(os.environ.get("XDG_STATE_HOME") or "~/.local/state").expanduser()
+    return state / "polewright"
+
+
 def _clash(key: str, text: str) -> PydanticCustomError:
     """Return the refusal of keys that do not go together, told at the line of ``key``."""
     return PydanticCustomError("clash", "{text}", {"key": key, "text": text})
@@ -337,6 +343,54 @@ class MqttSettings(Section):
             ) from None
 
 
+class PageSettings(Section):
+    """The page that a browser shows, on this machine or on a phone."""
+
+    mode: Literal["on", "off"] = Field(default="on", description="off: no page is served.")
+    host: HostName = Field(
+        default="127.0.0.1",
+        description="Address to listen at. Any other than this machine's own, for example "
+        '"0.0.0.0" for every network that it is in, asks browsers for a token.',
+    )
+    port: int = Field(
+        default=8472, ge=0, le=65535, description="TCP port; 0: any free one, told at the start."
+    )
+    token_file: FilePath | None = Field(
+        default=None,
+        description="File of the tokens, made where it is missing; left out: beside the journal, "
+        "and none at all while host is this machine's own.",
+    )
+    onlookers: bool = Field(
+        default=True, description="Whether a second link lets others look, and not command."
+    )
+    names: list[HostName] = Field(
+        default_factory=list,
+        max_length=16,
+        description="Names by which browsers reach this machine, besides its own name and its "
+        "addresses; the first is shown in links.",
+        json_schema_extra={"allowed": "a list of at most 16 host names, in quotes"},
+    )
+    tls_certificate_file: FilePath | None = Field(
+        default=None, description="Certificate (PEM) for https; left out: http."
+    )
+    tls_key_file: FilePath | None = Field(
+        default=None, description="Key of that certificate (PEM), without password."
+    )
+
+    @model_validator(mode="after")
+    def _certificate_has_a_key(self) -> "PageSettings":
+        if (self.tls_certificate_file is None) != (self.tls_key_file is None):
+            given = "tls_key_file" if self.tls_certificate_file is None else "tls_certificate_file"
+            raise _clash(
+                given, f"{given} is alone; allowed: tls_certificate_file and tls_key_file"
+            )
+        return self
+
+    def tokens_at(self, slug: str) -> Path:
+        """Return the file of a mount's tokens."""
+        return self.token_file or _state_directory() / f"{slug}-page-tokens.txt"
+
+
 class SurveySettings(Section):
     """How the axis is measured."""
 
@@ -513,8 +567,7 @@ class JournalSettings(Section):
         """Return a mount's journal file; None where nothing is kept."""
         if self.mode == "off":
             return None
-        state = Path(os.environ.get("XDG_STATE_HOME") or "~/.local/state").expanduser()
-        return (self.directory or state / "polewright") / f"{slug}.sqlite"
+        return (self.directory or _state_directory()) / f"{slug}.sqlite"
 
 
 class LoggingSettings(Section):
@@ -537,6 +590,7 @@ class Settings(Section):
     adjuster: AdjusterSettings = AdjusterSettings()
     indi: IndiSettings = IndiSettings()
     mqtt: MqttSettings = MqttSettings()
+    page: PageSettings = PageSettings()
     survey: SurveySettings = SurveySettings()
     tolerance: ToleranceSettings = ToleranceSettings()
     plan: PlanSettings = PlanSettings()

@@ -49,10 +49,14 @@ class BlobFilter:
     ----------
     content_bytes : int
         How many encoded bytes of contents have come in so far, those of unfinished ones included.
+    summaries : dict
+        Of the latest vector of each (device, property): name, format, declared size and size of
+        each content.
     """
 
     def __init__(self) -> None:
         self.content_bytes = 0
+        self.summaries: dict[tuple[str, str], tuple[tuple[str, str, int, int], ...]] = {}
         self._place = _Place.OUTSIDE
         self._held = b""
         self._vector_tag = b""
@@ -167,6 +171,9 @@ class BlobFilter:
         key = (self._device, self._name)
         waiting = self._waiting.setdefault(key, deque(maxlen=_WAITING_DELIVERIES))
         waiting.append(tuple(self._delivery))
+        self.summaries[key] = tuple(
+            (one.element, one.format, one.declared_size, len(one.data)) for one in self._delivery
+        )
         self._delivery = []
         passed.append(self._vector_tag + _CLOSING)
         self._place = _Place.OUTSIDE

@@ -28,6 +28,9 @@ MOST_QUEUED = 256
 # A live correction that nobody renews is history; longer than the longest usual exposure.
 STALE_AFTER_S = 30.0
 
+Listener = Callable[[str, str, bool], None]
+"""Called with the topic below the mount's root, the text on the wire, and whether it is kept."""
+
 _LIVE_TOPICS = ("correction", "targets")
 _ALL_MUST_ARRIVE = ("reply/", "event")
 
@@ -78,8 +81,13 @@ class MqttPublisher:
         self._live: dict[str, Any] | None = None
         self._live_until_s = 0.0
         self._something = asyncio.Event()
+        self._listeners: list[Listener] = []
         self.dropped = 0
         self._hold_scalars(scalars_of(None))
+
+    def tell_also(self, listener: Listener) -> None:
+        """Tell a listener every message that fits the contract, the bare scalars left aside."""
+        self._listeners.append(listener)
 
     def publish(self, topic: str, payload: object, *, retain: bool) -> None:
         """Queue one message below the mount's root; never blocks, never raises.
@@ -122,6 +130,8 @@ class MqttPublisher:
             queued=topic.startswith(_ALL_MUST_ARRIVE),
         )
         self._put(outgoing)
+        for listener in self._listeners:
+            listener(topic, text, retain)
         if topic == CORRECTION and isinstance(plain, dict):
             self._follow_correction(plain)
         elif topic == STATE and isinstance(plain, dict) and plain["state"] != "adjusting":

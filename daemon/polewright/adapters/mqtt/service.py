@@ -39,6 +39,8 @@ Echo = Literal["unknown", "passed", "failed"]
 class MqttService:
     """One mount's presence on a broker; run :meth:`run` in the application's task group.
 
+    ``desk`` takes commands that come another way, too.
+
     Parameters
     ----------
     settings : Settings
@@ -70,7 +72,7 @@ class MqttService:
         self._topics = MountTopics.of(settings)
         self._port = port
         self.instance = secrets.token_hex(6)
-        self._desk = CommandDesk(
+        self.desk = CommandDesk(
             publisher, handler, instance=self.instance, commands=commands, now=now
         )
         self._connected = asyncio.Event()
@@ -201,7 +203,7 @@ class MqttService:
                 self._echoed.set()
             elif (verb := self._topics.verb(topic)) is not None:
                 try:
-                    self._desk.receive(self._incoming(verb, message), command_tasks)
+                    self.desk.receive(self._incoming(verb, message), command_tasks)
                 except Exception:
                     log.exception("Bug: the command %r could not be answered", verb)
 

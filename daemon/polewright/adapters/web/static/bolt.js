@@ -1,0 +1,123 @@
+// One bolt from the side: a threaded rod, a nut that has to run into a collar.
+// A thread is one turn, or an angle while turns are not known.  The hatching about the nut is
+// what is not known of its place (two sigma); the collar is as wide as the tolerance.
+
+import { hatch, svg } from "./draw.js";
+
+const PITCH = 26;
+const NUT = 15; // half its thickness
+const MOST_THREADS = 5;
+const STEPS_ARCMIN = [0.1, 0.2, 0.5, 1, 2, 5, 10, 30, 60, 120, 300];
+const STEPS_TURNS = [1 / 16, 1 / 8, 1 / 4, 1 / 2, 1, 2, 5, 10, 25];
+const SHARES = new Map([[1 / 16, "1/16"], [1 / 8, "1/8"], [1 / 4, "1/4"], [1 / 2, "1/2"]]);
+
+export class BoltDrawing {
+  constructor(holder, { upright }) {
+    this.upright = upright;
+    this.holder = holder;
+    this.step = null;
+    this.unit = null;
+    this.last = null;
+    this.picture = svg("svg", { "aria-hidden": "true", preserveAspectRatio: "xMidYMid meet" });
+    holder.append(this.picture);
+    // The drawing is made as long as its place, so that threads and nut keep their size.
+    new ResizeObserver(() => this.last && this.#render()).observe(holder);
+  }
+
+  /** `amountArcmin` and `side` say where the nut is; null: nothing is known. Returns the scale in words. */
+  show(state) {
+    this.last = state;
+    return this.#render();
+  }
+
+  #scale() {
+    const { amountArcmin, turns, toleranceArcmin, sigmaArcmin } = this.last;
+    const known = turns !== null && Math.abs(turns) > 0.004 && amountArcmin > 0;
+    const perArcmin = known ? Math.abs(turns) / amountArcmin : 1;
+    const steps = known ? STEPS_TURNS : STEPS_ARCMIN;
+    const unit = known ? "turn" : "arcmin";
+    const distance = amountArcmin * perArcmin;
+    // The collar and the hatching must have room, too.
+    const room = Math.max(distance, (toleranceArcmin ?? 0) * perArcmin * 0.6, (sigmaArcmin ?? 0) * perArcmin * 2);
+    const fits = (step) => room <= MOST_THREADS * step;
+    const keep = this.unit === unit && this.step !== null && room <= (MOST_THREADS + 0.4) * this.step && room > 0.9 * this.step;
+    if (!keep) { this.step = steps.find(fits) ?? steps.at(-1); this.unit = unit; }
+    return { perArcmin, threads: Math.min(distance / this.step, MOST_THREADS + 0.6) };
+  }
+
+  #render() {
+    const box = this.holder.getBoundingClientRect();
+    const long = Math.max(this.upright ? box.height : box.width, 160);
+    const across = 92;
+    const zoom = Math.min(2.2, Math.max(0.7, (this.upright ? box.width : box.height) / across));
+    const length = long / zoom;
+    const half = length / 2;
+    const pitch = Math.min(PITCH, (half - NUT - 12) / (MOST_THREADS + 0.6));
+    this.picture.setAttribute("viewBox", this.upright
+      ? `${-across / 2} ${-half} ${across} ${length}` : `${-half} ${-across / 2} ${length} ${across}`);
+    const all = svg("g", this.upright ? { transform: "rotate(-90)" } : {});
+    all.append(...rod(half, pitch));
+    const { amountArcmin, side, toleranceArcmin, sigmaArcmin, inside, still } = this.last;
+    if (amountArcmin === null) {
+      all.append(...collar(NUT + 6));
+      this.picture.replaceChildren(all);
+      return "";
+    }
+    const { perArcmin, threads } = this.#scale();
+    const px = (arcmin) => (arcmin * perArcmin * pitch) / this.step;
+    const width = Math.min(Math.max(px(toleranceArcmin ?? 0), 0) + NUT + 3, half - 14);
+    all.append(...collar(width));
+    const at = side * threads * pitch;
+    const unsure = Math.min(px(2 * (sigmaArcmin ?? 0)), half);
+    if (!inside && !still) all.append(...chevrons(at, side, width));
+    all.append(nut(at, unsure, inside));
+    this.picture.replaceChildren(all);
+    const size = this.unit === "turn"
+      ? `${SHARES.get(this.step) ?? this.step} turn${this.step > 1 ? "s" : ""} of the knob`
+      : this.step >= 60 ? `${this.step / 60} deg` : this.step >= 1 ? `${this.step} arcmin` : `${Math.round(this.step * 60)} arcsec`;
+    return `one thread: ${size}`;
+  }
+}
+
+function rod(half, pitch) {
+  const end = half - 4;
+  const parts = [svg("rect", { class: "d-body", x: -end, y: -13, width: 2 * end, height: 26, rx: 3 })];
+  let path = "";
+  for (let k = -Math.floor((end - 6) / pitch); k * pitch < end - 4; k += 1) {
+    path += `M${k * pitch - pitch / 2 + 3} 16L${k * pitch + pitch / 2 - 9} -16`;
+  }
+  parts.push(svg("path", { class: "d-line", d: path }));
+  return parts;
+}
+
+/** Two plates that the nut must come to stand between, on a common foot. */
+function collar(width) {
+  return [
+    svg("path", { class: "d-collar", d: `M${-width - 9} -44h9v31h-9zM${width} -44h9v31h-9zM${-width - 9} 13h9v24h${2 * width}v-24h9v31h${-2 * width - 18}z` }),
+  ];
+}
+
+/** Arrow heads on the free rod between nut and collar: which way the nut has to run. */
+function chevrons(at, side, width) {
+  const gap = Math.abs(at) - NUT - width - 9;
+  const count = Math.max(0, Math.min(3, Math.floor(gap / 16)));
+  const path = [];
+  for (let k = 0; k < count; k += 1) {
+    const x = side * (width + 9 + 6 + k * 16);
+    path.push(`M${x + side * 11} -11L${x} 0L${x + side * 11} 11`);
+  }
+  return path.length ? [svg("path", { class: "d-ink", d: path.join("") })] : [];
+}
+
+function nut(at, unsure, inside) {
+  const { defs, fill } = hatch(6);
+  const body = svg("path", { class: `d-nut${inside ? " d-nut-full" : ""}`,
+    d: `M${-NUT} -25l5 -6h${2 * NUT - 10}l5 6v50l-5 6h${-2 * NUT + 10}l-5 -6z` });
+  const faces = svg("path", { class: "d-face", d: `M${-NUT} -11h${2 * NUT}M${-NUT} 11h${2 * NUT}` });
+  const place = svg("g", { transform: `translate(${at} 0)` });
+  if (unsure > 2) {
+    place.append(defs, svg("rect", { x: -NUT - unsure, y: -20, width: 2 * (NUT + unsure), height: 40, fill }));
+  }
+  place.append(body, faces);
+  return place;
+}

@@ -1,0 +1,140 @@
+// The one connection to the service: opens, greets, and comes back by itself.
+
+const HEARTBEAT_MS = 4000;
+const SILENCE_MS = 9500;
+const FIRST_PAUSE_MS = 400;
+const LONGEST_PAUSE_MS = 5000;
+const TOKEN_REFUSED = 4401;
+const TRY_LATER = 4429;
+const STOP_KEPT_MS = 20000;
+
+/** The token of the link, taken out of the address so that nobody reads it over a shoulder. */
+export function takeToken() {
+  const found = /(?:^#|&)token=([A-Za-z0-9_-]+)/.exec(location.hash);
+  if (found) {
+    remember(found[1]);
+    history.replaceState(null, "", location.pathname);
+    return found[1];
+  }
+  try { return localStorage.getItem("polewright-token"); } catch { return null; }
+}
+
+function remember(token) {
+  try { localStorage.setItem("polewright-token", token); } catch { /* private mode: for this time only */ }
+}
+
+export class Link {
+  /** `on(topic, payload, ageS, sentMs)` is told every message, `onState(state)` every change. */
+  constructor({ on, onState }) {
+    this.on = on;
+    this.onState = onState;
+    this.token = takeToken();
+    this.socket = null;
+    this.open = false;
+    this.role = null;
+    this.lostAt = performance.now();
+    this.pause = FIRST_PAUSE_MS;
+    this.heardAt = 0;
+    this.offsetMs = null;
+    this.bestRoundMs = Infinity;
+    this.waitingStop = null;
+    setInterval(() => this.#beat(), HEARTBEAT_MS);
+    for (const event of ["online", "pageshow", "visibilitychange"]) {
+      addEventListener(event, () => { if (!document.hidden) this.#hurry(); });
+    }
+    this.#connect();
+  }
+
+  /** What the service's host shows on its clock now (ms since 1970), or null. */
+  hostNowMs() { return this.offsetMs === null ? null : localNowMs() + this.offsetMs; }
+
+  send(message) {
+    if (!this.open) return false;
+    this.socket.send(JSON.stringify(message));
+    return true;
+  }
+
+  /** Send a command; returns its id, or null where there is no connection. */
+  command(verb, args = {}) {
+    const id = `page-${crypto.getRandomValues(new Uint32Array(3)).join("-")}`;
+    const message = { command: verb, payload: { id, ...args } };
+    if (this.send(message)) return id;
+    if (verb === "stop") this.waitingStop = { message, until: performance.now() + STOP_KEPT_MS };
+    return null;
+  }
+
+  #connect() {
+    clearTimeout(this.again);
+    const scheme = location.protocol === "https:" ? "wss" : "ws";
+    const socket = new WebSocket(`${scheme}://${location.host}/live`);
+    socket.binaryType = "arraybuffer";
+    this.socket = socket;
+    this.heardAt = performance.now();
+    socket.onopen = () => {
+      socket.send(JSON.stringify(this.token ? { hello: 1, token: this.token } : { hello: 1 }));
+    };
+    socket.onmessage = (event) => { if (socket === this.socket) this.#heard(event.data); };
+    socket.onclose = (event) => { if (socket === this.socket) this.#lost(event.code); };
+  }
+
+  #heard(data) {
+    this.heardAt = performance.now();
+    if (typeof data !== "string") { this.on("frame", data, 0, null); return; }
+    const { topic, payload, ms } = JSON.parse(data);
+    if (topic === "link/welcome") this.#welcome(payload);
+    else if (topic === "link/clock") this.#clock(payload);
+    else this.on(topic, payload, 0, ms ?? null);
+  }
+
+  #welcome(payload) {
+    this.open = true;
+    this.role = payload.role;
+    this.pause = FIRST_PAUSE_MS;
+    this.bestRoundMs = Infinity;
+    this.#beat();
+    this.onState({ open: true, role: payload.role });
+    this.on("link/welcome", payload, 0, null);
+    for (const [topic, { age_s: ageS, payload: body }] of Object.entries(payload.messages)) {
+      this.on(topic, body, ageS, null);
+    }
+    if (this.waitingStop && performance.now() < this.waitingStop.until) this.send(this.waitingStop.message);
+    this.waitingStop = null;
+  }
+
+  #clock({ clock, ms }) {
+    const now = localNowMs();
+    const round = now - clock;
+    if (round <= this.bestRoundMs) {
+      this.bestRoundMs = round;
+      this.offsetMs = ms - (clock + now) / 2;
+    }
+  }
+
+  #beat() {
+    const silent = performance.now() - this.heardAt;
+    if (this.socket && this.socket.readyState <= WebSocket.OPEN && silent > SILENCE_MS) {
+      const dead = this.socket;
+      this.socket = null;
+      dead.close();
+      this.#lost(0);
+    } else this.send({ clock: localNowMs() });
+  }
+
+  #lost(code) {
+    if (this.open) this.lostAt = performance.now();
+    this.open = false;
+    this.socket = null;
+    const refused = code === TOKEN_REFUSED;
+    this.onState({ open: false, refused, later: code === TRY_LATER });
+    if (refused) return; // the same token will not do the next time either
+    this.again = setTimeout(() => this.#connect(), code === TRY_LATER ? 30000 : this.pause * (0.75 + Math.random() / 2));
+    this.pause = Math.min(this.pause * 1.6, LONGEST_PAUSE_MS);
+  }
+
+  #hurry() {
+    if (this.open || (this.socket && this.socket.readyState === WebSocket.CONNECTING)) return;
+    if (this.again) { this.pause = FIRST_PAUSE_MS; this.#connect(); }
+  }
+}
+
+function localNowMs() { return performance.timeOrigin + performance.now(); }

@@ -1,0 +1,176 @@
+// The page: takes what the service tells, and shows what the hands have to do now.
+
+import { Awake } from "./awake.js";
+import { BoltDrawing } from "./bolt.js";
+import { CameraView } from "./camera.js";
+import { drawCurve, drawResiduals } from "./curve.js";
+import { html, turnArrow } from "./draw.js";
+import { Evening } from "./evening.js";
+import { Link } from "./link.js";
+import { Sheets } from "./sheets.js";
+import { Screen } from "./screen.js";
+import { Sound } from "./sound.js";
+import { Voice } from "./voice.js";
+
+
+const $ = (id) => document.getElementById(id);
+const REDRAW_MS = 500;
+const MOST_EVENTS = 20;
+
+const evening = new Evening();
+const sound = new Sound();
+const voice = new Voice();
+const awake = new Awake((words) => { $("awake-words").textContent = words; });
+const camera = new CameraView($("camera"), $("camera-words"));
+const drawings = {};
+for (const bolt of ["altitude", "azimuth"]) {
+  drawings[bolt] = new BoltDrawing($(bolt).querySelector(".rod"), { upright: bolt === "altitude" });
+}
+
+const link = new Link({ on: hear, onState: linked });
+const sheets = new Sheets({ command, evening, link });
+const screen = new Screen({ sound, voice, awake, onView: viewed, redraw: () => { draw(); camera.draw(); } });
+
+function hear(topic, payload, ageS, sentMs) {
+  switch (true) {
+    case topic === "link/welcome":
+      $("mount").textContent = payload.site ? `${payload.mount} · ${payload.site}` : payload.mount;
+      $("about").textContent = `polewright ${payload.version}. ${payload.role === "look" ? "This link may look, and not command." : ""}`;
+      evening.begin(payload);
+      break;
+    case topic === "frame": camera.frame(payload); return;
+    case topic === "targets": camera.setTargets(payload); return;
+    case topic === "event": note(payload); break;
+    case topic.startsWith("reply/"): sheets.answered(payload); break;
+    case topic === "link/refused": break;
+    default: evening.take(topic, payload, ageS);
+  }
+  draw();
+  if (topic === "correction" && sentMs !== null && link.offsetMs !== null) measured(sentMs);
+}
+
+/** How long from the service's sending to the picture, kept where browsers keep such things. */
+function measured(sentMs) {
+  const start = sentMs - link.offsetMs - performance.timeOrigin;
+  requestAnimationFrame(() => {
+    const end = performance.now();
+    screen.delayMs = end - start;
+    performance.measure("correction", { start: Math.max(0, start), end: Math.max(end, start, 0) });
+    if (performance.getEntriesByName("correction").length > 200) performance.clearMeasures("correction");
+  });
+}
+
+function linked(state) {
+  document.body.classList.toggle("onlooker", state.role === "look");
+  if (state.open) {
+    sheets.allow(state.role === "command");
+    if (screen.view === "camera") link.send({ pictures: true });
+    if (evening.lostOnce) voice.say("connected again", { now: true });
+  } else {
+    evening.lostOnce = evening.lostOnce || evening.known;
+    $("said").textContent = state.refused
+      ? "This link's token is not accepted. Open the page by a new link: polewright page shows it."
+      : state.later ? "Too many wrong tokens came from this address: the service listens again in a minute." : $("said").textContent;
+  }
+  draw();
+}
+
+function viewed(view) {
+  camera.shown = view === "camera";
+  if (link.open) link.send({ pictures: camera.shown });
+  draw();
+}
+
+function command(verb, args) {
+  const id = link.command(verb, args);
+  if (id === null) {
+    $("said").textContent = verb === "stop"
+      ? "No connection: the stop is sent as soon as there is one. Use the mount's own stop or its power switch now."
+      : "No connection: nothing was sent.";
+  }
+  return id;
+}
+
+function note({ level, text, remedy }) {
+  const item = html("li", {}, `${level === "info" ? "" : `${level[0].toUpperCase()}${level.slice(1)}: `}${text}`);
+  if (remedy) item.append(html("span", { class: "remedy" }, remedy));
+  const list = $("events");
+  if (!evening.noted) list.replaceChildren();
+  evening.noted = true;
+  list.prepend(item);
+  while (list.children.length > MOST_EVENTS) list.lastChild.remove();
+  if (level !== "info") $("said").textContent = `${text}. ${remedy ?? ""}`;
+}
+
+function draw() {
+  const now = evening.now(link);
+  $("freshness").textContent = now.freshness;
+  put($("verdict"), now.headline);
+  put($("doing"), now.doing);
+  $("trouble").hidden = !now.trouble;
+  if (now.trouble) { put($("trouble-reason"), now.trouble.reason); put($("trouble-remedy"), now.trouble.remedy); }
+  drawProgress(now.progress);
+  put($("sure"), now.sure);
+  $("sure").hidden = !now.sure;
+  for (const bolt of ["altitude", "azimuth"]) drawBolt(bolt, now[bolt], now);
+  const next = $("next");
+  next.hidden = !now.next || link.role !== "command";
+  if (now.next) { put(next, now.next.words); next.dataset.act = now.next.act; }
+  sheets.draw(now);
+  $("stop").classList.toggle("unreachable", !link.open || link.role === "look");
+  put($("stop"), link.role === "look" && link.open ? "Onlooker: cannot stop" : link.open ? "Stop" : "No connection: use the mount's own stop");
+  put($("voice-words"), Voice.possible ? "On change, and at most every five seconds." : "This browser has no voice.");
+  const near = now.live ? now[screen.bolt ?? now.turning] : null;
+  sound.update(near && near.amountArcmin !== null ? near : null);
+  if (now.live) voice.say(now.verdict === "good_enough" ? "Good enough. Leave the bolts." : near.leaves ? `${near.words}.` : `${near.words}. ${near.knob ? `Knob ${near.knob}` : ""}`);
+  else if (now.news) voice.say(now.news);
+  if (screen.view === "evening") {
+    put($("evening-words"), drawCurve($("curve"), evening.points));
+    put($("survey-words"), drawResiduals($("residuals"), evening.survey));
+  }
+}
+
+function drawBolt(name, bolt, now) {
+  const card = $(name);
+  const part = (key) => card.querySelector(`.${key}`);
+  card.classList.toggle("old", bolt.old);
+  card.classList.toggle("fact", bolt.kind === "fact");
+  card.classList.toggle("words", bolt.kind === "words");
+  put(part("lead"), bolt.lead);
+  put(part("verb"), bolt.verb);
+  put(part("number"), bolt.number);
+  put(part("unit"), bolt.unit);
+  part("amount").classList.toggle("none", !bolt.number);
+  const turn = part("turn");
+  const says = bolt.turnWords;
+  if (turn.dataset.says !== says) {
+    turn.dataset.says = says;
+    turn.replaceChildren(...(bolt.arrow ? [turnArrow(bolt.arrow.sense, bolt.arrow)] : []), ...(says ? [html("span", {}, says)] : []));
+  }
+  put(part("scale"), drawings[name].show({
+    amountArcmin: bolt.amountArcmin, side: bolt.side, turns: bolt.turns, toleranceArcmin: bolt.toleranceArcmin,
+    sigmaArcmin: bolt.sigmaArcmin, inside: bolt.inside && now.live, still: !now.live,
+  }));
+}
+
+function drawProgress(percent) {
+  const holder = $("progress");
+  holder.hidden = percent === null;
+  if (percent === null) return;
+  if (!holder.firstChild) holder.append(html("progress", { max: 100, "aria-label": "how much is done" }), html("span", {}));
+  holder.firstChild.value = percent;
+  put(holder.lastChild, `${Math.round(percent)} % done`);
+}
+
+function put(element, words) {
+  if (element.textContent !== words) element.textContent = words;
+}
+
+$("stop").addEventListener("click", () => {
+  sheets.close();
+  if (command("stop") !== null) $("said").textContent = "Stop sent.";
+});
+$("next").addEventListener("click", () => sheets.act($("next").dataset.act));
+screen.begin();
+setInterval(draw, REDRAW_MS);
+

@@ -1,0 +1,127 @@
+// Commands, each with what a person must be asked before.  Sheets cover everything but the bar:
+// stop stays in reach.
+
+import { html } from "./draw.js";
+
+const $ = (id) => document.getElementById(id);
+const SIZES = [["1/16", 1 / 16], ["1/8", 1 / 8], ["1/4", 1 / 4], ["1/2", 1 / 2], ["1", 1], ["2", 2]];
+const NAMES = { survey: "Survey", adjust: "Adjustment", stop: "Stop", confirm_clear: "Word that it is clear", turned: "Turn" };
+
+export class Sheets {
+  constructor({ command, evening, link }) {
+    this.command = command;
+    this.evening = evening;
+    this.link = link;
+    this.pending = new Map();
+    this.turn = { bolt: null, sense: null, size: null };
+    $("open-do").addEventListener("click", () => this.#toggle("sheet-do"));
+    $("open-view").addEventListener("click", () => this.#toggle("sheet-view"));
+    for (const button of document.querySelectorAll(".sheet .close")) button.addEventListener("click", () => this.close());
+    addEventListener("keydown", (event) => { if (event.key === "Escape") this.close(); });
+    $("do-survey").addEventListener("click", () => this.act("survey"));
+    $("do-adjust").addEventListener("click", () => this.act("adjust"));
+    $("do-turned").addEventListener("click", () => this.act("turned"));
+    $("clear-yes").addEventListener("click", () => this.#clear());
+    $("turned-send").addEventListener("click", () => this.#turned());
+    this.#choices("turned-bolt", "bolt", [["altitude knob", "altitude"], ["azimuth knob", "azimuth"]]);
+    this.#choices("turned-sense", "sense", [["clockwise", 1], ["anticlockwise", -1]]);
+    this.#choices("turned-size", "size", SIZES.map(([name, value]) => [`${name} turn${value > 1 ? "s" : ""}`, value]));
+    $("turned-send").disabled = true;
+  }
+
+  allow(commands) { this.may = commands; }
+
+  draw(now) {
+    const resting = now.state !== "surveying" && now.state !== "adjusting";
+    $("do-survey").disabled = !this.may || !this.link.open || !resting;
+    $("do-adjust").disabled = !this.may || !this.link.open || !resting || !this.evening.survey;
+    $("do-turned").disabled = !this.may || !this.link.open || now.state !== "adjusting";
+    const why = !this.link.open ? "No connection: nothing can be sent."
+      : !this.may ? "This link may look, and not command."
+        : !resting ? "Stop first, to begin something else." : this.evening.survey ? "" : "An adjustment needs a survey first.";
+    if ($("do-words").textContent !== why) $("do-words").textContent = why;
+  }
+
+  act(what) {
+    if (what === "survey") this.#open("sheet-clear");
+    else if (what === "adjust") { this.close(); this.#send("adjust"); }
+    else this.#open("sheet-turned");
+  }
+
+  close() {
+    for (const sheet of document.querySelectorAll(".sheet")) sheet.hidden = true;
+    document.body.classList.remove("sheeted");
+    for (const opener of ["open-do", "open-view"]) $(opener).setAttribute("aria-expanded", "false");
+    this.opener?.focus();
+    this.opener = null;
+  }
+
+  /** Show what the service answers to one's own commands. */
+  answered(reply) {
+    const verb = this.pending.get(reply.id);
+    const name = NAMES[verb] ?? "Command";
+    if (reply.status === "accepted") this.#say(verb === "survey" ? "Survey accepted: the mount moves." : `${name} accepted.`);
+    else if (reply.status === "failed") this.#say(`${name}: ${reply.error.text}. ${reply.error.remedy}`);
+    else if (reply.status === "done") {
+      this.pending.delete(reply.id);
+      this.#say(done(verb, reply.result ?? {}) ?? `${name} done.`);
+      if (verb === "confirm_clear") this.#send("survey");
+    }
+  }
+
+  #say(words) { $("said").textContent = words; }
+
+  #send(verb, args) {
+    const id = this.command(verb, args);
+    if (id === null) return;
+    this.pending.set(id, verb);
+    this.#say(`${NAMES[verb]} sent.`);
+  }
+
+  #clear() {
+    this.close();
+    // The survey follows when this word has arrived.
+    this.#send("confirm_clear");
+  }
+
+  #turned() {
+    const { bolt, sense, size } = this.turn;
+    this.close();
+    this.#send("turned", { bolt, turns: sense * size });
+  }
+
+  #toggle(id) {
+    if ($(id).hidden) this.#open(id); else this.close();
+  }
+
+  #open(id) {
+    const opener = this.opener ?? document.activeElement;
+    for (const sheet of document.querySelectorAll(".sheet")) sheet.hidden = sheet.id !== id;
+    document.body.classList.add("sheeted");
+    $("open-do").setAttribute("aria-expanded", String(id !== "sheet-view"));
+    $("open-view").setAttribute("aria-expanded", String(id === "sheet-view"));
+    this.opener = opener;
+    $(id).querySelector("h2").focus();
+    $(id).scrollTop = 0;
+  }
+
+  #choices(holder, key, choices) {
+    for (const [name, value] of choices) {
+      const button = html("button", { type: "button", "aria-pressed": "false" }, name);
+      button.addEventListener("click", () => {
+        this.turn[key] = value;
+        for (const other of $(holder).children) other.setAttribute("aria-pressed", String(other === button));
+        $("turned-send").disabled = Object.values(this.turn).includes(null);
+      });
+      $(holder).append(button);
+    }
+  }
+}
+
+function done(verb, result) {
+  if (verb === "stop") return result.stopped ? "Stopped." : "Nothing was running; the mount was told to stop.";
+  if (verb === "survey") return "Survey done.";
+  if (verb === "adjust") return "Adjustment ended.";
+  if (verb === "turned") return "Turn noted: from now on the words tell turns of that knob, once it is known well enough.";
+  return null;
+}
