@@ -381,9 +381,7 @@ class PageSettings(Section):
     def _certificate_has_a_key(self) -> "PageSettings":
         if (self.tls_certificate_file is None) != (self.tls_key_file is None):
             given = "tls_key_file" if self.tls_certificate_file is None else "tls_certificate_file"
-            raise _clash(
-                given, f"{given} is alone; allowed: tls_certificate_file and tls_key_file"
-            )
+            raise _clash(given, f"{given} is alone; allowed: tls_certificate_file and tls_key_file")
         return self
 
     def tokens_at(self, slug: str) -> Path:
