@@ -116,8 +116,13 @@ async def test_a_server_killed_in_a_survey_ends_it_with_a_reason_and_is_used_aga
                 await devices_answer(second)
                 took_s = await until(evening.ready.is_set, RECOVERY_S)
                 # A mount that moved when it was lost is to be looked at and confirmed first.
-                state = evening.state
-                assert state["state"] == "idle" or "lost while it moved" in str(state["reason"])
+                await until(
+                    lambda: (
+                        evening.state["state"] == "idle"
+                        or "lost while it moved" in str(evening.state["reason"])
+                    ),
+                    NOTICED_S,
+                )
                 result = await confirmed_survey(service)
             assert took_s < RECOVERY_S
             assert isinstance(result, dict)
