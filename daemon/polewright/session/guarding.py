@@ -166,6 +166,12 @@ class Guard:
             )
         if reason is None:
             return None
+        if reason.code == "sun" and mount.left_tracking:
+            return SafetyError(
+                f"{mount.name} points near the Sun, which is up or about to rise",
+                remedy="Cap the tube now, and every finder; then turn it away.",
+                code="sun_near",
+            )
         return SafetyError(
             f"{mount.name} was stopped: tracking on would break a limit ({reason.text})",
             remedy=reason.remedy,

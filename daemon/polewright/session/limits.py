@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import lru_cache
 
 import numpy as np
@@ -131,6 +131,15 @@ def refuse_place(scene: Scene, hour_angle_deg: float, declination_deg: float) ->
     if sun is not None:
         _refuse_sun(scene.limits, there, sun)
     _refuse_low(scene.limits, there, 0.0)
+
+
+def standing_leaves_the_sun(scene: Scene, hour_angle_deg: float, declination_deg: float) -> bool:
+    """Return whether a mount that stops tracking there gets away from the Sun, or comes to it."""
+    if (sun := scene.sun) is None:
+        return True
+    there = directions_enu(np.array([hour_angle_deg]), np.array([declination_deg]), scene.place)[0]
+    later = _harmful_sun(scene.place, scene.now.replace(microsecond=0) + timedelta(minutes=5))
+    return later is None or float(there @ later) <= float(there @ sun)
 
 
 def _refuse_hour_angle(limits: SafetyLimits, hour_angle: float) -> None:

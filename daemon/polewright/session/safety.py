@@ -17,7 +17,13 @@ from polewright.core.sky.doubts import Bars, Doubt
 from polewright.core.sky.mount_frame import hour_angle_deg, right_ascension_deg
 from polewright.core.sky.place import Place
 from polewright.ports import Clock, MountStatus, MovingMount
-from polewright.session.limits import SafetyLimits, Scene, refuse_place, refuse_way
+from polewright.session.limits import (
+    SafetyLimits,
+    Scene,
+    refuse_place,
+    refuse_way,
+    standing_leaves_the_sun,
+)
 
 _log = logging.getLogger(__name__)
 
@@ -77,6 +83,7 @@ class GuardedMount:
         self._unfinished = False
         self._left_tracking = False
         self._left_at: MountStatus | None = None
+        self._sun_told = False
 
     @property
     def name(self) -> str:
@@ -97,6 +104,11 @@ class GuardedMount:
     def unfinished(self) -> bool:
         """True while a motion was begun whose end nobody has seen: it may go on."""
         return self._unfinished
+
+    @property
+    def left_tracking(self) -> bool:
+        """True while the mount follows the sky since it was moved here."""
+        return self._left_tracking
 
     @property
     def solar_filter(self) -> bool:
@@ -215,6 +227,7 @@ class GuardedMount:
             # Nothing is awaited between these checks and the motion.
             self._refuse(status, hour_angle, declination)
             self._unfinished, self._left_tracking, self._left_at = True, True, None
+            self._sun_told = False
             right_ascension = right_ascension_deg(hour_angle, self._clock.now(), self._place)
             await self._mount.slew_to(right_ascension, declination)
             self._unfinished = False
@@ -224,10 +237,14 @@ class GuardedMount:
     async def stop_tracking_before_limits(self) -> SafetyError | None:
         """Stop a mount that was left tracking here before it tracks into a limit.
 
+        A mount that follows the stars keeps its distance from the Sun; one that stands may be
+        swept by it.  So near the Sun it is stopped only where that takes it away.
+
         Returns
         -------
         SafetyError or None
-            Why it was stopped; None where all is well, or somebody else has moved the mount.
+            Why it was stopped, or, near a Sun that it would only come nearer to, what to warn of
+            (once); None where all is well, or somebody else has moved the mount.
 
         Raises
         ------
@@ -245,6 +262,9 @@ class GuardedMount:
         self._left_at = self._left_at or status
         if (reason := self._ahead(status)) is None:
             return None
+        if reason.code == "sun" and not self._standing_leaves_the_sun(status):
+            told, self._sun_told = self._sun_told, True
+            return None if told else reason
         if self._mount.capabilities.can_track:
             try:
                 await self._mount.set_tracking(on=False)
@@ -326,6 +346,10 @@ class GuardedMount:
             except SafetyError as reason:
                 return reason
         return None
+
+    def _standing_leaves_the_sun(self, status: MountStatus) -> bool:
+        position = self._position(status)
+        return position is not None and standing_leaves_the_sun(self._scene(), *position)
 
     def _somebody_moved(self, status: MountStatus) -> bool:
         """Return whether the mount no longer follows the place where it was left."""
