@@ -168,6 +168,12 @@ def _add_star(
         return
     reach = sigma_px * math.sqrt(2.0 * math.log(peak / _CUT_ELECTRONS)) + 1.0
     height, width = picture.shape
+    # A mount that turned while the shutter was open drew from one field to another: only what
+    # fell on the sensor counts.
+    seen = (track > -reach).all(axis=1) & (track < (width + reach, height + reach)).all(axis=1)
+    track = track[seen]
+    if not len(track):
+        return
     left = max(int(track[:, 0].min() - reach), 0)
     right = min(int(track[:, 0].max() + reach) + 2, width)
     top = max(int(track[:, 1].min() - reach), 0)
