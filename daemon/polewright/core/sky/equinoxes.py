@@ -9,7 +9,7 @@ from datetime import datetime
 
 import erfa
 
-from polewright.core.sky.instant import utc_julian_dates
+from polewright.core.sky.instant import terrestrial_julian_dates
 
 
 def of_date_from_j2000(
@@ -19,7 +19,7 @@ def of_date_from_j2000(
 
     ERFA ``atci13``: light deflection, annual aberration, precession and nutation.
     """
-    first, second = _terrestrial(instant)
+    first, second = terrestrial_julian_dates(instant)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", erfa.ErfaWarning)
         ra, dec, origins = erfa.atci13(
@@ -36,7 +36,7 @@ def j2000_from_of_date(
 
     ERFA ``atic13``, the inverse of the above.
     """
-    first, second = _terrestrial(instant)
+    first, second = terrestrial_julian_dates(instant)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", erfa.ErfaWarning)
         context_origins = erfa.eo06a(first, second)
@@ -45,11 +45,3 @@ def j2000_from_of_date(
             first, second,
         )  # fmt: skip
     return math.degrees(float(ra)) % 360.0, math.degrees(float(dec))
-
-
-def _terrestrial(instant: datetime) -> tuple[float, float]:
-    """Return terrestrial time as a two-part Julian date."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", erfa.ErfaWarning)
-        first, second = erfa.taitt(*erfa.utctai(*utc_julian_dates(instant)))
-    return float(first), float(second)

@@ -72,6 +72,14 @@ def utc_julian_dates(instant: datetime) -> tuple[float, float]:
     return float(first), float(second)
 
 
+def terrestrial_julian_dates(instant: datetime) -> tuple[float, float]:
+    """Return terrestrial time (TT) as a two-part Julian date."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", erfa.ErfaWarning)
+        first, second = erfa.taitt(*erfa.utctai(*utc_julian_dates(instant)))
+    return float(first), float(second)
+
+
 def earth_orientation(instant: datetime) -> EarthOrientation:
     """Return UT1-UTC and polar motion, linearly interpolated in the packaged IERS-A table."""
     first, second = utc_julian_dates(instant)
@@ -104,6 +112,5 @@ def local_apparent_sidereal_time(instant: datetime, longitude_deg: float) -> flo
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", erfa.ErfaWarning)
         ut1 = erfa.utcut1(first, second, earth_orientation(instant).dut1_s)
-        terrestrial = erfa.taitt(*erfa.utctai(first, second))
-        greenwich = erfa.gst06a(*ut1, *terrestrial)
+        greenwich = erfa.gst06a(*ut1, *terrestrial_julian_dates(instant))
     return float((greenwich + np.deg2rad(longitude_deg)) % (2.0 * np.pi))

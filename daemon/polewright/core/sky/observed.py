@@ -72,6 +72,18 @@ class ObservingMoment:
         intermediate = erfa.atciqz(longitude, latitude, self.context)
         return self._enu_from_intermediate(*intermediate)
 
+    def of_date_from_near(self, direction_icrs: Vector) -> tuple[float, float]:
+        """Return the apparent right ascension and declination of date (rad) of a near body.
+
+        As for a star, without the bending of light by the Sun: a body of the solar system is
+        about as far as the Sun itself, or nearer.
+        """
+        context = self.context
+        proper = erfa.ab(direction_icrs, context["v"], context["em"], context["bm1"])
+        right_ascension, declination = erfa.c2s(context["bpn"] @ proper)
+        right_ascension = (right_ascension - self.equation_of_the_origins_rad) % (2.0 * np.pi)
+        return float(right_ascension), float(declination)
+
     def enu_from_of_date(self, right_ascension_rad: Any, declination_rad: Any) -> Directions:
         """Return observed East-North-Up unit vectors of apparent places of date (equinox-based).
 
