@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 
 from polewright.adapters.indi.quiet import divert_library_chatter
+from polewright.app.memory import give_frames_back
 from polewright.app.service import running_service
 from polewright.settings.load import load_settings
 
@@ -54,4 +55,5 @@ async def _run(config: Path) -> None:
 
 if __name__ == "__main__":
     divert_library_chatter()
+    give_frames_back()
     asyncio.run(_run(Path(sys.argv[1])))

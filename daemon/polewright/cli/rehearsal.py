@@ -6,6 +6,7 @@ import json
 import logging
 
 from polewright.adapters.indi.quiet import divert_library_chatter
+from polewright.app.memory import give_frames_back
 from polewright.app.rehearsal import RehearsalReport, rehearse
 from polewright.cli.output import ExitCode, Output
 from polewright.core.errors import UsageError
@@ -22,6 +23,7 @@ def demo(options: argparse.Namespace, output: Output) -> ExitCode:
     import sys
 
     divert_library_chatter()
+    give_frames_back()
     setup_logging(level="debug" if options.verbose else "warning", stream=sys.stderr)
     logging.captureWarnings(True)
     # The simulated night is another night than this computer's; nobody needs to be told.

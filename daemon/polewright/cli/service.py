@@ -5,6 +5,7 @@ import asyncio
 import signal
 
 from polewright.adapters.indi.quiet import divert_library_chatter
+from polewright.app.memory import give_frames_back
 from polewright.app.service import running_service
 from polewright.cli.output import ExitCode, Output
 from polewright.logs import setup_logging
@@ -18,6 +19,7 @@ def run(options: argparse.Namespace, output: Output) -> ExitCode:
     level = "debug" if options.verbose else settings.logging.level
     setup_logging(level=level, form="json" if options.json else settings.logging.format)
     divert_library_chatter()
+    give_frames_back()
     asyncio.run(_serve(settings))
     output.note("ended in order")
     return ExitCode.GOOD

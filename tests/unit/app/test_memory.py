@@ -1,0 +1,44 @@
+"""Freed frames go back to the system."""
+
+import subprocess
+import sys
+
+import pytest
+
+# Frames of 4 MB from eight threads, freed in another order than made, with small blocks between.
+_WORK = """
+import sys, threading, os
+if sys.argv[1] == "tamed":
+    from polewright.app.memory import give_frames_back
+    if not give_frames_back():
+        print("no glibc"); sys.exit()
+import numpy as np
+def resident():
+    with open("/proc/self/statm") as file:
+        return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE")
+kept = []
+def work():
+    for turn in range(12):
+        frames = [np.ones(size, dtype=np.uint8) for size in (900_000, 4_000_000, 9_000_000)]
+        kept.append([bytes(2000) for _ in range(20)])
+        del frames[::2]
+before = resident()
+threads = [threading.Thread(target=work) for _ in range(8)]
+for thread in threads: thread.start()
+for thread in threads: thread.join()
+print(resident() - before)
+"""
+
+
+def grown_bytes(mode: str) -> int:
+    ended = subprocess.run(
+        [sys.executable, "-c", _WORK, mode], capture_output=True, text=True, timeout=60, check=True
+    )
+    if "no glibc" in ended.stdout:
+        pytest.skip("needs glibc")
+    return int(ended.stdout)
+
+
+def test_frames_of_worker_threads_do_not_stay_in_memory() -> None:
+    """4 MB of small blocks are kept on purpose; the frames are 110 MB at a time."""
+    assert grown_bytes("tamed") < 12_000_000
