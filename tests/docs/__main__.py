@@ -6,6 +6,7 @@ import sys
 from tests.docs.blocks import ROOT, filled, pages
 from tests.docs.figures import draw_all
 from tests.docs.tables import MAKERS
+from tests.docs.wire import SCHEMAS, wire_files
 
 
 def main() -> int:
@@ -20,6 +21,16 @@ def main() -> int:
             old.append(page)
             if not check:
                 page.write_text(made, "utf-8")
+    for path, made in wire_files().items():
+        if not path.exists() or path.read_text("utf-8") != made:
+            old.append(path)
+            if not check:
+                path.parent.mkdir(exist_ok=True)
+                path.write_text(made, "utf-8")
+    for path in set(SCHEMAS.glob("*.json")) - set(wire_files()):
+        old.append(path)
+        if not check:
+            path.unlink()
     for page in old:
         sys.stdout.write(f"{'old' if check else 'written'}: {page.relative_to(ROOT)}\n")
     if not check:

@@ -8,6 +8,7 @@ RETAINED = {
     "targets": False,
     "site": True,
     "event": False,
+    "health": True,
     "reply/+": False,
 }
 """By topic; every bare scalar of the correction is retained."""
@@ -22,6 +23,7 @@ TOPICS = {
     "turning the bolts must bring them",
     "site": "where the mount stands and whose time holds, told when the devices are connected",
     "event": "something worth notice, for people and logs",
+    "health": "how the service itself is, every 30 s and when a link comes or goes",
     "reply/+": "answers to one command; the last level is the command's `id`",
     "correction/altitude_arcmin": "altitude error (arcmin)",
     "correction/azimuth_arcmin": "azimuth error (arcmin)",
@@ -97,6 +99,16 @@ FIELDS = {
     "camera": "the camera behind the filter, as INDI names it; another one than is in use is "
     "refused",
     "fitted": "false: the filter is off, the Sun's cone holds again; left out: true",
+    "uptime_s": "since the service started (s)",
+    "indi": "`connected`: camera and mount are in use; `problem`: why not",
+    "broker": "`connected`, `connections` so far, `protocol`, `echo` (`failed`: the broker "
+    "swallows what is sent), `dropped_messages`, `dropped_commands` (came too fast), `problem`",
+    "clock": "`disciplined`: whether this computer's clock is kept right from outside; "
+    "`correction_s`: what a GPS receiver adds to it (s)",
+    "journal_problem": "why surveys are not kept; null while they are",
+    "disk_free_mb": "room left beside the journal (MB)",
+    "temperatures_c": "by the name of the sensor, where the computer has any (deg C)",
+    "versions": "`polewright`, `contract`, `python`",
     "level": "how serious",
     "code": "short fixed name, for programs",
     "text": "what happened, for a person",

@@ -11,7 +11,7 @@ from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.indi.discovery import Role, list_devices, require
 from polewright.adapters.indi.rig import Rig
 from polewright.adapters.mqtt.connection import open_client
-from polewright.adapters.mqtt.instance import find_other_service
+from polewright.adapters.mqtt.instance import echo_comes_back, find_other_service
 from polewright.adapters.solver.database import DatabaseCache, default_cache_directory
 from polewright.adapters.solver.index_files import what_is_missing
 from polewright.adapters.solver.solving import field_from_scale
@@ -131,7 +131,8 @@ async def _broker(settings: Settings) -> Finding:
     try:
         async with open_client(mqtt, identifier="polewright-doctor") as (_, version):
             pass
-        other = await find_other_service(settings)
+        other, _ = await find_other_service(settings)
+        echo = other is not None or await echo_comes_back(settings)
     except PolewrightError as trouble:
         if mqtt.mode == "embedded":
             return Finding(
@@ -140,6 +141,13 @@ async def _broker(settings: Settings) -> Finding:
                 remedy="It starts with `polewright run`.",
             )  # fmt: skip
         return Finding(step="broker", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
+    if not echo:
+        base = f"{mqtt.root}/{settings.mount.slug}"
+        return Finding(
+            step="broker", mark=Mark.BAD,
+            text=f"the broker lets this user in, but swallows what it sends below {base}/",
+            remedy=f"Let this user read and write {base}/# in the broker's access list.",
+        )  # fmt: skip
     runs = "a service for this mount runs" if other else "no service for this mount runs"
     return Finding(
         step="broker",

@@ -21,6 +21,7 @@ from polewright.adapters.mqtt.topics import MountTopics
 from polewright.adapters.solver.both import BothSolvers
 from polewright.adapters.web.server import Page
 from polewright.app.clock import HostClock
+from polewright.app.health import HealthTeller
 from polewright.app.page import PageCommands, served_page
 from polewright.app.site import settle_site
 from polewright.app.wishes import evening_wishes, scale_arcsec_px
@@ -109,6 +110,10 @@ async def running_service(
         owned.append(tasks.create_task(page_commands.run()))
         if settings.mqtt.mode != "off":
             owned.append(tasks.create_task(mqtt.run()))
+        file = settings.journal.file(settings.mount.slug)
+        kept_in = file.parent if file else Path.home()
+        health = HealthTeller(publisher, evening, clock, journal, mqtt.health, kept_in)
+        owned.append(tasks.create_task(health.run()))
         failure: PolewrightError | None = None
         try:
             yield RunningService(broker_port=port, evening=evening, page=page)

@@ -49,6 +49,7 @@ from polewright.session.messages import (
     survey_message,
     targets_message,
 )
+from polewright.session.notices import Notices
 from polewright.session.phases import Happening, Phase, advance
 from polewright.session.safety import GuardedMount
 from polewright.session.site import Site
@@ -132,6 +133,7 @@ class Evening:
         self._publisher = publisher
         self._wishes = wishes
         journal = journal or NoJournal()
+        self._notices = Notices(publisher)
         self._keeper = Keeper(journal, clock)
         self._experience = Experience(journal, clock, wishes.arcmin_per_turn)
         self._phase = Phase.IDLE
@@ -162,6 +164,11 @@ class Evening:
     def state(self) -> Message:
         """The last published state."""
         return dict(self._state)
+
+    @property
+    def link_trouble(self) -> PolewrightError | None:
+        """Why the devices are not connected; None while they are, and before the first attempt."""
+        return self._link_trouble
 
     @property
     def last_frame(self) -> Frame | None:
@@ -424,6 +431,7 @@ class Evening:
                 code="survey_not_kept",
             )
         self._publisher.publish("survey", message, retain=True)
+        self._notices.survey(message)
         _log.info(
             "survey: %s; %s (off by %.2f arcmin +- %.2f; %s)",
             result.altitude_words, result.azimuth_words,
@@ -445,6 +453,7 @@ class Evening:
             self._tell_event(warning, remedy="Survey again to be sure.", code="old_survey")
             tell({"step": warning})
 
+        self._notices.begin_adjustment()
         self._wishes = wishes = self._wishes.asked(arguments)
         setting = LiveSetting(
             survey_instant=survey.instant,
@@ -468,6 +477,7 @@ class Evening:
             )
             self._correction = message
             self._publisher.publish("correction", message, retain=True)
+            self._notices.correction(message)
             targets = targets_message(live.targets, live.width_px, live.height_px)
             self._publisher.publish("targets", targets, retain=False)
             self._publish_state(step="turn the bolts", frames=live.sequence)
@@ -562,8 +572,11 @@ class Evening:
             self._keeper.note_transition(before, self._phase, happening, reason)
         if reason is not None:
             _log.warning("%s: %s", self._phase.value, reason)
+            self._notices.trouble(reason)
         elif before is not self._phase:
             _log.info("%s -> %s", before.value, self._phase.value)
+        if reason is None:
+            self._notices.well()
         self._publish_state(reason=reason)
 
     def _publish_state(

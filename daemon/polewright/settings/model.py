@@ -286,6 +286,21 @@ class MqttSettings(Section):
         },
     )
 
+    discovery: bool = Field(
+        default=False,
+        description="Whether Home Assistant is told what there is to show (its MQTT discovery); "
+        "switched off again, it is told to forget it.",
+    )
+    discovery_prefix: str = Field(
+        default="homeassistant",
+        max_length=64,
+        pattern=r"^[A-Za-z0-9_\-]+(/[A-Za-z0-9_\-]+)*$",
+        description="First level or levels of Home Assistant's discovery topics.",
+        json_schema_extra={
+            "allowed": "letters, digits, - and _, levels divided by /, at most 64, in quotes"
+        },
+    )
+
     @model_validator(mode="after")
     def _fits_together(self) -> "MqttSettings":
         if self.mode == "embedded" and self.host not in LOOPBACK_HOSTS:

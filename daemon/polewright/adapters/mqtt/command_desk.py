@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from polewright.adapters.mqtt.allowance import Allowance, Kind
 from polewright.adapters.mqtt.commands import COMMANDS, Command, identifier_in, read_command
 from polewright.adapters.mqtt.ledger import Entry, Ledger, digest_of
 from polewright.adapters.mqtt.publisher import MqttPublisher
@@ -29,6 +30,7 @@ MOST_AT_ONCE = 8
 NO_IDENTIFIER = "invalid"
 
 _ALWAYS_ADMITTED = ("stop", "ping")
+_KINDS: Mapping[str, Kind] = {"stop": "stop", "ping": "ping"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +64,8 @@ class CommandDesk:
         The aware UTC instant.
     ledger : Ledger, optional
         Remembers what was done.
+    allowance : Allowance, optional
+        Bounds how much is answered.
     """
 
     def __init__(
@@ -73,6 +77,7 @@ class CommandDesk:
         commands: Mapping[str, type[Command]] = COMMANDS,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
         ledger: Ledger | None = None,
+        allowance: Allowance | None = None,
     ) -> None:
         self._publisher = publisher
         self._handler = handler
@@ -80,7 +85,13 @@ class CommandDesk:
         self._commands = commands
         self._now = now
         self._ledger = ledger or Ledger()
+        self._allowance = allowance or Allowance()
         self._running = 0
+
+    @property
+    def dropped(self) -> int:
+        """How many commands came too fast to be answered."""
+        return self._allowance.dropped
 
     def receive(self, incoming: Incoming, tasks: asyncio.TaskGroup) -> None:
         """Answer one command at once, and let the handler obey it in a task of its own."""
@@ -102,6 +113,8 @@ class CommandDesk:
 
         try:
             command = self._admit(incoming)
+            if not self._allowance.spend(_KINDS.get(incoming.verb, "command"), incoming.verb):
+                return
             arguments = command.arguments()
             digest = digest_of(incoming.verb, arguments)
             if (entry := self._ledger.find(command.id)) is not None:
@@ -115,7 +128,9 @@ class CommandDesk:
                 return
             self._make_room(incoming.verb)
         except UsageError as error:
-            log.warning("The command %r was refused: %s", incoming.verb, error)
+            if not self._allowance.spend("refusal", incoming.verb):
+                return
+            log.warning("The command %.40r was refused: %s", incoming.verb, error)
             answer(_failed(error))
             return
         entry = self._ledger.enter(command.id, digest)

@@ -9,6 +9,8 @@ from contextlib import asynccontextmanager
 from typing import TypeVar
 
 import aiomqtt
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from polewright.core.errors import LinkError, UsageError
 from polewright.settings.model import MqttSettings
@@ -23,6 +25,9 @@ KEEPALIVE_S = 10
 
 # Commands are small; more than this waiting means that somebody floods.
 MOST_WAITING_MESSAGES = 1000
+
+# Nobody has a reason to send more; under version 5 the broker keeps longer packets to itself.
+LARGEST_PACKET_BYTES = 64 * 1024
 
 # Return codes for "I do not speak that version": MQTT 3.1.1 table 3.1, MQTT 5 section 3.2.2.2.
 _WRONG_VERSION_CODES = (1, 132)
@@ -57,8 +62,9 @@ async def open_client(
     port : int, optional
         Where the embedded broker listens, if the settings leave it open.
     version : ProtocolVersion, optional
-        The version that this broker is known to speak.  Needed with a will: a broker of the
-        3.1.1 age stumbles over the will of version 5 and keeps silent instead of refusing.
+        The version that this broker is known to speak.  Needed with a will and for a bound on
+        packets: a broker of the 3.1.1 age stumbles over what version 5 adds there, and keeps
+        silent instead of refusing.
 
     Raises
     ------
@@ -88,6 +94,7 @@ async def open_client(
             timeout=ANSWER_TIMEOUT_S,
             keepalive=KEEPALIVE_S,
             clean_session=None if spoken is V5 else True,
+            properties=_bounds() if version is V5 else None,
             max_queued_incoming_messages=MOST_WAITING_MESSAGES,
             tls_context=context,
             # Small messages must not wait for the answer to the one before.
@@ -182,6 +189,12 @@ async def _listens(host: str, port: int) -> bool:
         return False
     writer.close()
     return True
+
+
+def _bounds() -> Properties:
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.MaximumPacketSize = LARGEST_PACKET_BYTES
+    return properties
 
 
 def _tls_context(mqtt: MqttSettings) -> ssl.SSLContext | None:

@@ -55,6 +55,27 @@ async def find_other_service(
     return (result if isinstance(result, dict) else {}), version
 
 
+async def echo_comes_back(settings: Settings, *, port: int | None = None) -> bool:
+    """Tell whether this user may write and read the mount's topics: a broker denies silently.
+
+    Raises
+    ------
+    LinkError
+        No broker answers.
+    """
+    topics = MountTopics.of(settings)
+    identifier = f"echo-{secrets.token_hex(6)}"
+    command = topics.command("ping")
+    async with open_client(settings.mqtt, identifier=f"polewright-{identifier}", port=port) as (
+        client,
+        _,
+    ):
+        await heeding_cancellation(client.subscribe(command, qos=1))
+        text = json.dumps({"id": identifier})
+        await heeding_cancellation(client.publish(command, text, qos=1))
+        return await _first(client, command, PING_WAIT_S) is not None
+
+
 async def ensure_alone(settings: Settings, *, port: int | None = None) -> None:
     """Refuse to be the second service for one mount; no broker, nobody to meet.
 

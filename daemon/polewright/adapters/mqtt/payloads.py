@@ -141,6 +141,53 @@ class EventPayload(Payload):
     remedy: Text | None = None
 
 
+class IndiHealthBody(Body):
+    """The devices behind the INDI server."""
+
+    connected: bool
+    problem: Text | None
+
+
+class BrokerHealthBody(Body):
+    """The link to the broker."""
+
+    connected: bool
+    connections: Count
+    protocol: Literal["3.1.1", "5"] | None
+    echo: Literal["unknown", "passed", "failed"]
+    dropped_messages: Count
+    dropped_commands: Count
+    problem: Text | None
+
+
+class ClockHealthBody(Body):
+    """This computer's clock: whether it is kept right, and what is added to it (s)."""
+
+    disciplined: bool | None
+    correction_s: float
+
+
+class VersionsBody(Body):
+    """What runs."""
+
+    polewright: Text
+    contract: Literal[1]
+    python: Text
+
+
+class HealthPayload(Payload):
+    """How the service itself is: links, clock, disk, temperatures where known, versions."""
+
+    uptime_s: Sigma
+    indi: IndiHealthBody
+    broker: BrokerHealthBody
+    clock: ClockHealthBody
+    journal_problem: Text | None
+    disk_free_mb: Count | None
+    temperatures_c: dict[Text, float]
+    versions: VersionsBody
+
+
 class ErrorBody(Body):
     """Why a command was refused or failed, and what to do."""
 
@@ -166,6 +213,7 @@ PAYLOADS: Mapping[str, type[Payload]] = {
     "targets": TargetsPayload,
     "site": SitePayload,
     "event": EventPayload,
+    "health": HealthPayload,
     "reply/+": ReplyPayload,
 }
 

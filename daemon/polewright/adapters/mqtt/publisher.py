@@ -82,6 +82,7 @@ class MqttPublisher:
         self._live_until_s = 0.0
         self._something = asyncio.Event()
         self._listeners: list[Listener] = []
+        self._newest_first = False
         self.dropped = 0
         self._hold_scalars(scalars_of(None))
 
@@ -155,7 +156,9 @@ class MqttPublisher:
                 self._newest |= self._held_scalars
                 self._held_scalars = {}
                 self._next_scalars_s = now_s + SCALAR_PERIOD_S
-            if self._queue:
+            # In turns: a caller with many answers to get must not hold up the corrections.
+            self._newest_first = not self._newest_first
+            if self._queue and not (self._newest and self._newest_first):
                 return self._queue.popleft()
             if self._newest:
                 return self._newest.popitem(last=False)[1]

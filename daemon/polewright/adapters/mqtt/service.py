@@ -19,6 +19,7 @@ from polewright.adapters.mqtt.backoff import Backoff
 from polewright.adapters.mqtt.command_desk import CommandDesk, CommandHandler, Incoming
 from polewright.adapters.mqtt.commands import COMMANDS, Command
 from polewright.adapters.mqtt.connection import V5, heeding_cancellation, open_client
+from polewright.adapters.mqtt.discovery import discovery_payload, discovery_topic
 from polewright.adapters.mqtt.instance import already_running, find_other_service
 from polewright.adapters.mqtt.publisher import MqttPublisher, Outgoing
 from polewright.adapters.mqtt.topics import MountTopics
@@ -70,6 +71,7 @@ class MqttService:
         self._settings = settings
         self._publisher = publisher
         self._topics = MountTopics.of(settings)
+        self._discovery_topic = discovery_topic(settings.mqtt, self._topics)
         self._port = port
         self.instance = secrets.token_hex(6)
         self.desk = CommandDesk(
@@ -120,6 +122,7 @@ class MqttService:
             "protocol": self._version_name(),
             "echo": self._echo,
             "dropped_messages": self._publisher.dropped,
+            "dropped_commands": self.desk.dropped,
             "problem": str(self._problem) if self._problem is not None else None,
         }
 
@@ -150,6 +153,12 @@ class MqttService:
         )
         self._publisher.start_over()
         self._announce()
+        if self._settings.mqtt.discovery:
+            await heeding_cancellation(
+                client.publish(
+                    self._discovery_topic, discovery_payload(self._topics), qos=1, retain=True
+                )
+            )
         try:
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._receive(client, command_tasks))
@@ -187,6 +196,8 @@ class MqttService:
             self._topics.command_filter,
             self._topics.fleet_stop,
             self._topics.reply(self._echo_id),
+            # What an earlier run left there is taken away where discovery is switched off.
+            *(() if self._settings.mqtt.discovery else (self._discovery_topic,)),
         )
         for topic_filter in filters:
             if version is V5:
@@ -201,11 +212,20 @@ class MqttService:
             topic = str(message.topic)
             if topic == self._topics.reply(self._echo_id):
                 self._echoed.set()
+            elif topic == self._discovery_topic:
+                await self._forget_discovery(client, message)
             elif (verb := self._topics.verb(topic)) is not None:
                 try:
                     self.desk.receive(self._incoming(verb, message), command_tasks)
                 except Exception:
                     log.exception("Bug: the command %r could not be answered", verb)
+
+    async def _forget_discovery(self, client: aiomqtt.Client, message: aiomqtt.Message) -> None:
+        """Take away what an earlier run told; the embedded broker shows it to everybody."""
+        if message.retain and message.payload and not self._settings.mqtt.discovery:
+            await heeding_cancellation(
+                client.publish(self._discovery_topic, b"", qos=1, retain=True)
+            )
 
     def _incoming(self, verb: str, message: aiomqtt.Message) -> Incoming:
         response = getattr(message.properties, "ResponseTopic", None)
