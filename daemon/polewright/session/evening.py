@@ -342,7 +342,7 @@ class Evening:
         if fitted:
             self._tell_event(
                 SOLAR_FILTER_CAUTION, remedy="Take your word back when the filter comes off: "
-                "polewright solar-filter --removed.", code="solar_filter_confirmed",
+                "polewright solar-filter CAMERA --removed.", code="solar_filter_confirmed",
             )  # fmt: skip
         return {"camera": camera, "fitted": fitted}
 
