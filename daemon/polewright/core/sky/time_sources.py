@@ -146,7 +146,7 @@ def _between(
             "the axis survey does not feel it, but unless the mount was star-aligned since, it "
             f"points {_mispointing(sun_deg)} elsewhere than it says; {motion_words(bars, sun_deg)}"
             if other.source is Source.MOUNT
-            else f"if {name_of(chosen.source)} is wrong: {survey_words(sun_deg)}; "
+            else f"if that of {name_of(chosen.source)} is wrong: {survey_words(sun_deg)}; "
             f"{motion_words(bars, sun_deg)}"
         ),
         remedy=(
