@@ -137,8 +137,8 @@ def _between(chosen: PlaceReading, other: PlaceReading) -> Doubt | None:
     return Doubt(
         code=code,
         text=f"two places are told: {told}: {what}",
-        consequence=f"if that of {_NAMES[chosen.source]} is wrong: {_survey_effect(code, here, there)}; "
-        f"{motion_words(bars, turn_deg)}",
+        consequence=f"if that of {_NAMES[chosen.source]} is wrong: "
+        f"{_survey_effect(code, here, there)}; {motion_words(bars, turn_deg)}",
         remedy=_remedy(other.source),
         bars=bars,
     )
