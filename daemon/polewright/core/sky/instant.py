@@ -9,10 +9,11 @@ import warnings
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
+from pathlib import Path
 
 import erfa
 import numpy as np
-from astropy.utils import iers
+from astropy_iers_data import IERS_A_FILE  # type: ignore[import-untyped]
 
 from polewright.core.geometry.directions import ARCSEC_RAD
 
@@ -35,16 +36,24 @@ class _Tables:
     y_arcsec: np.ndarray
 
 
+# Columns of finals2000A.all (IERS Rapid Service, readme.finals2000A), counted from 0: the day,
+# then x, y and UT1-UTC of Bulletin A, and the final values of Bulletin B where there are any.
+_DAY = slice(7, 15)
+_RAPID = (slice(18, 27), slice(37, 46), slice(58, 68))
+_FINAL = (slice(134, 144), slice(144, 154), slice(154, 165))
+
+
 @lru_cache(maxsize=1)
 def _tables() -> _Tables:
-    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
-        table = iers.IERS_A.open(iers.IERS_A_FILE)
-    return _Tables(
-        mjd=np.asarray(table["MJD"].value, dtype=np.float64),
-        dut1_s=np.asarray(table["UT1_UTC"].value, dtype=np.float64),
-        x_arcsec=np.asarray(table["PM_x"].to_value("arcsec"), dtype=np.float64),
-        y_arcsec=np.asarray(table["PM_y"].to_value("arcsec"), dtype=np.float64),
-    )
+    """Read the packaged table; astropy's own reader would keep 46 MB of its other columns."""
+    rows = []
+    with Path(IERS_A_FILE).open(encoding="ascii") as file:
+        for line in file:
+            columns = _FINAL if line[_FINAL[2]].strip() else _RAPID
+            if line[columns[2]].strip():
+                rows.append([float(line[column]) for column in (_DAY, *columns)])
+    day, x_arcsec, y_arcsec, dut1_s = np.array(rows, dtype=np.float64).T
+    return _Tables(mjd=day, dut1_s=dut1_s, x_arcsec=x_arcsec, y_arcsec=y_arcsec)
 
 
 def utc_julian_dates(instant: datetime) -> tuple[float, float]:
