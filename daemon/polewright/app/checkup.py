@@ -2,13 +2,17 @@
 
 import shutil
 from collections.abc import AsyncIterator
-from dataclasses import dataclass
 from datetime import UTC, datetime
-from enum import StrEnum
 from pathlib import Path
 
 from polewright.adapters.indi.connection import IndiConnection
-from polewright.adapters.indi.discovery import Role, list_devices, require
+from polewright.adapters.indi.discovery import (
+    FoundDevice,
+    Role,
+    explain,
+    list_devices,
+    require,
+)
 from polewright.adapters.indi.rig import Rig
 from polewright.adapters.mqtt.connection import open_client
 from polewright.adapters.mqtt.instance import echo_comes_back, find_other_service
@@ -16,6 +20,8 @@ from polewright.adapters.solver.database import DatabaseCache, default_cache_dir
 from polewright.adapters.solver.index_files import what_is_missing
 from polewright.adapters.solver.solving import field_from_scale
 from polewright.app.clock import HostClock, kept_right_from_outside
+from polewright.app.findings import Finding, Mark
+from polewright.app.first_frame import first_frame
 from polewright.app.service import optics_scale, rig_of
 from polewright.app.site import settle_site
 from polewright.app.wishes import planned_tolerance, planned_window
@@ -23,29 +29,12 @@ from polewright.core.errors import PolewrightError, UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.sky.doubts import Bars
 from polewright.core.sky.instant import earth_orientation
+from polewright.core.sky.place import Place
 from polewright.core.sky.place_sources import name_of
 from polewright.settings.model import Settings
 
 # Below this a night's journal and the pattern files may not fit (bytes).
 _LEAST_FREE_BYTES = 500_000_000
-
-
-class Mark(StrEnum):
-    """How a step came out."""
-
-    GOOD = "good"
-    NOTE = "note"
-    BAD = "bad"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """One step: what was looked at, how it is, and what to do where it is not good."""
-
-    step: str
-    mark: Mark
-    text: str
-    remedy: str = ""
 
 
 async def check_up(settings: Settings, settings_file: Path | None) -> AsyncIterator[Finding]:
@@ -55,11 +44,15 @@ async def check_up(settings: Settings, settings_file: Path | None) -> AsyncItera
     yield _earth_orientation()
     yield _disk()
     yield await _broker(settings)
-    devices = await _server(settings)
-    yield devices
-    if devices.mark is not Mark.BAD:
-        async for finding in _devices(settings):
-            yield finding
+    found: list[FoundDevice] = []
+    server = await _server(settings, found)
+    yield server
+    if server.mark is not Mark.BAD:
+        roles = _roles(settings, tuple(found))
+        yield roles
+        if roles.mark is not Mark.BAD:
+            async for finding in _devices(settings):
+                yield finding
     yield _second_solver()
 
 
@@ -156,36 +149,79 @@ async def _broker(settings: Settings) -> Finding:
     )
 
 
-async def _server(settings: Settings) -> Finding:
+async def _server(settings: Settings, found: list[FoundDevice]) -> Finding:
+    """Look what the server has; ``found`` is filled with it."""
+    wanted = (settings.camera.device, settings.mount.device, settings.adjuster.device)
     try:
         async with IndiConnection.open(settings.indi.host, settings.indi.port) as connection:
-            devices = await list_devices(connection)
-            names = "; ".join(device.described for device in devices) or "no device"
-            require(devices, Role.CAMERA, settings.camera.device)
+            found += await list_devices(connection, expected=frozenset(filter(None, wanted)))
+            names = "; ".join(device.described for device in found) or "no device"
     except PolewrightError as trouble:
         return Finding(step="INDI server", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
     return Finding(step="INDI server", mark=Mark.GOOD, text=names)
 
 
+def _roles(settings: Settings, found: tuple[FoundDevice, ...]) -> Finding:
+    """Say which device serves as what, and why."""
+    try:
+        require(found, Role.CAMERA, settings.camera.device)
+        said = [
+            explain(found, role, name)
+            for role, name in (
+                (Role.CAMERA, settings.camera.device),
+                (Role.MOUNT, settings.mount.device),
+                (Role.GPS, None),
+                (Role.ADJUSTER, settings.adjuster.device),
+            )
+        ]
+    except PolewrightError as trouble:
+        return Finding(step="roles", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
+    return Finding(step="roles", mark=Mark.GOOD, text="; ".join(said))
+
+
 async def _devices(settings: Settings) -> AsyncIterator[Finding]:
     try:
         async with rig_of(settings) as rig:
-            async for finding in _place(settings, rig):
+            places: list[Place] = []
+            async for finding in _place(settings, rig, places):
                 yield finding
             yield await _mount(rig)
             async for finding in _camera(settings, rig):
+                yield finding
+            if await _served_already(settings):
+                yield Finding(
+                    step="first frame", mark=Mark.NOTE,
+                    text="not taken: the service that runs would lose its own",
+                    remedy="`polewright status` says what the service sees; or stop it and run "
+                    "this again.",
+                )  # fmt: skip
+                return
+            info = await rig.camera.info()
+            async for finding in first_frame(settings, rig, next(iter(places), None), info):
                 yield finding
     except PolewrightError as trouble:
         yield Finding(step="devices", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
 
 
-async def _place(settings: Settings, rig: Rig) -> AsyncIterator[Finding]:
-    """Yield the place and time that hold, then each thing that does not fit."""
+async def _served_already(settings: Settings) -> bool:
+    """Return whether a service takes frames with these devices now."""
+    if settings.mqtt.mode == "off":
+        return False
+    try:
+        other, _ = await find_other_service(settings)
+    except PolewrightError:
+        return False
+    return other is not None
+
+
+async def _place(settings: Settings, rig: Rig, places: list[Place]) -> AsyncIterator[Finding]:
+    """Yield the place and time that hold, then each thing that does not fit; fill ``places``."""
     try:
         site = await settle_site(settings, rig, HostClock(), may_write=False)
     except PolewrightError as trouble:
         yield Finding(step="place", mark=Mark.BAD, text=trouble.text, remedy=trouble.remedy)
         return
+    places.append(site.place)
     where = f"{site.place.latitude_deg:+.3f} {site.place.longitude_deg:+.3f} deg"
     source = name_of(site.reading.source) if site.reading else "the settings"
     yield Finding(
@@ -213,11 +249,12 @@ async def _mount(rig: Rig) -> Finding:
         word
         for word, yes in (
             ("slews", can.can_slew), ("aborts", can.can_abort), ("tracks", can.can_track),
-            ("parks", can.can_park), ("syncs", can.can_sync), ("tells its pier side",
-            can.has_pier_side),
+            ("parks", can.can_park), ("syncs", can.can_sync),
+            ("tells its pier side", can.has_pier_side), ("tells its place", can.has_place),
         )
         if yes
     ]  # fmt: skip
+    able += [f"tracks at the {mode} rate" for mode in sorted(can.track_modes)]
     status = await rig.mount.status()
     parked = ", parked now" if status.parked else ""
     mark = Mark.GOOD if can.can_slew and can.can_abort else Mark.NOTE
@@ -247,12 +284,17 @@ async def _camera(settings: Settings, rig: Rig) -> AsyncIterator[Finding]:
         mark=Mark.GOOD,
         text=f"{info.name}, {size}, {scale:.2f} arcsec per px, field {field:.2f} deg wide",
     )
+    if info.bayer_pattern or info.binning > 1:
+        pattern = f"colour mosaic {info.bayer_pattern}, " if info.bayer_pattern else ""
+        yield Finding(
+            step="sensor", mark=Mark.GOOD, text=f"{pattern}binned {info.binning} x {info.binning}"
+        )
     ready = DatabaseCache(default_cache_directory()).load(field) is not None
     yield Finding(
         step="star patterns",
         mark=Mark.GOOD if ready else Mark.NOTE,
         text="ready for this camera" if ready else "not made yet for this camera",
-        remedy="" if ready else "They are made at the first start, in up to a minute or two.",
+        remedy="" if ready else "They are made now, in up to a minute or two.",
     )
 
 

@@ -6,6 +6,7 @@ import logging
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -167,7 +168,7 @@ async def _devices(
     @asynccontextmanager
     async def open_link() -> AsyncIterator[Rig]:
         try:
-            async with rig_of(settings) as rig:
+            async with rig_of(settings, clock.now) as rig:
                 yield rig
         except (DeviceError, UsageError) as trouble:
             # A missing camera may be plugged in later: as good a reason to try again.
@@ -204,7 +205,9 @@ async def _devices(
     await Reconnector(clock, on_lost=on_lost).run(open_link, work)
 
 
-def rig_of(settings: Settings) -> AbstractAsyncContextManager[Rig]:
+def rig_of(
+    settings: Settings, now: Callable[[], datetime] = lambda: datetime.now(UTC)
+) -> AbstractAsyncContextManager[Rig]:
     """Return the context in which the devices that the settings name are connected.
 
     Raises
@@ -222,6 +225,7 @@ def rig_of(settings: Settings) -> AbstractAsyncContextManager[Rig]:
         chip=GUIDE_CHIP if camera.chip == "guide" else MAIN_CHIP,
         chip_wishes=ChipWishes(binning=camera.binning, gain=camera.gain, offset=camera.offset),
         mend=None if camera.dark_file is None else hot_pixels(camera.dark_file).mended,
+        now=now,
     )
 
 

@@ -4,7 +4,8 @@ import argparse
 import asyncio
 
 from polewright.adapters.indi.quiet import divert_library_chatter
-from polewright.app.checkup import Finding, Mark, check_up
+from polewright.app.checkup import check_up
+from polewright.app.findings import Finding, Mark
 from polewright.app.traffic import listen, traffic_written
 from polewright.cli.output import ExitCode, Output
 from polewright.core.errors import LinkError

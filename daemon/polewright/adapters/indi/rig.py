@@ -2,9 +2,10 @@
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 from polewright.adapters.indi.adjuster import IndiAdjuster
 from polewright.adapters.indi.camera import Decode, IndiCamera, Mend, decode_picture
@@ -71,6 +72,7 @@ async def open_rig(
     chip: Chip = MAIN_CHIP,
     chip_wishes: ChipWishes | None = None,
     mend: Mend | None = None,
+    now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> AsyncIterator[Rig]:
     """Connect to a server, find its devices and bring them to readiness.
 
@@ -90,6 +92,8 @@ async def open_rig(
         Binning, gain and offset; None: as the driver has them.
     mend : callable or None
         Repairs known faults of the sensor in a frame.
+    now : callable
+        Tells the UTC instant; a receiver found here may set it right later.
 
     Raises
     ------
@@ -112,8 +116,9 @@ async def open_rig(
             chip=chip,
             wishes=chip_wishes or ChipWishes(),
             mend=mend,
+            now=now,
         )
-        mount = None if mount_name is None else IndiMount(connection, mount_name)
+        mount = None if mount_name is None else IndiMount(connection, mount_name, now=now)
         gps = None if gps_name is None else IndiGps(connection, gps_name)
         # A receiver may write its site into the mount when it connects, so it comes first.
         if gps is not None:
