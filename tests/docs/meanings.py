@@ -69,6 +69,8 @@ FIELDS = {
     "roll_used": "false: the pictures' roll was not trusted, the directions alone decided",
     "rejected_frames": "frames left out because they did not fit",
     "further_frame_sigma_arcmin": "sigma that one more frame would have promised (arcmin)",
+    "residuals": "what the axis leaves of each frame: `frame` its name, `turn_deg` how far it was "
+    "turned, `pointing_arcsec` and `roll_arcsec` how far it is off",
     "by_hand": "the person turns the axis; no motor moves",
     "age_s": "how old it is (s), where it comes from an earlier run of the service",
     "sequence": "counts the corrections of one adjustment",

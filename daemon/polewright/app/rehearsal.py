@@ -10,7 +10,7 @@ import contextlib
 import os
 import sys
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -82,8 +82,28 @@ def rehearsal_settings(indi_port: int) -> Settings:
     )
 
 
-async def rehearse(seed: int, site: str, tell: Tell) -> RehearsalReport:
+async def rehearse(
+    seed: int,
+    site: str,
+    tell: Tell,
+    *,
+    on_page: Callable[[str], None] = lambda _address: None,
+    linger: Callable[[RehearsalReport], Awaitable[None]] | None = None,
+) -> RehearsalReport:
     """Run one rehearsal.
+
+    Parameters
+    ----------
+    seed : int
+        Which made-up evening.
+    site : str
+        ``south`` or ``north``.
+    tell : callable
+        Told what goes on.
+    on_page : callable, optional
+        Told where the page is.
+    linger : callable, optional
+        Awaited with the outcome while everything still runs.
 
     Raises
     ------
@@ -106,6 +126,8 @@ async def rehearse(seed: int, site: str, tell: Tell) -> RehearsalReport:
             ),
         ) as service:
             broker = service.broker_port
+            if service.page is not None:
+                on_page(service.page.address)
             async with asyncio.timeout(_READY_TIMEOUT_S):
                 await service.evening.ready.wait()
             await send_command(settings, "confirm_clear", port=broker)
@@ -122,7 +144,22 @@ async def rehearse(seed: int, site: str, tell: Tell) -> RehearsalReport:
                 f"+- {survey['total_error_sigma_arcmin']:.2f} from the pole", 0.5,
             )  # fmt: skip
             outcome = await _adjust(settings, broker, bench, tell)
-        final = await read_truth(bench)
+            final = await read_truth(bench)
+            report = _report(site, seed, survey, outcome, initial, final, started_s)
+            if linger is not None:
+                await linger(report)
+    return report
+
+
+def _report(
+    site: str,
+    seed: int,
+    survey: Mapping[str, Any],
+    outcome: "HandsOutcome",
+    initial: Mapping[str, float],
+    final: Mapping[str, float],
+    started_s: float,
+) -> RehearsalReport:
     total, sigma = outcome.total_arcmin * 60.0, outcome.sigma_arcmin * 60.0
     true_arcsec = final["TRUE_TOTAL_ERROR_REFRACTED_ARCSEC"]
     return RehearsalReport(

@@ -42,6 +42,9 @@ def parser() -> argparse.ArgumentParser:
     demo = verb("demo", "rehearse a whole alignment with a simulated sky, mount and hands")
     demo.add_argument("--seed", type=int, default=11, metavar="N", help="which made-up evening")
     demo.add_argument("--site", choices=["south", "north"], default="south")
+    demo.add_argument(
+        "--stay", action="store_true", help="keep service and page until Ctrl-C, to try them"
+    )
     demo.add_argument("--report", type=Path, metavar="FILE", help="write the figures as JSON")
 
     survey = verb("survey", "measure where the polar axis points")
@@ -76,6 +79,9 @@ def parser() -> argparse.ArgumentParser:
     doctor.add_argument(
         "--with-place", action="store_true", help="record the site as exactly as devices tell it"
     )
+
+    page = verb("page", "show the link to the page, with a code for a phone's camera")
+    page.add_argument("--onlooker", action="store_true", help="the link that may only look")
 
     tolerance = verb("tolerance", "say how good is good enough for what you plan to shoot")
     tolerance.add_argument("--focal-length", type=float, metavar="MM")
@@ -172,6 +178,10 @@ def _dispatch(options: argparse.Namespace, output: Output) -> ExitCode:
             from polewright.cli.rehearsal import demo
 
             return demo(options, output)
+        case "page":
+            from polewright.cli.page import page
+
+            return page(options, output)
         case "axis":
             from polewright.cli.offline import axis
 

@@ -4,6 +4,7 @@ import argparse
 import asyncio
 import json
 import logging
+import signal
 
 from polewright.adapters.indi.quiet import divert_library_chatter
 from polewright.app.memory import give_frames_back
@@ -37,7 +38,34 @@ def demo(options: argparse.Namespace, output: Output) -> ExitCode:
             done = fraction if fraction is not None else min(0.95, done + 0.01)
             bar.update(done, step)
 
-        report = asyncio.run(rehearse(options.seed, options.site, tell))
+        async def linger(report: RehearsalReport) -> None:
+            bar.update(1.0, "rehearsed")
+            _tell_outcome(report, options, output)
+            if options.stay:
+                output.note("service and page stay until Ctrl-C, for you to try; nothing is real")
+                await _asked_to_end()
+
+        report = asyncio.run(
+            rehearse(
+                options.seed,
+                options.site,
+                tell,
+                on_page=lambda address: output.note(f"page: {address}"),
+                linger=linger,
+            )
+        )
+    return ExitCode.GOOD if _held(report) else ExitCode.NOT_GOOD_ENOUGH
+
+
+async def _asked_to_end() -> None:
+    asked = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, asked.set)
+    await asked.wait()
+
+
+def _tell_outcome(report: RehearsalReport, options: argparse.Namespace, output: Output) -> None:
     if options.report is not None:
         try:
             options.report.write_text(json.dumps(report.as_dict(), indent=2) + "\n", "utf-8")
@@ -47,7 +75,6 @@ def demo(options: argparse.Namespace, output: Output) -> ExitCode:
                 remedy="Name a file in a folder that you may write to.",
             ) from None
     output.result(report.as_dict(), *_lines(report))
-    return ExitCode.GOOD if _held(report) else ExitCode.NOT_GOOD_ENOUGH
 
 
 def _held(report: RehearsalReport) -> bool:

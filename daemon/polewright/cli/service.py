@@ -8,6 +8,7 @@ from polewright.adapters.indi.quiet import divert_library_chatter
 from polewright.app.memory import give_frames_back
 from polewright.app.service import running_service
 from polewright.cli.output import ExitCode, Output
+from polewright.cli.page import show_link
 from polewright.logs import setup_logging
 from polewright.settings.load import find_settings_file, load_settings
 from polewright.settings.model import Settings
@@ -20,15 +21,17 @@ def run(options: argparse.Namespace, output: Output) -> ExitCode:
     setup_logging(level=level, form="json" if options.json else settings.logging.format)
     divert_library_chatter()
     give_frames_back()
-    asyncio.run(_serve(settings))
+    asyncio.run(_serve(settings, output))
     output.note("ended in order")
     return ExitCode.GOOD
 
 
-async def _serve(settings: Settings) -> None:
+async def _serve(settings: Settings, output: Output) -> None:
     asked_to_end = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, asked_to_end.set)
-    async with running_service(settings):
+    async with running_service(settings) as service:
+        if service.page is not None:
+            show_link(service.page, output)
         await asked_to_end.wait()

@@ -1,5 +1,6 @@
 """Messages: what the session tells displays (docs: MQTT reference)."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
@@ -64,6 +65,17 @@ def survey_message(
         "further_frame_sigma_arcmin": (
             None if further_sigma_rad is None else round(further_sigma_rad / ARCMIN_RAD, 4)
         ),
+        "residuals": [
+            {
+                "frame": label,
+                "turn_deg": round(math.degrees(turn), 2),
+                "pointing_arcsec": round(math.hypot(about_y, about_z), 2),
+                "roll_arcsec": round(float(about_x), 2),
+            }
+            for label, turn, (about_x, about_y, about_z) in zip(
+                estimate.labels, estimate.turn_angles_rad, estimate.residuals_arcsec, strict=True
+            )
+        ],
     }
 
 
@@ -86,6 +98,7 @@ def correction_message(
         "altitude_turns": round(altitude_knob.turns, 3) if altitude_knob else None,
         "azimuth_turns": round(azimuth_knob.turns, 3) if azimuth_knob else None,
         "closeness": correction.closeness,
+        "tolerance_arcmin": round(correction.tolerance_arcmin, _SURVEY_DIGITS),
         "verdict": correction.verdict.value,
         "live": live,
         "frame_age_s": round(frame_age_s, 3),

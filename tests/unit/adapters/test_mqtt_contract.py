@@ -67,7 +67,7 @@ def test_the_payload_fields_are_those_of_the_contract() -> None:
         "azimuth_error_sigma_arcmin", "azimuth_error_on_sky_arcmin", "total_error_arcmin",
         "total_error_sigma_arcmin", "chi2", "degrees_of_freedom", "frames", "sweep_deg",
         "tolerance_arcmin", "verdict", "age_s", "roll_used", "rejected_frames",
-        "further_frame_sigma_arcmin",
+        "further_frame_sigma_arcmin", "residuals",
     }  # fmt: skip
     assert fields["targets"] == {"v", "at", "width_px", "height_px", "stars"}
     assert fields["correction"] == {
@@ -75,7 +75,7 @@ def test_the_payload_fields_are_those_of_the_contract() -> None:
         "azimuth_error_arcmin", "azimuth_error_sigma_arcmin", "azimuth_error_on_sky_arcmin",
         "total_error_arcmin", "total_error_sigma_arcmin", "altitude_words", "azimuth_words",
         "altitude_turns", "azimuth_turns", "closeness", "verdict", "live", "frame_age_s",
-        "latency_ms", "valid_s",
+        "latency_ms", "valid_s", "tolerance_arcmin",
     }  # fmt: skip
 
 

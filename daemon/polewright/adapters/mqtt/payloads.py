@@ -44,6 +44,15 @@ class StatePayload(Payload):
     remedy: Text | None = None
 
 
+class ResidualBody(Body):
+    """What is left of one frame of a survey: direction and roll."""
+
+    frame: Text
+    turn_deg: float
+    pointing_arcsec: Sigma
+    roll_arcsec: float
+
+
 class SurveyPayload(Payload):
     """The last committed survey."""
 
@@ -68,6 +77,7 @@ class SurveyPayload(Payload):
     roll_used: bool = True
     rejected_frames: Count = 0
     further_frame_sigma_arcmin: Sigma | None = None
+    residuals: Annotated[list[ResidualBody], Field(max_length=100)] = []
 
 
 class CorrectionPayload(Payload):
@@ -86,6 +96,7 @@ class CorrectionPayload(Payload):
     altitude_turns: float | None
     azimuth_turns: float | None
     closeness: Percent
+    tolerance_arcmin: Annotated[float, Field(gt=0)] | None = None
     verdict: Verdict
     live: bool
     frame_age_s: Sigma | None

@@ -80,6 +80,7 @@ class Feed:
         self._asker: Viewer | None = None
         self._look_again = asyncio.Event()
         self._shown: Frame | None = None
+        self._next: Frame | None = None
 
     @property
     def viewers(self) -> frozenset[Viewer]:
@@ -101,7 +102,7 @@ class Feed:
         for viewer in tuple(self._viewers):
             if answered is None or viewer is self._asker or viewer.asked(answered):
                 viewer.tell(topic, message)
-        self._look_again.set()
+        self._take_frame()
 
     @contextmanager
     def asking(self, viewer: Viewer) -> Iterator[None]:
@@ -137,18 +138,16 @@ class Feed:
         viewer.wants_pictures = wanted
         if wanted:
             self._shown = None
-            self._look_again.set()
+            self._take_frame()
 
     async def send_pictures(self) -> None:
         """Send new frames to the pages that want them, until cancelled."""
         while True:
             await self._look_again.wait()
             self._look_again.clear()
-            wanting = [viewer for viewer in self._viewers if viewer.wants_pictures]
-            frame = self._frame_source() if wanting else None
-            if frame is None or frame is self._shown:
+            frame, self._next = self._next, None
+            if frame is None:
                 continue
-            self._shown = frame
             try:
                 picture = await asyncio.to_thread(_pictured, frame)
             except Exception:
@@ -160,6 +159,15 @@ class Feed:
                 if viewer.wants_pictures:
                     viewer.tell(_FRAME_TOPIC, picture)
             await asyncio.sleep(_PICTURE_PERIOD_S)
+
+    def _take_frame(self) -> None:
+        """Take hold of the last frame at once: the camera forgets it for the next exposure."""
+        if not any(viewer.wants_pictures for viewer in self._viewers):
+            return
+        frame = self._frame_source()
+        if frame is not None and frame is not self._shown:
+            self._shown = self._next = frame
+            self._look_again.set()
 
 
 def enveloped(topic: str, text: str) -> str:

@@ -4,9 +4,10 @@
 
 import { hatch, svg } from "./draw.js";
 
-const PITCH = 26;
+const PITCH = 30;
 const NUT = 15; // half its thickness
-const MOST_THREADS = 5;
+const SHORTEST = 290;
+const MOST_THREADS = 4;
 const STEPS_ARCMIN = [0.1, 0.2, 0.5, 1, 2, 5, 10, 30, 60, 120, 300];
 const STEPS_TURNS = [1 / 16, 1 / 8, 1 / 4, 1 / 2, 1, 2, 5, 10, 25];
 const SHARES = new Map([[1 / 16, "1/16"], [1 / 8, "1/8"], [1 / 4, "1/4"], [1 / 2, "1/2"]]);
@@ -48,8 +49,9 @@ export class BoltDrawing {
   #render() {
     const box = this.holder.getBoundingClientRect();
     const long = Math.max(this.upright ? box.height : box.width, 160);
-    const across = 92;
-    const zoom = Math.min(2.2, Math.max(0.7, (this.upright ? box.width : box.height) / across));
+    const across = 104;
+    // As large as its place lets it be, with room for all threads.
+    const zoom = Math.min(2.2, Math.max(0.5, Math.min((this.upright ? box.width : box.height) / across, long / SHORTEST)));
     const length = long / zoom;
     const half = length / 2;
     const pitch = Math.min(PITCH, (half - NUT - 12) / (MOST_THREADS + 0.6));
@@ -69,7 +71,7 @@ export class BoltDrawing {
     all.append(...collar(width));
     const at = side * threads * pitch;
     const unsure = Math.min(px(2 * (sigmaArcmin ?? 0)), half);
-    if (!inside && !still) all.append(...chevrons(at, side, width));
+    if (!inside && !still) all.append(...chevrons(at, side));
     all.append(nut(at, unsure, inside));
     this.picture.replaceChildren(all);
     const size = this.unit === "turn"
@@ -90,21 +92,21 @@ function rod(half, pitch) {
   return parts;
 }
 
-/** Two plates that the nut must come to stand between, on a common foot. */
+/** A yoke about the rod, above and below it: the nut must come to stand between its ends. */
 function collar(width) {
-  return [
-    svg("path", { class: "d-collar", d: `M${-width - 9} -44h9v31h-9zM${width} -44h9v31h-9zM${-width - 9} 13h9v24h${2 * width}v-24h9v31h${-2 * width - 18}z` }),
-  ];
+  const w = width + 7;
+  const half = (sign) => `M${-w} ${sign * 33}V${sign * 50}H${w}V${sign * 33}h-7V${sign * 43}H${-w + 7}V${sign * 33}z`;
+  return [svg("path", { class: "d-collar", d: half(1) + half(-1) })];
 }
 
 /** Arrow heads on the free rod between nut and collar: which way the nut has to run. */
-function chevrons(at, side, width) {
-  const gap = Math.abs(at) - NUT - width - 9;
+function chevrons(at, side) {
+  const gap = Math.abs(at) - NUT - 4;
   const count = Math.max(0, Math.min(3, Math.floor(gap / 16)));
   const path = [];
   for (let k = 0; k < count; k += 1) {
-    const x = side * (width + 9 + 6 + k * 16);
-    path.push(`M${x + side * 11} -11L${x} 0L${x + side * 11} 11`);
+    const x = at - side * (NUT + 8 + k * 16);
+    path.push(`M${x} -10L${x - side * 10} 0L${x} 10`);
   }
   return path.length ? [svg("path", { class: "d-ink", d: path.join("") })] : [];
 }

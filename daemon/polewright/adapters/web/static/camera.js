@@ -46,8 +46,8 @@ export class CameraView {
     pen.strokeStyle = night ? ink : "#fff";
     const stars = this.#fits() ? this.targets.stars : [];
     const scale = canvas.width / this.head.width_px;
-    pen.lineWidth = Math.max(2, canvas.width / 300);
-    const size = canvas.width / 60;
+    pen.lineWidth = Math.max(2, canvas.width / 200);
+    const size = canvas.width / 38;
     for (const star of stars) this.#star(pen, star, scale, size);
     const exposure = this.head.exposure_s ? `, ${this.head.exposure_s} s` : "";
     this.words.textContent = `${this.head.camera || "Camera"}${exposure}. ` + (stars.length

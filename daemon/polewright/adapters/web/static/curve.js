@@ -54,20 +54,18 @@ export function drawCurve(holder, points) {
 export function drawResiduals(holder, survey) {
   if (!survey) { holder.replaceChildren(); return "No survey yet."; }
   const rows = survey.residuals ?? [];
-  const largest = Math.max(1, ...rows.map((r) => Math.max(across(r), Math.abs(r.roll_arcsec))));
+  const largest = Math.max(1, ...rows.map((r) => r.pointing_arcsec));
   const table = html("table", {},
     html("caption", { class: "hint" }, "What is left of each frame, in arcsec: direction, and roll."),
-    html("thead", {}, html("tr", {}, ...["frame", "turned", "direction", "", "roll"].map((name) => html("th", { scope: "col" }, name)))),
+    html("thead", {}, html("tr", {}, ...["frame", "turned", "direction", "bar", "roll"].map((name) => html("th", { scope: "col" }, name)))),
     html("tbody", {}, ...rows.map((r) => html("tr", {},
-      html("th", { scope: "row" }, r.frame), html("td", {}, `${r.turn_deg.toFixed(0)} deg`), html("td", {}, across(r).toFixed(1)),
-      html("td", {}, bar(across(r) / largest)), html("td", {}, r.roll_arcsec.toFixed(1))))));
+      html("th", { scope: "row" }, r.frame), html("td", {}, `${r.turn_deg.toFixed(0)} deg`), html("td", {}, r.pointing_arcsec.toFixed(1)),
+      html("td", {}, bar(r.pointing_arcsec / largest)), html("td", {}, r.roll_arcsec.toFixed(1))))));
   holder.replaceChildren(...(rows.length ? [table] : []));
   const old = survey.age_s == null ? "" : ` Measured on another evening, ${(survey.age_s / 3600).toFixed(1)} h before this start.`;
   return `Off by ${angleText(survey.total_error_arcmin)}, sure to ${angleText(survey.total_error_sigma_arcmin)}, from ${survey.frames} frames ` +
     `over ${survey.sweep_deg.toFixed(0)} deg; misfit ${survey.chi2.toFixed(1)} where ${survey.degrees_of_freedom} is usual.${old}`;
 }
-
-function across(r) { return Math.hypot(r.column_arcsec, r.row_arcsec); }
 
 function bar(part) {
   return svg("svg", { viewBox: "0 0 60 16", width: 60, height: 16, "aria-hidden": "true" },

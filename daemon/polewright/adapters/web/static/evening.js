@@ -1,6 +1,6 @@
 // What is known of the evening, and what of it holds now.
 
-import { STATES, VERDICTS, age, angleText, readSurvey, readWords } from "./words.js";
+import { STATES, VERDICTS, age, angleText, readKnob, readSurvey, readWords } from "./words.js";
 
 const VALID_S = 6;
 const MOST_POINTS = 4000;
@@ -133,11 +133,11 @@ export class Evening {
     if (state === "adjusting") shown.doing = live ? "" : step;
     if (!this.known) { shown.headline = "Connecting"; return; }
     if (state === "blocked") { shown.headline = "Blocked"; shown.news = `Blocked. ${this.state.reason}`; return; }
-    if (state === "surveying") { shown.headline = "Surveying"; shown.news = "The mount moves. Hands off."; shown.doing = `The mount moves: hands off. ${step}`; return; }
+    if (state === "surveying") { shown.headline = "Surveying"; shown.news = "The mount moves. Hands off."; shown.doing = `The mount moves: hands off. ${step ? `${step[0].toUpperCase()}${step.slice(1)}.` : ""}`; return; }
     if (live) {
       shown.headline = VERDICTS[this.correction.verdict];
-      shown.sure = `Off by ${angleText(this.correction.total_error_arcmin)} in all, sure to ${angleText(this.correction.total_error_sigma_arcmin)}.` +
-        (this.#tolerance(this.correction) ? ` Good enough: ${angleText(this.#tolerance(this.correction))}.` : "");
+      shown.sure = `Off by ${angleText(this.correction.total_error_arcmin)}, sure to ${angleText(this.correction.total_error_sigma_arcmin)}` +
+        (this.#tolerance(this.correction) ? `; ${angleText(this.#tolerance(this.correction))} is allowed.` : ".");
       return;
     }
     if (state === "adjusting") {
@@ -148,7 +148,7 @@ export class Evening {
     }
     if (this.survey) {
       shown.headline = VERDICTS[this.survey.verdict];
-      shown.sure = `Off by ${angleText(this.survey.total_error_arcmin)} in all, sure to ${angleText(this.survey.total_error_sigma_arcmin)}; ${surveyed(this.survey, link)}.`;
+      shown.sure = `Off by ${angleText(this.survey.total_error_arcmin)}, sure to ${angleText(this.survey.total_error_sigma_arcmin)}; ${surveyed(this.survey, link)}.`;
       shown.next = { act: "adjust", words: "Adjust: turn the bolts" };
     } else {
       shown.headline = "Not measured";
@@ -173,7 +173,7 @@ function freshness({ link, live, old, ageS, known, state }) {
 
 /** One bolt as its card shows it. */
 function laidOut(bolt, read, { old, turns, sigmaArcmin, toleranceArcmin, inside }) {
-  const card = { ...read, old, turns: null, sigmaArcmin, toleranceArcmin, inside, leaves: read.kind === "leave", arrow: null, turnWords: "", lead: read.lead ?? "", number: read.number ?? "", unit: read.unit ?? "", verb: read.verb ?? "" };
+  const card = { ...read, old, turns: null, sigmaArcmin, toleranceArcmin, inside, leaves: read.kind === "leave", arrow: null, also: "", lead: read.lead ?? "", number: read.number ?? "", unit: read.unit ?? "", verb: read.verb ?? "" };
   if (read.kind === "none") { card.verb = "–"; return card; }
   if (read.kind === "fact") return card;
   if (old) {
@@ -184,14 +184,17 @@ function laidOut(bolt, read, { old, turns, sigmaArcmin, toleranceArcmin, inside 
   if (read.kind === "leave") { card.verb = "leave it"; return card; }
   if (read.kind === "words") { card.verb = read.words; return card; }
   card.turns = turns;
-  const knobSense = /\b(clockwise|anticlockwise)\b/.exec(read.knob);
-  if (knobSense) {
-    card.arrow = { sense: knobSense[1] };
-    card.turnWords = `knob ${read.knob}`;
+  const knob = readKnob(read.knob);
+  if (knob) {
+    // The hand turns the knob: its turn is what must be read from afar.
+    card.number = knob.number;
+    card.unit = knob.unit;
+    card.arrow = { sense: knob.sense };
+    card.also = [knob.after, `${read.number} ${read.unit} to go`].filter(Boolean).join("; ");
   } else if (read.sense) {
     card.arrow = { sense: read.sense, flat: true };
-    card.turnWords = `${read.sense} seen from above`;
-  } else if (read.knob) card.turnWords = `knob ${read.knob}`;
+    card.also = `${read.sense} seen from above`;
+  } else card.also = read.knob ? `knob ${read.knob}` : "";
   return card;
 }
 

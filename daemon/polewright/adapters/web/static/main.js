@@ -79,6 +79,7 @@ function viewed(view) {
   camera.shown = view === "camera";
   if (link.open) link.send({ pictures: camera.shown });
   draw();
+  fitAll();
 }
 
 function command(verb, args) {
@@ -105,7 +106,8 @@ function note({ level, text, remedy }) {
 function draw() {
   const now = evening.now(link);
   $("freshness").textContent = now.freshness;
-  put($("verdict"), now.headline);
+  if (put($("verdict"), now.headline)) fitOne($("verdict"), $("view-bolts").clientWidth);
+  $("view-bolts").classList.toggle("busy", now.altitude.kind === "none");
   put($("doing"), now.doing);
   $("trouble").hidden = !now.trouble;
   if (now.trouble) { put($("trouble-reason"), now.trouble.reason); put($("trouble-remedy"), now.trouble.remedy); }
@@ -137,16 +139,15 @@ function drawBolt(name, bolt, now) {
   card.classList.toggle("fact", bolt.kind === "fact");
   card.classList.toggle("words", bolt.kind === "words");
   put(part("lead"), bolt.lead);
-  put(part("verb"), bolt.verb);
-  put(part("number"), bolt.number);
-  put(part("unit"), bolt.unit);
+  const resized = [put(part("verb"), bolt.verb), put(part("number"), bolt.number), put(part("unit"), bolt.unit), put(part("also"), bolt.also)].includes(true);
   part("amount").classList.toggle("none", !bolt.number);
-  const turn = part("turn");
-  const says = bolt.turnWords;
-  if (turn.dataset.says !== says) {
-    turn.dataset.says = says;
-    turn.replaceChildren(...(bolt.arrow ? [turnArrow(bolt.arrow.sense, bolt.arrow)] : []), ...(says ? [html("span", {}, says)] : []));
+  const arrow = part("arrow");
+  const says = bolt.arrow ? `${bolt.arrow.sense}${bolt.arrow.flat ?? ""}` : "";
+  if (arrow.dataset.says !== says) {
+    arrow.dataset.says = says;
+    arrow.replaceChildren(...(bolt.arrow ? [turnArrow(bolt.arrow.sense, bolt.arrow)] : []));
   }
+  if (resized) fit(card);
   put(part("scale"), drawings[name].show({
     amountArcmin: bolt.amountArcmin, side: bolt.side, turns: bolt.turns, toleranceArcmin: bolt.toleranceArcmin,
     sigmaArcmin: bolt.sigmaArcmin, inside: bolt.inside && now.live, still: !now.live,
@@ -162,15 +163,40 @@ function drawProgress(percent) {
   put(holder.lastChild, `${Math.round(percent)} % done`);
 }
 
+/** Put words where they are not yet; true where they were not. */
 function put(element, words) {
-  if (element.textContent !== words) element.textContent = words;
+  if (element.textContent === words) return false;
+  element.textContent = words;
+  return true;
 }
+
+/** Shrink what does not fit in its line: fonts differ from phone to phone. */
+function fit(card) {
+  const room = card.querySelector(".say").clientWidth;
+  for (const key of ["verb", "number", "unit"]) {
+    fitOne(card.querySelector(`.${key}`), key === "number" ? room - (card.querySelector(".arrow").offsetWidth || 0) - 12 : room);
+  }
+}
+
+function fitOne(element, room) {
+  element.style.fontSize = "";
+  const wide = element.scrollWidth;
+  if (wide <= room || room <= 0) return;
+  const size = parseFloat(getComputedStyle(element).fontSize);
+  element.style.fontSize = `${Math.floor(size * room / wide)}px`;
+}
+
+function fitAll() {
+  document.querySelectorAll(".bolt").forEach(fit);
+  fitOne($("verdict"), $("view-bolts").clientWidth);
+}
+addEventListener("resize", fitAll);
 
 $("stop").addEventListener("click", () => {
   sheets.close();
   if (command("stop") !== null) $("said").textContent = "Stop sent.";
 });
-$("next").addEventListener("click", () => sheets.act($("next").dataset.act));
+$("next").addEventListener("click", () => { sheets.act($("next").dataset.act); $("main").scrollTop = 0; });
 screen.begin();
 setInterval(draw, REDRAW_MS);
 

@@ -5,6 +5,7 @@ import { html } from "./draw.js";
 
 const $ = (id) => document.getElementById(id);
 const SIZES = [["1/16", 1 / 16], ["1/8", 1 / 8], ["1/4", 1 / 4], ["1/2", 1 / 2], ["1", 1], ["2", 2]];
+const SAID_MS = 6000;
 const NAMES = { survey: "Survey", adjust: "Adjustment", stop: "Stop", confirm_clear: "Word that it is clear", turned: "Turn" };
 
 export class Sheets {
@@ -61,7 +62,7 @@ export class Sheets {
     const verb = this.pending.get(reply.id);
     const name = NAMES[verb] ?? "Command";
     if (reply.status === "accepted") this.#say(verb === "survey" ? "Survey accepted: the mount moves." : `${name} accepted.`);
-    else if (reply.status === "failed") this.#say(`${name}: ${reply.error.text}. ${reply.error.remedy}`);
+    else if (reply.status === "failed") this.#say(`${name}: ${reply.error.text}. ${reply.error.remedy}`, { keep: reply.error.code !== "stopped" });
     else if (reply.status === "done") {
       this.pending.delete(reply.id);
       this.#say(done(verb, reply.result ?? {}) ?? `${name} done.`);
@@ -69,7 +70,12 @@ export class Sheets {
     }
   }
 
-  #say(words) { $("said").textContent = words; }
+  #say(words, { keep = false } = {}) {
+    clearTimeout(this.forgetting);
+    $("said").textContent = words;
+    // What needs no answer makes room again.
+    if (!keep) this.forgetting = setTimeout(() => { if ($("said").textContent === words) $("said").textContent = ""; }, SAID_MS);
+  }
 
   #send(verb, args) {
     const id = this.command(verb, args);

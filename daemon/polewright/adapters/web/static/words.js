@@ -52,6 +52,19 @@ export function readSurvey(survey) {
   };
 }
 
+const STEP = /^(?:about )?(.+?) (turns?) (clockwise|anticlockwise)$/;
+const TOUCH = /^a touch (clockwise|anticlockwise)$/;
+
+/** The knob's words as a number to be read from afar, its unit, and what comes after. */
+export function readKnob(words) {
+  const [first, ...rest] = words.split(", then ");
+  const after = rest.length ? `then ${rest.join(", then ")}` : "";
+  const touch = TOUCH.exec(first);
+  if (touch) return { number: "a touch", unit: touch[1], sense: touch[1], after };
+  const step = STEP.exec(first);
+  return step ? { number: step[1], unit: `${step[2]} ${step[3]}`, sense: step[3], after } : null;
+}
+
 export const VERDICTS = { good_enough: "Good enough", not_yet: "Not yet", cannot_tell: "Cannot tell" };
 
 export const STATES = {

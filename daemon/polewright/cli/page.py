@@ -1,0 +1,47 @@
+"""``polewright page``: the links to the page, and their picture for a phone's camera."""
+
+import argparse
+import sys
+
+from polewright.adapters.web.access import Role
+from polewright.adapters.web.links import page_link, terminal_code
+from polewright.adapters.web.server import Page, page_tokens
+from polewright.cli.output import ExitCode, Output
+from polewright.core.errors import UsageError
+from polewright.settings.load import find_settings_file, load_settings
+
+
+def page(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Print the link of the page that the settings describe."""
+    settings = load_settings(find_settings_file(options.config))
+    if settings.page.mode == "off" or settings.page.port == 0:
+        raise UsageError(
+            "the settings serve no page, or leave its port open",
+            remedy='Set [page] mode = "on" and a port, or see what the service says at its start.',
+            code="no_page",
+        )
+    tokens = page_tokens(settings)
+    role = Role.LOOK if options.onlooker else Role.COMMAND
+    link = page_link(settings.page, settings.page.port, tokens, role)
+    if link is None:
+        raise UsageError(
+            "there is no link for onlookers: the page is this machine's alone, or "
+            "[page] onlookers = false",
+            remedy='Set [page] host = "0.0.0.0" and onlookers = true, and start the service again.',
+            code="no_onlookers",
+        )
+    output.result({"link": link, "role": role.value}, link)
+    if tokens is not None and not output.as_json and sys.stdout.isatty():
+        sys.stdout.write(f"{terminal_code(link)}\n")
+    return ExitCode.GOOD
+
+
+def show_link(served: Page, output: Output) -> None:
+    """Say at the service's start where the page is; the token to a terminal only, never a log."""
+    link = served.link(Role.COMMAND)
+    if not served.asks_for_tokens or link is None:
+        output.note(f"page: {served.address}")
+    elif sys.stderr.isatty() and not output.as_json:
+        sys.stderr.write(f"page: {link}\n{terminal_code(link)}\n")
+    else:
+        output.note(f"page: {served.address} (polewright page shows the link with its token)")
