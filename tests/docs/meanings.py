@@ -120,6 +120,7 @@ FIELDS = {
     "result": "what came out, or how far it is",
     "error": "`code`, `text` and `remedy`",
     "expires": "an instant after which the command must not be obeyed any more",
+    "motors": "motors turn the bolts; left out: as `[adjuster] motors` says",
     "stop_when_good": "end by itself once three frames in a row are good enough",
 }
 

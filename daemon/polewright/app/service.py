@@ -176,6 +176,7 @@ async def _devices(
 
     async def work(rig: Rig) -> None:
         await evening.stop_after_loss(rig.mount)
+        await evening.stop_motors_after_loss(rig.adjuster)
         site = await settle_site(settings, rig, clock)
         place = site.place
         info = await rig.camera.info()
@@ -186,7 +187,7 @@ async def _devices(
         expected = evening.expected_optics(rig.camera.name, info, hint)
         if expected.scale_arcsec_px and info.width_px and info.height_px:
             await solver.prepare(info.width_px, info.height_px, expected, on_catalogue)
-        evening.attach(rig.camera, rig.mount, place, hint, site=site)
+        evening.attach(rig.camera, rig.mount, place, hint, adjuster=rig.adjuster, site=site)
         _log.info(
             "ready: camera %s, mount %s, at %+.3f %+.3f deg",
             rig.camera.name, rig.mount.name if rig.mount else "turned by hand",
@@ -222,6 +223,7 @@ def rig_of(
         camera_name=settings.camera.device,
         mount_name=settings.mount.device,
         adjuster_name=settings.adjuster.device,
+        search_adjuster=settings.adjuster.motors,
         chip=GUIDE_CHIP if camera.chip == "guide" else MAIN_CHIP,
         chip_wishes=ChipWishes(binning=camera.binning, gain=camera.gain, offset=camera.offset),
         mend=None if camera.dark_file is None else hot_pixels(camera.dark_file).mended,

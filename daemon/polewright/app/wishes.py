@@ -8,6 +8,7 @@ from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.imaging.attitude import SolveHint
 from polewright.session.evening import EveningWishes, PlannedWindow
 from polewright.session.limits import SafetyLimits
+from polewright.session.motor_adjustment import MotorWish
 from polewright.session.survey import SurveyWish
 from polewright.settings.model import Settings
 
@@ -116,4 +117,9 @@ def evening_wishes(settings: Settings) -> EveningWishes:
             None if camera.exposure_s is None else min(camera.exposure_s, _LONGEST_LIVE_EXPOSURE_S)
         ),
         optics=SolveHint(scale_arcsec_px=scale, mirrored=camera.mirrored),
+        motors=MotorWish(
+            use=settings.adjuster.motors,
+            total_deg=settings.adjuster.largest_total_deg,
+            survey_again=settings.adjuster.survey_again,
+        ),
     )

@@ -56,6 +56,15 @@ def parser() -> argparse.ArgumentParser:
     )
     adjust = verb("adjust", "measure live while the bolts are turned")
     adjust.add_argument("--until-good", action="store_true", help="end when good enough")
+    adjust.add_argument(
+        "--motors",
+        action=argparse.BooleanOptionalAction,
+        default=None,
+        help="let the adjuster's motors turn the bolts: the whole mount head moves",
+    )
+    adjust.add_argument(
+        "--clear", action="store_true", help="I looked: the mount head is clear to move"
+    )
     turned = verb("turned", "say how far a knob was turned, so that turns can be told from then on")
     turned.add_argument("bolt", choices=["altitude", "azimuth"])
     turned.add_argument("turns", type=float, metavar="TURNS", help="clockwise positive, e.g. 0.25")

@@ -77,9 +77,13 @@ def _survey_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def adjust(options: argparse.Namespace, output: Output) -> ExitCode:
-    """Follow the bolts live."""
+    """Follow the bolts live; ``--motors`` turns them, ``--clear`` gives the person's word first."""
     settings = _settings(options)
+    if options.clear:
+        _send(settings, "confirm_clear", {}, output)
     arguments = {"stop_when_good": True} if options.until_good else {}
+    if options.motors is not None:
+        arguments["motors"] = options.motors
     try:
         result = _send(settings, "adjust", arguments, output)
     except KeyboardInterrupt:
@@ -87,8 +91,10 @@ def adjust(options: argparse.Namespace, output: Output) -> ExitCode:
         _send(settings, "stop", {}, output)
         raise
     verdict = str(result["verdict"])
+    steps = f" after {result['motor_steps']} steps of the motors" if "motor_steps" in result else ""
     output.result(
-        result, f"{verdict.replace('_', ' ')}: off by {result['total_error_arcmin']:.2f} arcmin"
+        result,
+        f"{verdict.replace('_', ' ')}: off by {result['total_error_arcmin']:.2f} arcmin{steps}",
     )
     return VERDICT_EXIT_CODES[verdict]
 

@@ -14,7 +14,11 @@ from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.knobs import Bolt
 from polewright.core.axis.tonight import tonights_pole
 from polewright.core.errors import LinkError, MeasurementError, PolewrightError, UsageError
-from polewright.core.geometry.directions import ARCSEC_RAD, vector_from_spherical
+from polewright.core.geometry.directions import (
+    ARCSEC_RAD,
+    angle_between,
+    vector_from_spherical,
+)
 from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import SolveHint
 from polewright.core.imaging.frame import Frame
@@ -22,6 +26,7 @@ from polewright.core.records import LiveSetting, SurveyRecord
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
 from polewright.ports import (
+    Adjuster,
     Camera,
     CameraInfo,
     Clock,
@@ -32,12 +37,14 @@ from polewright.ports import (
     Publisher,
     Solver,
 )
-from polewright.session.adjustment import VALIDITY_S, LiveCorrection, Standing, run_adjustment
+from polewright.session.adjustment import VALIDITY_S, run_adjustment
 from polewright.session.experience import Experience
 from polewright.session.exposing import ExposureFinder, WatchedCamera
+from polewright.session.following import Follower, LiveCorrection, Standing
 from polewright.session.guarding import SOLAR_FILTER_CAUTION, Guard, stop_shielded
 from polewright.session.hand_survey import run_hand_survey
 from polewright.session.keeping import Keeper, NoJournal, age_s, age_warning
+from polewright.session.knob_reports import KnobReports
 from polewright.session.limits import SafetyLimits
 from polewright.session.measuring import FrameMeasurer
 from polewright.session.messages import (
@@ -49,8 +56,15 @@ from polewright.session.messages import (
     survey_message,
     targets_message,
 )
+from polewright.session.motor_adjustment import (
+    LONG_WAY_RAD,
+    MotorProgress,
+    MotorWish,
+    run_motor_adjustment,
+)
 from polewright.session.notices import Notices
 from polewright.session.phases import Happening, Phase, advance
+from polewright.session.safe_adjuster import GuardedAdjuster, stop_motors
 from polewright.session.safety import GuardedMount
 from polewright.session.site import Site
 from polewright.session.survey import (
@@ -92,6 +106,7 @@ class EveningWishes:
     window: PlannedWindow | None = None
     live_exposure_s: float | None = 0.5
     optics: SolveHint = field(default_factory=SolveHint)
+    motors: MotorWish = field(default_factory=MotorWish)
     floor_is_learned: bool = True
     arcmin_per_turn: Mapping[Bolt, float] = field(default_factory=dict)
 
@@ -143,6 +158,8 @@ class Evening:
         self._camera: Camera | None = None
         self._guard = Guard(clock, wishes.limits)
         self._after_loss: PolewrightError | None = None
+        self._motors: GuardedAdjuster | None = None
+        self._motors_lost: set[str] = set()
         self._place: Place | None = None
         self._measurer: FrameMeasurer | None = None
         self._exposures: ExposureFinder | None = None
@@ -207,6 +224,7 @@ class Evening:
         place: Place,
         optics: SolveHint | None = None,
         site: Site | None = None,
+        adjuster: Adjuster | None = None,
     ) -> None:
         """Take connected devices into use.
 
@@ -217,6 +235,12 @@ class Evening:
         self._exposures = ExposureFinder(watched)
         self._place = place
         self._guard.attach(mount, site or Site(place=place), camera.name)
+        self._motors = None
+        if adjuster is not None:
+            self._motors = GuardedAdjuster(
+                adjuster, self._guard.mount, place, self._clock, self._wishes.limits,
+                total_deg=self._wishes.motors.total_deg,
+            )  # fmt: skip
         hint = optics or self._wishes.optics
         if self._measurer is not None:  # the sky has not turned far since
             hint = self._measurer.toward_the_last(hint)
@@ -252,6 +276,16 @@ class Evening:
         except PolewrightError as failure:
             self._after_loss = failure
 
+    async def stop_motors_after_loss(self, adjuster: Adjuster | None) -> None:
+        """Stop motors whose connection broke while they moved, as soon as they are back."""
+        if adjuster is None or adjuster.name not in self._motors_lost:
+            return
+        self._motors_lost.discard(adjuster.name)
+        try:
+            await adjuster.abort()
+        except PolewrightError as trouble:
+            self._tell_event(trouble.text, remedy=trouble.remedy, code=trouble.code)
+
     async def watch(self) -> None:
         """Watch for ever that no mount tracks into a limit, and that its site stays as it was."""
 
@@ -280,6 +314,14 @@ class Evening:
         """Take note that the devices are gone; whatever runs is ended and the reason shown."""
         self._camera = None
         self._guard.detach()
+        if self._motors is not None and self._motors.moving:
+            self._motors_lost.add(self._motors.name)
+            self._tell_event(
+                f"the connection was lost while {self._motors.name} moved: its motors may still "
+                "turn", remedy="Look at the mount, and cut the motors' power if they turn.",
+                code="lost_in_motion",
+            )  # fmt: skip
+        self._motors = None
         self._link_trouble = reason
         self.ready.clear()
         if self._work is not None and not self._work.done():
@@ -302,9 +344,14 @@ class Evening:
         tell = progress or (lambda _message: None)
         match verb:
             case "stop":
-                return await self.stop()
+                message, trouble = await self._stop()
+                if trouble is not None:
+                    raise trouble
+                return message
             case "confirm_clear":
                 self._guard.confirm_clear()
+                if self._motors is not None:
+                    self._motors.confirm_clear()
                 return {"clear": True}
             case "confirm_solar_filter":
                 return self._confirm_solar_filter(arguments)
@@ -325,16 +372,29 @@ class Evening:
         )
 
     async def stop(self) -> Message:
-        """Stop the mount first, then whatever runs; always allowed."""
-        if self._mount is not None:
-            await stop_shielded(self._mount)
+        """Stop motors and mount first, then whatever runs; always allowed."""
+        message, _ = await self._stop()
+        return message
+
+    async def _stop(self) -> tuple[Message, PolewrightError | None]:
+        """Stop as :meth:`stop` does; return also why the motors did not take it, if so."""
+        motors, trouble = self._motors, None
+        if motors is not None:
+            motors.hold()
+        stops = [stop_shielded(self._mount)] if self._mount is not None else []
+        if motors is not None and motors.moving:
+            trouble, *_ = await asyncio.gather(stop_motors(motors), *stops)
+        elif stops:
+            await stops[0]
         stopped = self._work is not None and not self._work.done()
         if stopped and self._work is not None:
             self._work.cancel()
             await asyncio.wait({self._work}, timeout=10.0)
         elif self._phase is Phase.BLOCKED and self._link_trouble is None:
             self._happen(Happening.STOPPED)
-        return {"stopped": stopped}
+        if trouble is not None:
+            self._tell_event(trouble.text, remedy=trouble.remedy, code=trouble.code)
+        return {"stopped": stopped}, trouble
 
     def _confirm_solar_filter(self, arguments: Mapping[str, Any]) -> Message:
         camera, fitted = str(arguments["camera"]), arguments.get("fitted", True)
@@ -351,6 +411,8 @@ class Evening:
         self._happen(asked)
         if self._mount is not None:
             self._mount.allow_motion()
+        if self._motors is not None:
+            self._motors.allow_motion()
         async with asyncio.TaskGroup() as group:
             task = self._work = group.create_task(_outcome(work))
         self._work = None
@@ -455,17 +517,22 @@ class Evening:
 
         self._notices.begin_adjustment()
         self._wishes = wishes = self._wishes.asked(arguments)
-        setting = LiveSetting(
-            survey_instant=survey.instant,
-            place=place,
-            target_pole=wishes.target_pole,
-            target_enu=self._target(place),
-            tolerance_arcsec=wishes.tolerance_arcsec,
-            mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
-        )
+        by_motors = arguments.get("motors", wishes.motors.use)
+        motors = self._adjuster_to_use() if by_motors else None
+        doing = "looking where the axis is" if by_motors else "turn the bolts"
+
+        def setting() -> LiveSetting:
+            return LiveSetting(
+                survey_instant=self._surveyed().instant,
+                place=place,
+                target_pole=wishes.target_pole,
+                target_enu=self._target(place),
+                tolerance_arcsec=wishes.tolerance_arcsec,
+                mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
+            )
 
         def on_correction(live: LiveCorrection) -> None:
-            self._keeper.note_correction(live, setting)
+            self._keeper.note_correction(live, setting())
             message = correction_message(
                 live.correction,
                 sequence=live.sequence,
@@ -480,8 +547,8 @@ class Evening:
             self._notices.correction(message)
             targets = targets_message(live.targets, live.width_px, live.height_px)
             self._publisher.publish("targets", targets, retain=False)
-            self._publish_state(step="turn the bolts", frames=live.sequence)
-            tell({"step": "turn the bolts", "correction": message})
+            self._publish_state(step=doing, frames=live.sequence)
+            tell({"step": doing, "correction": message})
 
         def on_trouble(failure: MeasurementError, without_s: float) -> None:
             self._publish_state(
@@ -490,28 +557,70 @@ class Evening:
             if without_s > VALIDITY_S:
                 self._still_correction()
 
-        final = await run_adjustment(
-            measurer,
-            self._clock,
-            survey,
-            self._target(place),
-            tolerance_rad=wishes.tolerance_arcsec * ARCSEC_RAD,
-            exposure_s=(
-                arguments.get("exposure_s") or wishes.live_exposure_s or self._finder().live_s
-            ),
-            mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
-            until_good=bool(arguments.get("stop_when_good")),
-            on_correction=on_correction,
-            on_trouble=on_trouble,
-            mount=self._mount,
-            standing=self._standing,
-            reports=self._knobs,
+        def on_step(words: str) -> None:
+            nonlocal doing
+            doing = words
+            self._publish_state(step=doing)
+            tell({"step": doing})
+
+        def follower(reports: KnobReports | None = None) -> Follower:
+            return Follower(
+                measurer,
+                self._clock,
+                self._surveyed(),
+                self._target(place),
+                tolerance_rad=wishes.tolerance_arcsec * ARCSEC_RAD,
+                exposure_s=(
+                    arguments.get("exposure_s") or wishes.live_exposure_s or self._finder().live_s
+                ),
+                mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
+                on_correction=on_correction,
+                on_trouble=on_trouble,
+                mount=self._mount,
+                standing=self._standing,
+                reports=reports,
+            )
+
+        if motors is None:
+            until_good = bool(arguments.get("stop_when_good"))
+            final = await run_adjustment(
+                follower(self._knobs), self._knobs, self._clock, until_good=until_good
+            )
+            return _verdict_of(final)
+        progress = MotorProgress()
+        again = wishes.motors.survey_again and self._can_survey() and self._far_off(place)
+        final = await run_motor_adjustment(
+            follower(), motors, progress, on_step=on_step, stop_short=again
         )
-        return {
-            "verdict": final.verdict.value,
-            "total_error_arcmin": round(final.total_error_arcmin, 4),
-            "total_error_sigma_arcmin": round(final.total_error_sigma_arcmin, 4),
-        }
+        if again:
+            on_step("surveying again before the last approach")
+            self._still_correction()
+            await self._surveying(tell, {})
+            final = await run_motor_adjustment(
+                follower(), motors, progress, on_step=on_step, stop_short=False
+            )
+        return _verdict_of(final) | {"motor_steps": progress.steps}
+
+    def _adjuster_to_use(self) -> GuardedAdjuster:
+        if self._motors is None:
+            raise UsageError(
+                "no motorised adjuster is connected, so the bolts are turned by hand",
+                remedy="Start its driver and name it in [adjuster] device, or leave --motors out.",
+                code="no_adjuster",
+            )
+        self._motors.require_clear()
+        return self._motors
+
+    def _surveyed(self) -> AxisEstimate:
+        if self._survey is None:
+            raise AssertionError("an adjustment begins from a survey")
+        return self._survey
+
+    def _can_survey(self) -> bool:
+        return self._mount is not None and self._mount.can_slew
+
+    def _far_off(self, place: Place) -> bool:
+        return angle_between(self._surveyed().axis_enu, self._target(place)) > LONG_WAY_RAD
 
     def _devices(self) -> tuple[Camera, FrameMeasurer, Place]:
         if self._camera is None or self._measurer is None or self._place is None:
@@ -597,6 +706,14 @@ class Evening:
             remedy=reason.remedy if reason else None,
         )
         self._publisher.publish("state", self._state, retain=True)
+
+
+def _verdict_of(final: Correction) -> Message:
+    return {
+        "verdict": final.verdict.value,
+        "total_error_arcmin": round(final.total_error_arcmin, 4),
+        "total_error_sigma_arcmin": round(final.total_error_sigma_arcmin, 4),
+    }
 
 
 async def _outcome(work: Work) -> Message | PolewrightError:

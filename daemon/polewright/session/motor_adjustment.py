@@ -8,7 +8,7 @@ import asyncio
 import logging
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from polewright.core.axis.correction import Correction, Verdict
 from polewright.core.axis.live_pose import LivePose
@@ -43,6 +43,28 @@ _FUTILE_STEPS = 4
 _NEARER_PART = 0.9
 # A survey in between is made this far from the target, on the near side of the play.
 LEAVE_RAD = 1.5 * ARCMIN_RAD
+# A way longer than this makes it worth while.
+LONG_WAY_RAD = math.radians(0.25)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MotorWish:
+    """What the person wants of the motors.
+
+    Attributes
+    ----------
+    use : bool
+        An adjustment uses them where nothing else is asked for.
+    total_deg : float
+        How far each may go (deg as it counts).
+    survey_again : bool
+        After a long way survey again before the last approach, where the mount turns by itself:
+        what the camera sees of the axis was measured where the head stood before.
+    """
+
+    use: bool = False
+    total_deg: float = 5.0
+    survey_again: bool = True
 
 
 @dataclass(slots=True, kw_only=True)
@@ -53,7 +75,6 @@ class MotorProgress:
     steps: int = 0
     nearest_rad: float = math.inf
     futile: int = 0
-    moved_rad: float = field(default=0.0)
 
 
 async def run_motor_adjustment(
@@ -107,6 +128,7 @@ async def run_motor_adjustment(
             adjuster.limits,
             worth_rad=0.5 * goal_rad,
             leave_rad=LEAVE_RAD if stop_short else 0.0,
+            go_back=correction.verdict is not Verdict.GOOD_ENOUGH,
         )
         if step is None:
             return correction
@@ -123,7 +145,6 @@ async def run_motor_adjustment(
                 before.attitude_axis_covariance_rad2 + pose.attitude_axis_covariance_rad2
             ),
         )
-        progress.moved_rad += angle_between(before.axis_enu, pose.axis_enu)
         # A tenth of a second here, a second on a small computer: not on the loop.
         taught = await asyncio.to_thread(learned, motors, move)
         refuse_doubtful(motors, taught)

@@ -133,6 +133,10 @@ class GuardedAdjuster:
         finally:
             self._under_way = False
 
+    def hold(self) -> None:
+        """Let no motion begin before a new command."""
+        self._halted = True
+
     async def abort(self) -> None:
         """Stop both motors at once, and let none begin before a new command; never refused."""
         self._halted = True
@@ -181,7 +185,10 @@ class GuardedAdjuster:
 
 
 async def stop_motors(adjuster: GuardedAdjuster) -> DeviceError | LinkError | None:
-    """Stop the motors; return what prevented it, which a person must then see to."""
+    """Stop the motors where they may turn; return what prevented it: a person must see to it."""
+    adjuster.hold()
+    if not adjuster.moving:
+        return None
     try:
         await adjuster.abort()
     except (DeviceError, LinkError) as trouble:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from polewright.adapters.indi.adjuster import IndiAdjuster
+from polewright.adapters.indi.adjuster_search import find_adjuster
 from polewright.adapters.indi.camera import Decode, IndiCamera, Mend, decode_picture
 from polewright.adapters.indi.chip import MAIN_CHIP, Chip, ChipWishes
 from polewright.adapters.indi.connection import DEFAULT_PORT, IndiConnection
@@ -67,6 +68,7 @@ async def open_rig(
     camera_name: str | None = None,
     mount_name: str | None = None,
     adjuster_name: str | None = None,
+    search_adjuster: bool = False,
     gps_name: str | None = None,
     decode: Decode = decode_picture,
     chip: Chip = MAIN_CHIP,
@@ -84,6 +86,9 @@ async def open_rig(
         Its TCP port.
     camera_name, mount_name, adjuster_name, gps_name : str or None
         Configured devices; None: the only one of its role.
+    search_adjuster : bool
+        Connect devices of no known kind to see whether one is the adjuster, where none is named
+        or has shown itself.
     decode : callable
         Turns the bytes of a picture and its name into a frame.
     chip : Chip
@@ -126,8 +131,9 @@ async def open_rig(
         if mount is not None:
             await mount.ensure_ready()
         await camera.info()
-        # An adjuster shows what it is only once it is connected, unless it is named.
         adjuster_name = choose(known_devices(connection), Role.ADJUSTER, adjuster_name)
+        if adjuster_name is None and search_adjuster:
+            adjuster_name = await find_adjuster(connection)
         adjuster = None if adjuster_name is None else IndiAdjuster(connection, adjuster_name)
         if adjuster is not None:
             await adjuster.ensure_ready()

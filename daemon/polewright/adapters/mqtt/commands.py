@@ -55,11 +55,15 @@ class SurveyCommand(Command):
 
 
 class AdjustCommand(Command):
-    """Tell live which bolt to turn; ``stop_when_good``: end by itself once it is good enough."""
+    """Tell live which bolt to turn; ``stop_when_good``: end by itself once it is good enough.
+
+    ``motors``: turn the bolts by motors, until it is good enough; needs ``confirm_clear`` before.
+    """
 
     exposure_s: ExposureS | None = None
     tolerance_arcsec: ToleranceArcsec | None = None
     stop_when_good: bool | None = None
+    motors: bool | None = None
 
 
 class TurnedCommand(Command):

@@ -22,6 +22,7 @@ from polewright.core.axis.motors import (
     command_for,
     last_senses,
     least_seen_rad,
+    play_ahead_rad,
     predicted,
     turns_seen,
 )
@@ -57,6 +58,9 @@ _OTHER_PART = 0.3
 _UNEXPECTED_SIGMAS = 6.0
 _UNEXPECTED_PART = 0.3
 _UNEXPECTED_RAD = 1.0 * ARCMIN_RAD
+# Where a motor has to go through its play there may be so much more of it.
+_MORE_PLAY_RAD = 4.0 * ARCMIN_RAD
+_AT_THE_END_RAD = 0.05 * ARCMIN_RAD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +115,7 @@ def next_step(
     *,
     worth_rad: float,
     leave_rad: float = 0.0,
+    go_back: bool = True,
 ) -> MotorStep | None:
     """Return the next command; None where no motor has anything worth doing.
 
@@ -125,6 +130,9 @@ def next_step(
     leave_rad : float
         Stop short of the target by this much on the sky, on the side from which each motor comes
         (rad): for a survey in between, after which the last approach needs no change of sense.
+    go_back : bool
+        Whether a motor may change its sense: through its play and back is worth it only while
+        the axis is not good enough.
 
     Raises
     ------
@@ -149,6 +157,8 @@ def next_step(
         if short and senses[i] not in (0.0, side) and abs(needed[i]) < 2.0 * short:
             continue  # past the goal by a little: the survey in between will tell
         turn = needed[i] - side * short
+        if senses[i] == -side and not go_back:
+            continue
         back = _BACK_WORTH if senses[i] == -side else 1.0
         if turn * side > back * worth[i]:
             turns[i] = turn * 2.0 ** _futile(motors, i, side)
@@ -173,8 +183,10 @@ def refuse_doubtful(before: Motors, after: Motors) -> None:
     """
     move = after.moves[-1]
     seen = turns_seen(after, move.before_enu, move.after_enu)
-    for index, motor in enumerate(MOTORS):
+    for index in range(2):
         _refuse_other_motor(before, move, index)
+    _refuse_unexpected(before, move)
+    for index, motor in enumerate(MOTORS):
         asked = math.radians(move.commanded_deg[index])
         noise = least_seen_rad(move, index)
         if asked and abs(seen[index]) > _SCALE_FACTOR * abs(asked) + noise:
@@ -193,7 +205,6 @@ def refuse_doubtful(before: Motors, after: Motors) -> None:
                 "Loosen its clamp, look whether the motor grips, and check the driver's gear.",
                 "response_too_small",
             )
-    _refuse_unexpected(before, move)
 
 
 def refuse_unreachable_step(step: MotorStep, motors: Motors, limits: MotorLimits) -> None:
@@ -319,10 +330,13 @@ def _refuse_unexpected(before: Motors, move: MotorMove) -> None:
     far = float(missing @ np.linalg.solve(sigmas2, missing)) > _UNEXPECTED_SIGMAS**2
     way = tangents @ (expected - move.before_enu)
     size, length = float(np.linalg.norm(missing)), float(np.linalg.norm(way))
-    if not far or size < max(_UNEXPECTED_PART * length, _UNEXPECTED_RAD):
+    # Of a play that was never gone through to its end only the least is known.
+    ahead = [way for way in play_ahead_rad(before, move.commanded_deg) if way > _AT_THE_END_RAD]
+    least = _UNEXPECTED_RAD + sum(way + _MORE_PLAY_RAD for way in ahead)
+    if not far or size < max(_UNEXPECTED_PART * length, least):
         return
     seen = tangents @ (move.after_enu - move.before_enu)
-    if float(seen @ way) < 0.0:
+    if float(seen @ way) < 0.0 and float(np.linalg.norm(seen)) > 5.0 * move.sigma_rad:
         raise _wrong(
             f"the axis went {amount_words(float(np.linalg.norm(seen)))} against the way that the "
             "motors took it before",

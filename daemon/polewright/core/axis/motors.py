@@ -36,17 +36,17 @@ Pair = tuple[float, float]
 # What is believed of an adjuster that never moved (one sigma each; common sense, no source):
 # logarithm of its scale, ...
 _SCALE_LN_SIGMA = 0.35
-# ... play, mean and sigma, ...
-_PLAY_RAD = (1.5 * ARCMIN_RAD, 3.0 * ARCMIN_RAD)
-# ... where in its play it starts, as a part of the whole, ...
-_START_SIGMA = 0.3
+# ... play that its first move goes through, mean and sigma (nobody knows where in it it stands),
+_FIRST_PLAY_RAD = (0.75 * ARCMIN_RAD, 3.0 * ARCMIN_RAD)
+# ... how much more there is when it turns round, likewise, ...
+_MORE_PLAY_RAD = (0.75 * ARCMIN_RAD, 4.0 * ARCMIN_RAD)
 # ... lean of the base per direction (3 deg: a tripod set up by eye), ...
 _LEAN_SIGMA_RAD = 0.05
 # ... and coupling for any other reason (hinges that are not square).
 _COUPLING_SIGMA = 0.01
-_MEANS = np.array([0.0, _PLAY_RAD[0], 0.0] * 2 + [0.0] * 4)
+_MEANS = np.array([0.0, _FIRST_PLAY_RAD[0], _MORE_PLAY_RAD[0]] * 2 + [0.0] * 4)
 _SIGMAS = np.array(
-    [_SCALE_LN_SIGMA, _PLAY_RAD[1], _START_SIGMA] * 2
+    [_SCALE_LN_SIGMA, _FIRST_PLAY_RAD[1], _MORE_PLAY_RAD[1]] * 2
     + [_LEAN_SIGMA_RAD] * 2
     + [_COUPLING_SIGMA] * 2
 )
@@ -63,7 +63,7 @@ _SEEN_PART = 0.08
 # Numbering of the motors in all pairs.
 MOTORS = (Bolt.AZIMUTH, Bolt.ALTITUDE)
 _ROUNDS = 40
-_STARTING_PLAYS = (-0.45, 0.0, 1.5, 5.0)  # in sigmas from the mean: none, usual, much, very much
+_STARTING_PLAYS = (-0.25, 0.0, 1.5, 5.0)  # in sigmas from the mean: none, usual, much, very much
 _NUDGE = 1e-3  # for numeric derivatives, in sigmas
 
 
@@ -105,9 +105,9 @@ class Motors:
     moves : tuple of MotorMove
         All of them.
     unknowns : ndarray of shape (10,)
-        Per motor: logarithm of the scale, play (rad), where in it the motor started (-1/2 to 1/2);
-        then the lean to the right and forward (rad), the altitude that azimuth turns bring along
-        and the reverse.
+        Per motor: logarithm of the scale, play that the first move went through and what more of
+        it there is (rad; negative: none); then the lean to the right and forward (rad), the
+        altitude that azimuth turns bring along and the reverse.
     covariance : ndarray of shape (10, 10)
         Of the unknowns.
     """
@@ -134,7 +134,8 @@ class Motors:
     @property
     def plays_rad(self) -> Pair:
         """Way of each motor that is lost where it changes its sense (rad, of the axis)."""
-        return max(float(self.unknowns[1]), 0.0), max(float(self.unknowns[_PER_MOTOR + 1]), 0.0)
+        first, more, of_altitude, more_of_altitude = np.maximum(self.unknowns[[1, 2, 4, 5]], 0.0)
+        return float(first + more), float(of_altitude + more_of_altitude)
 
     @property
     def base_from_enu(self) -> Matrix:
@@ -207,6 +208,17 @@ def command_for(motors: Motors, turns_rad: Pair) -> Pair:
     return commands[0], commands[1]
 
 
+def play_ahead_rad(motors: Motors, commanded_deg: Pair) -> Pair:
+    """Return the way that the next command loses in each motor's play, as far as known (rad)."""
+    lags = _lags(motors)
+    ahead = [0.0, 0.0]
+    for index, commanded in enumerate(commanded_deg):
+        if commanded:
+            sense = math.copysign(1.0, commanded * motors.scales[index])
+            ahead[index] = max(0.5 * motors.plays_rad[index] - sense * lags[index], 0.0)
+    return ahead[0], ahead[1]
+
+
 def last_senses(motors: Motors) -> Pair:
     """Return in which sense each motor last took the axis along (1, -1; 0: not yet)."""
     senses = [0.0, 0.0]
@@ -277,11 +289,17 @@ def least_seen_rad(move: MotorMove, index: int) -> float:
 class _Play:
     """One motor's play while a sequence of commands is gone through."""
 
-    def __init__(self, unknowns: NDArray[np.float64], index: int, sign: float) -> None:
-        ln_scale, play, start = unknowns[_PER_MOTOR * index : _PER_MOTOR * (index + 1)]
-        self._per_degree = sign * math.exp(ln_scale) * math.pi / 180.0
-        self._half = 0.5 * max(float(play), 0.0)
-        self.lag = 2.0 * self._half * min(max(float(start), -0.5), 0.5)
+    def __init__(self, unknowns: NDArray[np.float64], index: int, motors: Motors) -> None:
+        ln_scale, first, more = (
+            float(unknown) for unknown in unknowns[_PER_MOTOR * index : _PER_MOTOR * (index + 1)]
+        )
+        first, more = max(first, 0.0), max(more, 0.0)
+        self._per_degree = motors.signs[index] * math.exp(ln_scale) * math.pi / 180.0
+        self._half = 0.5 * (first + more)
+        # So far from the end of the play in the sense of the first move.
+        commands = (move.commanded_deg[index] for move in motors.moves)
+        sense = next((command for command in commands if command), 1.0) * motors.signs[index]
+        self.lag = math.copysign(1.0, sense) * (self._half - first)
 
     def turn(self, commanded_deg: float) -> float:
         """Return how far the axis goes."""
@@ -291,7 +309,7 @@ class _Play:
 
 
 def _plays(motors: Motors, unknowns: NDArray[np.float64]) -> tuple[_Play, _Play]:
-    return _Play(unknowns, 0, motors.signs[0]), _Play(unknowns, 1, motors.signs[1])
+    return _Play(unknowns, 0, motors), _Play(unknowns, 1, motors)
 
 
 def _lags(motors: Motors) -> Pair:
@@ -336,7 +354,7 @@ def _fitted(motors: Motors) -> Motors:
     starts = [warm]
     for play in _STARTING_PLAYS:
         start = np.zeros(len(_MEANS))
-        start[[1, _PER_MOTOR + 1]] = play
+        start[[1, 2, 4, 5]] = play
         starts.append(start)
     best = min((_descended(motors, whitening, start) for start in starts), key=lambda fit: fit[0])
     _, point, normal = best
@@ -387,7 +405,7 @@ def _descended(
                 damping = max(damping * 0.1, 1e-9)
                 break
             damping *= 10.0
-        if before - cost < 1e-6 * (1.0 + cost):
+        if before - cost < 1e-4 * (1.0 + cost):
             break
         damping = min(damping, 1e3)
     return cost, point, normal
