@@ -16,6 +16,7 @@ BENCHES = {
     "live": "live adjustment by Monte Carlo against its bound; stillness and lag",
     "attitude": "centre and roll of rendered frames against the bound that the photons set",
     "solve": "solve rate by width of field, wrong answers, time, against solve-field",
+    "resources": "memory, idle CPU, event-loop stalls of the service; frames through the relay",
     "latency": "frame in memory to correction ready, against solve-field on the same frame",
 }
 
