@@ -11,6 +11,7 @@ from polewright.core import errors as errors_module
 from polewright.session.phases import TRANSITIONS, Happening, Phase
 from polewright.settings.explain import allowed_values, value_in_toml
 from polewright.settings.model import Section, Settings
+from tests.device_matrix import CAMERAS, MOUNTS, SITES, Kind, Result, cases, recorded
 from tests.docs.blocks import ROOT, table
 from tests.docs.bounds import bound_rows
 from tests.docs.meanings import ARGUMENTS, FIELDS, RETAINED, TOPICS
@@ -95,6 +96,39 @@ def bounds() -> str:
     )
 
 
+def devices() -> str:
+    """Return what came out for every pair of a mount and a camera in the recorded run."""
+    known = recorded()
+    where = {"south": "32 S", "north": "47 N"}
+    assert set(where) == set(SITES)
+    rows = [
+        (case.mount.words, case.camera.words, where[case.site], _outcome(known.get(case.name)))
+        for case in cases()
+    ]
+    return table(("mount", "camera", "site", "came out"), rows)
+
+
+def device_kinds() -> str:
+    """Return the kinds of mounts and cameras that the simulator plays."""
+
+    def rows(kinds: tuple[Kind, ...]) -> list[tuple[str, ...]]:
+        return [(f"`{kind.name}`", kind.words, "by hand" if kind.by_hand else "") for kind in kinds]
+
+    head = ("kind", "what it is", "turned")
+    return f"{table(head, rows(MOUNTS))}\n\n{table(head[:2], [row[:2] for row in rows(CAMERAS)])}"
+
+
+def _outcome(result: Result | None) -> str:
+    if result is None:
+        return "not run"
+    if result.off_arcsec is None:
+        return f"refused: `{result.outcome}`"
+    return (
+        f"{result.frames} frames, {result.off_arcsec:.0f} arcsec off, "
+        f"sigma {result.sigma_arcsec:.0f} arcsec"
+    )
+
+
 def errors() -> str:
     """Return every expected error: its code, what it says and what to do."""
     rows = []
@@ -110,6 +144,8 @@ MAKERS: Mapping[str, Callable[[], str]] = {
     "settings": settings,
     "phases": phases,
     "bounds": bounds,
+    "devices": devices,
+    "device-kinds": device_kinds,
     "errors": errors,
 }
 
