@@ -208,7 +208,27 @@ class AdjusterSettings(Section):
     """The two bolts that tilt and turn the mount head, by hand or by motors."""
 
     device: DeviceName | None = Field(
-        default=None, description="INDI device that turns the bolts; left out: your hands."
+        default=None,
+        description="INDI device that turns the bolts; left out: the only motorised adjuster that "
+        "is found, or your hands.",
+    )
+    motors: bool = Field(
+        default=False,
+        description="Whether `polewright adjust` turns the bolts by motors where nothing else is "
+        "asked for; they move the whole mount head. An adjuster that shows what it is only once "
+        "it is connected is then looked for.",
+    )
+    largest_total_deg: float = Field(
+        default=5.0,
+        gt=0,
+        le=30,
+        description="How far each motor may go from where it stood when you said that all is "
+        "clear (deg).",
+    )
+    survey_again: bool = Field(
+        default=True,
+        description="Whether the motors wait for a second survey before the last approach, after "
+        "a way of more than 0.25 deg and where the mount turns by itself.",
     )
     altitude_arcmin_per_turn: float | None = Field(
         default=None,
