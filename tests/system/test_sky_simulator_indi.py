@@ -421,3 +421,29 @@ def test_a_terminated_driver_ends_soon(sky):
         client.wait_state("Hoopoe", "CCD_EXPOSURE", "Busy")
         process.terminate()
         assert process.wait(5) == 0
+
+
+def test_the_simulator_does_not_outlive_whoever_started_it():
+    """Killed hard, the caller ends nothing; its end of the pipe closes all the same."""
+    caller = subprocess.Popen(
+        [
+            sys.executable,
+            "-c",
+            "import subprocess, sys\n"
+            f"child = subprocess.Popen([{str(DRIVER)!r}, '--port', '0', '--seed', '1',"
+            " '--until-input-ends'], stdin=subprocess.PIPE)\n"
+            "child.wait()\n",
+        ],
+        stdout=subprocess.PIPE,
+    )
+    try:
+        assert caller.stdout is not None
+        port = int(caller.stdout.readline().decode().rsplit(":", 1)[1])
+        client = IndiClient(port)
+        client.close()
+    finally:
+        caller.kill()
+    # The output ends only when the simulator, which holds it too, has ended.
+    assert caller.communicate(timeout=30) == (b"", None)
+    with pytest.raises(ConnectionRefusedError):
+        IndiClient(port)

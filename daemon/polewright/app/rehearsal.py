@@ -295,7 +295,8 @@ async def _simulator(seed: int, site: str) -> AsyncIterator[int]:
     """Run the simulator as its own process on a free loopback port; yields the port."""
     process = await asyncio.create_subprocess_exec(
         sys.executable, "-m", SIMULATOR_MODULE, "--port", "0", "--seed", str(seed),
-        "--site", site,
+        "--site", site, "--until-input-ends",
+        stdin=asyncio.subprocess.PIPE,  # held open until this process ends, however it does
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.DEVNULL,
         env=os.environ | {"PYTHONUNBUFFERED": "1"},

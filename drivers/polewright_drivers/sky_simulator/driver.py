@@ -83,7 +83,9 @@ class SkyDriver(IPyDriver):  # type: ignore[misc]  # indipydriver is untyped
             await asyncio.sleep(_TICK_S)
 
 
-async def serve(scenario: Scenario, *, host: str, port: int | None) -> None:
+async def serve(
+    scenario: Scenario, *, host: str, port: int | None, until_input_ends: bool = False
+) -> None:
     """Run until the server goes (standard streams) or a signal comes.
 
     Parameters
@@ -92,6 +94,8 @@ async def serve(scenario: Scenario, *, host: str, port: int | None) -> None:
         The hidden truths.
     host, port : str, int or None
         Where to serve INDI; None: on the standard streams, under an indiserver.
+    until_input_ends : bool
+        With a port: end when the standard input does, as it does when whoever started this dies.
     """
     driver = SkyDriver(scenario)
     driver.rig.prepare()
@@ -108,6 +112,8 @@ async def serve(scenario: Scenario, *, host: str, port: int | None) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, driver.end)
+    if port is not None and until_input_ends:
+        loop.add_reader(sys.stdin.fileno(), _end_with_input, driver)
     await asyncio.wait({running, asked_to_end}, return_when=asyncio.FIRST_COMPLETED)
     asked_to_end.cancel()
     if running.done():
@@ -117,6 +123,12 @@ async def serve(scenario: Scenario, *, host: str, port: int | None) -> None:
     running.cancel()
     with contextlib.suppress(asyncio.CancelledError):
         await running
+
+
+def _end_with_input(driver: SkyDriver) -> None:
+    if not os.read(sys.stdin.fileno(), 4096):
+        asyncio.get_running_loop().remove_reader(sys.stdin.fileno())
+        driver.end()
 
 
 def scenario_of(arguments: argparse.Namespace) -> Scenario:
@@ -148,6 +160,11 @@ def parser() -> argparse.ArgumentParser:
     )
     out.add_argument("--seed", type=int, help="draw a misaligned mount from this number")
     out.add_argument("--site", choices=sorted(SITES), help="where it stands")
+    out.add_argument(
+        "--until-input-ends",
+        action="store_true",
+        help="with --port: end when the standard input ends, so as not to outlive the caller",
+    )
     out.add_argument("--verbose", action="store_true", help="log more")
     return out
 
@@ -167,7 +184,14 @@ def main() -> None:
         sys.stderr.write(f"polewright-sky-simulator: {trouble}\n")
         raise SystemExit(2) from None
     try:
-        asyncio.run(serve(scenario, host=arguments.host, port=arguments.port))
+        asyncio.run(
+            serve(
+                scenario,
+                host=arguments.host,
+                port=arguments.port,
+                until_input_ends=arguments.until_input_ends,
+            )
+        )
     except OSError as trouble:
         sys.stderr.write(f"polewright-sky-simulator: {trouble}\n")
         raise SystemExit(3) from None
