@@ -144,12 +144,14 @@ async def test_a_mount_that_ignores_a_go_to_is_named_and_told_to_stop() -> None:
 async def test_a_mount_that_fails_in_mid_slew_is_named_and_told_to_stop() -> None:
     async def stall(server: FakeIndiServer) -> None:
         await server.send(report(*START, "Busy"))
+        await server.send(f"<message device='{MOUNT_NAME}' message='motor stalled'/>")
         await server.send(report(6.2, 12.0, "Alert"))
 
     async with mount_that(stall) as (mount, server):
         with pytest.raises(DeviceError) as caught:
             await slew(mount)
         assert caught.value.code == "device_refused"
+        assert caught.value.text.endswith('and says: "motor stalled"')
         assert server.commands("TELESCOPE_ABORT_MOTION") == [{"ABORT": "On"}]
 
 

@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+import re
 import os
 import socket
 import time
@@ -52,6 +53,8 @@ PING_TIMEOUT_S = 5.0
 HANG_UP_S = 1.0
 # How many lines of drivers' text are kept to explain a failure.
 MESSAGES_KEPT = 50
+
+_MESSAGE_TIME = re.compile(r"^\d{4}-\d\d-\d\dT[\d:.]+Z?: ")
 
 START_REMEDY = "Start the INDI server, or correct its address in the settings"
 
@@ -193,8 +196,9 @@ class IndiConnection:
         """Return the last line that a driver sent for people after ``since``, empty if none."""
         for message in reversed(self._messages):
             if message.device == device and message.serial > since:
-                # Drivers write "time: [LEVEL] text".
-                return message.text.split("] ")[-1].strip().rstrip(".")
+                # The library writes "time: text", and most drivers begin with "[LEVEL] ".
+                text = _MESSAGE_TIME.sub("", message.text)
+                return text.split("] ")[-1].strip().rstrip(".")
         return ""
 
     @property
