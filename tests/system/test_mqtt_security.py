@@ -49,8 +49,8 @@ async def test_user_and_password_open_the_broker_and_a_wrong_one_does_not(
         await mosquitto.stop()
 
 
-def make_certificates(directory: Path) -> None:
-    """Make an authority, and a broker's and a client's certificate signed by it."""
+def make_certificates(directory: Path, clients: tuple[str, ...] = ("client",)) -> None:
+    """Make an authority, and certificates of a broker and of clients signed by it."""
 
     def openssl(*arguments: str) -> None:
         subprocess.run(["openssl", *arguments], check=True, capture_output=True, cwd=directory)
@@ -61,7 +61,7 @@ def make_certificates(directory: Path) -> None:
     named = ("-days", "2", "-subj", "/CN=yard", "-keyout", "ca.key", "-out", "ca.pem")
     openssl(*new, "-x509", *usage, *named)
     (directory / "ext").write_text("subjectAltName=IP:127.0.0.1\nauthorityKeyIdentifier=keyid\n")
-    for name in ("broker", "client"):
+    for name in ("broker", *clients):
         openssl(*new, *f"-subj /CN={name} -keyout {name}.key -out {name}.csr".split())
         signing = "-req -CA ca.pem -CAkey ca.key -CAcreateserial -days 2 -extfile ext"
         openssl("x509", *signing.split(), *f"-in {name}.csr -out {name}.pem".split())

@@ -48,6 +48,7 @@ async def open_client(
     will: aiomqtt.Will | None = None,
     port: int | None = None,
     version: aiomqtt.ProtocolVersion | None = None,
+    receive_buffer_bytes: int | None = None,
 ) -> AsyncIterator[tuple[aiomqtt.Client, aiomqtt.ProtocolVersion]]:
     """Connect, give the client and the version spoken, and disconnect.
 
@@ -65,6 +66,8 @@ async def open_client(
         The version that this broker is known to speak.  Needed with a will and for a bound on
         packets: a broker of the 3.1.1 age stumbles over what version 5 adds there, and keeps
         silent instead of refusing.
+    receive_buffer_bytes : int, optional
+        What the system may hold of what comes in; left out: as much as it likes.
 
     Raises
     ------
@@ -79,6 +82,10 @@ async def open_client(
     versions = (V311,) if mqtt.mode == "embedded" else (V5, V311)
     if version is not None:
         versions = (version,)
+    # Small messages must not wait for the answer to the one before.
+    socket_options = [(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)]
+    if receive_buffer_bytes is not None:
+        socket_options.append((socket.SOL_SOCKET, socket.SO_RCVBUF, receive_buffer_bytes))
     where = f"{mqtt.host}:{port or mqtt.port}"
     context = _tls_context(mqtt)
     password = mqtt.password() if mqtt.username is not None else None
@@ -97,8 +104,7 @@ async def open_client(
             properties=_bounds() if version is V5 else None,
             max_queued_incoming_messages=MOST_WAITING_MESSAGES,
             tls_context=context,
-            # Small messages must not wait for the answer to the one before.
-            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
+            socket_options=socket_options,
         )
         try:
             await _enter(client)

@@ -5,9 +5,11 @@ amqtt speaks MQTT 3.1.1 and asks nobody for a password, so it listens on loopbac
 
 import asyncio
 import logging
+import time
 from types import TracebackType
 from typing import Any
 
+from amqtt.adapters import StreamReaderAdapter, StreamWriterAdapter
 from amqtt.broker import Broker
 from amqtt.errors import BrokerError
 
@@ -22,6 +24,32 @@ ORDERLY_END_S = 1.0
 FORCED_END_S = 2.0
 
 
+# What one client may send, in the broker's own small reads (about five a packet) and in bytes per
+# second, with as much again for a start: hundreds of packets per second.  The broker shares the
+# measuring's event loop, and breaks at a few thousand.
+_READS_PER_S = 2500.0
+_BYTES_PER_S = 1_000_000.0
+
+
+class _PacedReader(StreamReaderAdapter):  # type: ignore[misc]
+    """Reads a client's bytes no faster than there is time for them; the rest waits with it."""
+
+    def __init__(self, reader: asyncio.StreamReader) -> None:
+        super().__init__(reader)
+        self._left_s = 1.0
+        self._filled_s = time.monotonic()
+
+    async def read(self, n: int = -1) -> bytes:
+        data: bytes = await super().read(n)
+        now_s = time.monotonic()
+        self._left_s = min(1.0, self._left_s + now_s - self._filled_s)
+        self._filled_s = now_s
+        self._left_s -= 1.0 / _READS_PER_S + len(data) / _BYTES_PER_S
+        if self._left_s < 0.0:
+            await asyncio.sleep(-self._left_s)
+        return data
+
+
 class _TrackingBroker(Broker):  # type: ignore[misc]
     """Knows its open connections, which amqtt leaves open when they are mute."""
 
@@ -34,7 +62,9 @@ class _TrackingBroker(Broker):  # type: ignore[misc]
     ) -> None:
         self.writers.add(writer)
         try:
-            await super().stream_connected(reader, writer, listener_name)
+            await self._client_connected(
+                listener_name, _PacedReader(reader), StreamWriterAdapter(writer)
+            )
         except (ConnectionError, asyncio.CancelledError):
             # asyncio would log a traceback for a connection that ended so.
             return

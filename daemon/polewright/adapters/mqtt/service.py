@@ -1,12 +1,13 @@
 """The service's side of MQTT: keeps a connection, publishes, and takes commands."""
 
 import asyncio
+import contextlib
 import logging
 import platform
 import re
 import secrets
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any, Literal
 
@@ -20,6 +21,7 @@ from polewright.adapters.mqtt.command_desk import CommandDesk, CommandHandler, I
 from polewright.adapters.mqtt.commands import COMMANDS, Command
 from polewright.adapters.mqtt.connection import V5, heeding_cancellation, open_client
 from polewright.adapters.mqtt.discovery import discovery_payload, discovery_topic
+from polewright.adapters.mqtt.ear import RECEIVE_BUFFER_BYTES, paced_messages
 from polewright.adapters.mqtt.instance import already_running, find_other_service
 from polewright.adapters.mqtt.publisher import MqttPublisher, Outgoing
 from polewright.adapters.mqtt.topics import MountTopics
@@ -84,6 +86,7 @@ class MqttService:
         self._problem: PolewrightError | None = None
         self._echo: Echo = "unknown"
         self._echo_id = ""
+        self._stop_ear: aiomqtt.Client | None = None
         self._echoed = asyncio.Event()
 
     async def run(self) -> None:
@@ -131,23 +134,43 @@ class MqttService:
         if other is not None and other.get("instance") != self.instance:
             raise already_running(self._settings, other)
         will = aiomqtt.Will(self._topics.availability, b"offline", qos=1, retain=True)
+        # Three connections: what is said must not wait behind a flood of commands, and neither
+        # must stop.
+        async with contextlib.AsyncExitStack() as stack:
+            ears = [
+                await stack.enter_async_context(self._open(version, f"-{name}"))
+                for name in ("commands", "stop")
+            ]
+            voice = await stack.enter_async_context(self._open(version, "", will))
+            self._version = version
+            await self._subscribe(ears[0], ears[1], version)
+            self._connected_s = time.monotonic()
+            try:
+                await self._converse(voice, ears, command_tasks)
+            except asyncio.CancelledError:
+                await self._last_words(voice)
+                raise
+
+    @contextlib.asynccontextmanager
+    async def _open(
+        self, version: aiomqtt.ProtocolVersion, suffix: str, will: aiomqtt.Will | None = None
+    ) -> AsyncIterator[aiomqtt.Client]:
         async with open_client(
             self._settings.mqtt,
-            identifier=self._client_id(),
+            identifier=self._client_id() + suffix,
             will=will,
             port=self._port,
             version=version,
+            receive_buffer_bytes=RECEIVE_BUFFER_BYTES,
         ) as (client, _):
-            self._version = version
-            await self._subscribe(client, version)
-            self._connected_s = time.monotonic()
-            try:
-                await self._converse(client, command_tasks)
-            except asyncio.CancelledError:
-                await self._last_words(client)
-                raise
+            yield client
 
-    async def _converse(self, client: aiomqtt.Client, command_tasks: asyncio.TaskGroup) -> None:
+    async def _converse(
+        self,
+        client: aiomqtt.Client,
+        ears: Sequence[aiomqtt.Client],
+        command_tasks: asyncio.TaskGroup,
+    ) -> None:
         await heeding_cancellation(
             client.publish(self._topics.availability, b"online", qos=1, retain=True)
         )
@@ -161,7 +184,8 @@ class MqttService:
             )
         try:
             async with asyncio.TaskGroup() as tasks:
-                tasks.create_task(self._receive(client, command_tasks))
+                for ear in ears:
+                    tasks.create_task(self._receive(ear, client, command_tasks))
                 tasks.create_task(self._send(client))
                 tasks.create_task(self._check_echo())
         except* aiomqtt.MqttError as group:
@@ -188,43 +212,56 @@ class MqttService:
         host = re.sub(r"[^A-Za-z0-9\-]", "", platform.node())[:32] or "host"
         return f"polewright-{self._topics.mount}-{host}"
 
-    async def _subscribe(self, client: aiomqtt.Client, version: aiomqtt.ProtocolVersion) -> None:
+    async def _subscribe(
+        self,
+        commands: aiomqtt.Client,
+        stop: aiomqtt.Client,
+        version: aiomqtt.ProtocolVersion,
+    ) -> None:
         self._echo_id = f"echo-{self.instance}-{secrets.token_hex(3)}"
         self._echo = "unknown"
         self._echoed.clear()
-        filters = (
-            self._topics.command_filter,
-            self._topics.fleet_stop,
-            self._topics.reply(self._echo_id),
-            # What an earlier run left there is taken away where discovery is switched off.
-            *(() if self._settings.mqtt.discovery else (self._discovery_topic,)),
-        )
-        for topic_filter in filters:
+        filters = [
+            (stop, self._topics.command("stop")),
+            (stop, self._topics.fleet_stop),
+            (commands, self._topics.command_filter),
+            (commands, self._topics.reply(self._echo_id)),
+        ]
+        if not self._settings.mqtt.discovery:
+            # What an earlier run left there is taken away.
+            filters.append((commands, self._discovery_topic))
+        for client, topic_filter in filters:
             if version is V5:
                 # Shows the retain flag of commands that arrive live, too.
                 options = SubscribeOptions(qos=1, retainAsPublished=True)
                 await heeding_cancellation(client.subscribe(topic_filter, options=options))
             else:
                 await heeding_cancellation(client.subscribe(topic_filter, qos=1))
+        self._stop_ear = stop
 
-    async def _receive(self, client: aiomqtt.Client, command_tasks: asyncio.TaskGroup) -> None:
-        async for message in client.messages:
+    async def _receive(
+        self, ear: aiomqtt.Client, voice: aiomqtt.Client, command_tasks: asyncio.TaskGroup
+    ) -> None:
+        async for message in paced_messages(ear):
             topic = str(message.topic)
             if topic == self._topics.reply(self._echo_id):
                 self._echoed.set()
             elif topic == self._discovery_topic:
-                await self._forget_discovery(client, message)
+                await self._forget_discovery(voice, message)
             elif (verb := self._topics.verb(topic)) is not None:
+                # The filter of all commands brings stop as well; its own ear has heard it.
+                if (verb == "stop") is not (ear is self._stop_ear):
+                    continue
                 try:
                     self.desk.receive(self._incoming(verb, message), command_tasks)
                 except Exception:
                     log.exception("Bug: the command %r could not be answered", verb)
 
-    async def _forget_discovery(self, client: aiomqtt.Client, message: aiomqtt.Message) -> None:
+    async def _forget_discovery(self, voice: aiomqtt.Client, message: aiomqtt.Message) -> None:
         """Take away what an earlier run told; the embedded broker shows it to everybody."""
         if message.retain and message.payload and not self._settings.mqtt.discovery:
             await heeding_cancellation(
-                client.publish(self._discovery_topic, b"", qos=1, retain=True)
+                voice.publish(self._discovery_topic, b"", qos=1, retain=True)
             )
 
     def _incoming(self, verb: str, message: aiomqtt.Message) -> Incoming:
