@@ -2,8 +2,8 @@
 
 import asyncio
 import logging
-import re
 import os
+import re
 import socket
 import time
 import weakref
