@@ -14,9 +14,11 @@ BENCHES = {
     "pictures": "surveys through rendered frames against the simulator's truth",
     "corrupted": "spoiled surveys: no false 'good enough'",
     "live": "live adjustment by Monte Carlo against its bound; stillness and lag",
+    "daylight": "sightings of the Sun, the Moon and planets: promised sigmas and whether they hold",
     "attitude": "centre and roll of rendered frames against the bound that the photons set",
     "solve": "solve rate by width of field, wrong answers, time, against solve-field",
     "resources": "memory, idle CPU, event-loop stalls of the service; frames through the relay",
+    "fleet": "two hundred mounts on one mosquitto, against bare clients in the same run",
     "latency": "frame in memory to correction ready, against solve-field on the same frame",
 }
 
