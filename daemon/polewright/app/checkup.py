@@ -289,7 +289,10 @@ async def _camera(settings: Settings, rig: Rig) -> AsyncIterator[Finding]:
         yield Finding(
             step="sensor", mark=Mark.GOOD, text=f"{pattern}binned {info.binning} x {info.binning}"
         )
-    ready = DatabaseCache(default_cache_directory()).load(field) is not None
+    ready = (
+        DatabaseCache(default_cache_directory(), fewer=not what_is_missing()).load(field)
+        is not None
+    )
     yield Finding(
         step="star patterns",
         mark=Mark.GOOD if ready else Mark.NOTE,

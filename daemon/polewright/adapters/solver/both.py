@@ -57,7 +57,10 @@ class BothSolvers:
         embedded: EmbeddedSolver | None = None,
         narrow: NarrowSolver | EllipsisType | None = ...,
     ) -> None:
-        self._embedded = embedded or EmbeddedSolver(cache_directory=cache_directory)
+        self._embedded = embedded or EmbeddedSolver(
+            cache_directory=cache_directory,
+            fewer_patterns=narrow is not None and not what_is_missing(),
+        )
         self._second = narrow
         self._looking = threading.Lock()
 

@@ -30,16 +30,16 @@ _LARGEST_FIELD_DEG = 60.0
 # Thinned against the library's defaults, which take ten times as long and as much room.  With an
 # eighth of the stars missing and a quarter false, 95 % of frames with 8 stars or more are solved
 # (measured at 1.2, 2.3 and 5.5 deg); half the oversampling solves 90 to 96 % and is good enough
-# where the whole would be 200 MB.
+# where the whole would be 200 MB, or where a second solver takes the rest.
 _OVERSAMPLING = 10
-_NARROW_OVERSAMPLING = 5
+_FEWER_OVERSAMPLING = 5
 _NARROW_FIELD_DEG = 1.6
 _PATTERNS_PER_FIELD = 20
 _VERIFICATION_STARS = 80
 _DRAFT_LIFE_S = 3600.0  # far longer than any build
 _MULTISCALE_STEP = 1.3
 _PATTERN = re.compile(
-    r"field-(?P<low>\d+\.\d{4})-(?P<high>\d+\.\d{4})-v(?P<version>[\w.]+)\.tetra3"
+    r"(?P<fewer>fewer-)?field-(?P<low>\d+\.\d{4})-(?P<high>\d+\.\d{4})-v(?P<version>[\w.]+)\.tetra3"
 )
 
 
@@ -84,10 +84,20 @@ def default_cache_directory() -> Path:
 
 
 class DatabaseCache:
-    """The directory of built databases."""
+    """The directory of built databases.
 
-    def __init__(self, directory: Path) -> None:
+    Parameters
+    ----------
+    directory : Path
+        Where the files are.
+    fewer : bool, optional
+        Half the patterns in two thirds of the memory, for when another solver takes the few
+        frames that need the rest (2 and 2.4 deg: 97 of 100 instead of all).
+    """
+
+    def __init__(self, directory: Path, *, fewer: bool = False) -> None:
         self._directory = directory
+        self._fewer = fewer
 
     @property
     def directory(self) -> Path:
@@ -96,7 +106,7 @@ class DatabaseCache:
 
     def path(self, fields: FieldRange) -> Path:
         """Return the file that a range has, built or not."""
-        return self._directory / fields.file_name
+        return self._directory / (("fewer-" if self._fewer else "") + fields.file_name)
 
     def serving(self, field_deg: float) -> Iterator[FieldRange]:
         """Yield the ranges at hand that serve a field, the narrowest first."""
@@ -104,7 +114,11 @@ class DatabaseCache:
         with contextlib.suppress(OSError):
             for file in self._directory.iterdir():
                 name = _PATTERN.fullmatch(file.name)
-                if name and name["version"] == tetra3rs.__version__:
+                if (
+                    name
+                    and name["version"] == tetra3rs.__version__
+                    and bool(name["fewer"]) == self._fewer
+                ):
                     ranges.append(
                         FieldRange(low_deg=float(name["low"]), high_deg=float(name["high"]))
                     )
@@ -130,7 +144,9 @@ class DatabaseCache:
             min_fov_deg=fields.low_deg,
             max_fov_deg=fields.high_deg,
             lattice_field_oversampling=(
-                _NARROW_OVERSAMPLING if field_deg < _NARROW_FIELD_DEG else _OVERSAMPLING
+                _FEWER_OVERSAMPLING
+                if self._fewer or field_deg < _NARROW_FIELD_DEG
+                else _OVERSAMPLING
             ),
             patterns_per_lattice_field=_PATTERNS_PER_FIELD,
             verification_stars_per_fov=_VERIFICATION_STARS,
@@ -160,8 +176,8 @@ class DatabaseCache:
 
 
 def main(arguments: list[str]) -> int:
-    """Build one database: directory, field of view (deg)."""
-    DatabaseCache(Path(arguments[0])).build(float(arguments[1]))
+    """Build one database: directory, field of view (deg), "fewer" or "all" patterns."""
+    DatabaseCache(Path(arguments[0]), fewer=arguments[2] == "fewer").build(float(arguments[1]))
     return 0
 
 

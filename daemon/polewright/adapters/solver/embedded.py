@@ -54,12 +54,21 @@ class EmbeddedSolver:
         Where databases are kept; ``$XDG_CACHE_HOME/polewright`` where left out.
     catalogue : Catalogue, optional
         The stars; the carried catalogue where left out.
+    fewer_patterns : bool, optional
+        Save memory where a second solver stands by; see ``DatabaseCache``.
     """
 
     def __init__(
-        self, *, cache_directory: Path | None = None, catalogue: Catalogue | None = None
+        self,
+        *,
+        cache_directory: Path | None = None,
+        catalogue: Catalogue | None = None,
+        fewer_patterns: bool = False,
     ) -> None:
-        self._cache = DatabaseCache(cache_directory or default_cache_directory())
+        self._fewer = fewer_patterns
+        self._cache = DatabaseCache(
+            cache_directory or default_cache_directory(), fewer=fewer_patterns
+        )
         self._catalogue = catalogue
         self._loaded: list[tuple[FieldRange, Any]] = []
         self._lock = asyncio.Lock()
@@ -197,6 +206,7 @@ class EmbeddedSolver:
             "polewright.adapters.solver.database",
             str(self._cache.directory),
             repr(field_deg),
+            "fewer" if self._fewer else "all",
             stdin=asyncio.subprocess.DEVNULL,
             stdout=asyncio.subprocess.DEVNULL,
             stderr=asyncio.subprocess.PIPE,
