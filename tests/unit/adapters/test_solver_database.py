@@ -78,6 +78,17 @@ def test_old_drafts_are_swept_and_young_ones_are_left(tmp_path):
     assert young.exists()
 
 
-def test_the_module_builds_from_its_arguments(tmp_path):
-    assert main([str(tmp_path), str(FIELD_DEG)]) == 0
-    assert DatabaseCache(tmp_path).load(FIELD_DEG) is not None
+@pytest.mark.parametrize("how_many", ["all", "fewer"])
+def test_the_module_builds_from_its_arguments(tmp_path, how_many):
+    assert main([str(tmp_path), str(FIELD_DEG), how_many]) == 0
+    fewer = how_many == "fewer"
+    assert DatabaseCache(tmp_path, fewer=fewer).load(FIELD_DEG) is not None
+    assert DatabaseCache(tmp_path, fewer=not fewer).load(FIELD_DEG) is None
+
+
+def test_fewer_patterns_take_at_most_four_fifths_of_the_room(tmp_path):
+    sizes = [
+        DatabaseCache(tmp_path, fewer=fewer).build(FIELD_DEG).stat().st_size
+        for fewer in (True, False)
+    ]
+    assert sizes[0] < 0.8 * sizes[1]
