@@ -110,7 +110,7 @@ def possible_looks(
     nearest_to_sun_rad : float
         Nothing nearer to the Sun than this, but the Sun itself.
     """
-    looks = []
+    looks: list[Look] = []
     for count in range(int((end - start).total_seconds() // step_s) + 1):
         instant = start + timedelta(seconds=count * step_s)
         moment = ObservingMoment.at(place, instant)
