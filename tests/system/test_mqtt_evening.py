@@ -1,0 +1,272 @@
+"""A whole evening over mosquitto: every message fits the published schemas, kill and restart."""
+
+import asyncio
+import contextlib
+import json
+import signal
+import sys
+import time
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+import pytest
+
+from polewright.adapters.indi.connection import IndiConnection
+from polewright.adapters.mqtt.client import watch_topics
+from polewright.app.rehearsal import connect_bolts, turn_by_display
+from polewright.core.errors import LinkError
+from polewright.settings.load import load_settings
+from tests.system.commands import POLEWRIGHT, _environment, polewright, service
+from tests.system.indi_servers import free_port, indi_server, needs_indiserver
+from tests.system.mqtt_brokers import Mosquitto, wait_until
+from tests.system.published_schemas import PublishedSchemas
+
+pytestmark = [pytest.mark.broker, pytest.mark.slow]
+
+SIMULATOR = Path(sys.executable).with_name("polewright-sky-simulator")
+
+SETTINGS = """
+[site]
+clock = "gps"
+[mount]
+slug = "kudu"
+device = "Kudu"
+[camera]
+device = "Hoopoe"
+exposure_s = 0.5
+[indi]
+port = {indi}
+[mqtt]
+mode = "{mode}"
+port = {mqtt}
+[page]
+mode = "off"
+[survey]
+frames = 3
+sweep_deg = 45.0
+settle_s = 0.2
+"""
+
+
+class Witness:
+    """Sees everything of one mount, through restarts of the broker, and judges it."""
+
+    def __init__(self, port: int) -> None:
+        self._port = port
+        self.schemas = PublishedSchemas()
+        self.messages: list[tuple[float, str, Any]] = []
+        self.connected = asyncio.Event()
+
+    def of(self, topic: str) -> list[Any]:
+        return [payload for _, name, payload in self.messages if name == topic]
+
+    async def watch(self) -> None:
+        while True:
+            with contextlib.suppress(aiomqtt.MqttError):
+                async with aiomqtt.Client("127.0.0.1", self._port) as client:
+                    await client.subscribe("polewright/kudu/#", qos=1)
+                    self.connected.set()
+                    async for message in client.messages:
+                        self._take(message)
+            await asyncio.sleep(0.1)
+
+    def _take(self, message: aiomqtt.Message) -> None:
+        topic = str(message.topic).removeprefix("polewright/kudu/")
+        payload = bytes(message.payload)
+        if not payload:
+            return  # a retained message is taken away
+        self.schemas.judge(topic, payload)
+        text = payload.decode()
+        told = json.loads(text) if text.startswith("{") else text
+        self.messages.append((time.monotonic(), topic, told))
+
+
+@contextlib.asynccontextmanager
+async def witnessing(port: int) -> AsyncIterator[Witness]:
+    witness = Witness(port)
+    task = asyncio.create_task(witness.watch())
+    try:
+        await asyncio.wait_for(witness.connected.wait(), 10)
+        yield witness
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+
+@pytest.mark.indi
+@needs_indiserver
+@pytest.mark.timeout(240)
+async def test_every_message_of_an_evening_fits_its_schema_and_a_restarted_broker_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Survey, adjust, kill the broker in mid-adjustment, start it again, adjust to the end."""
+    (tmp_path / "sky.toml").write_text('seed = 23\nsite_name = "south"\n')
+    monkeypatch.setenv("POLEWRIGHT_SKY", str(tmp_path / "sky.toml"))
+    mosquitto = Mosquitto(tmp_path)
+    await mosquitto.start()
+    config = tmp_path / "polewright.toml"
+    try:
+        async with (
+            indi_server(tmp_path, SIMULATOR) as server,
+            IndiConnection.open("127.0.0.1", server.port) as bench,
+            witnessing(mosquitto.port) as witness,
+        ):
+            text = SETTINGS.format(indi=server.port, mqtt=mosquitto.port, mode="external")
+            config.write_text(text)
+            async with service(tmp_path, "--config", str(config)):
+                await connect_bolts(bench)
+                await wait_until(lambda: _step(witness) == "ready", 60)
+                where = ("--json", "--config", str(config))
+                # A refusal, so that error replies are judged as well.
+                assert (await polewright(tmp_path, "survey", *where)).code == 3
+                survey = await polewright(tmp_path, "survey", "--clear", *where)
+                assert survey.code == 1, survey.err
+
+                adjusting = await asyncio.create_subprocess_exec(
+                    *POLEWRIGHT, "adjust", *where, cwd=tmp_path, env=_environment(tmp_path),
+                    stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
+                )  # fmt: skip
+                await wait_until(lambda: _newest(witness) >= 3, 60)
+                await mosquitto.stop()
+                # The command that followed it over the broker has lost its service.
+                await asyncio.wait_for(adjusting.wait(), 30)
+                before, stopped_at = _newest(witness), len(witness.messages)
+                await asyncio.sleep(2.0)
+                await mosquitto.start()
+                restarted_s = time.monotonic()
+                await wait_until(lambda: _newest(witness, stopped_at) > before, 20)
+                # Frames went on being measured while there was no broker.
+                assert _newest(witness) >= before + 2
+                assert time.monotonic() - restarted_s < 15
+                retained = {"availability", "state", "survey", "site", "health", "correction"}
+                await wait_until(
+                    lambda: retained <= {topic for _, topic, _ in witness.messages[stopped_at:]}, 5
+                )
+
+                await turn_by_display(load_settings(config), None, bench, lambda _s, _p: None)
+                stopped = await polewright(tmp_path, "stop", *where)
+                assert stopped.json["stopped"] is True
+            await wait_until(lambda: witness.of("availability")[-1] == "offline", 10)
+    finally:
+        await mosquitto.stop()
+    assert witness.schemas.problems == []
+    counts = witness.schemas.counts
+    expected = {
+        "availability", "state", "survey", "correction", "targets", "site", "event", "health",
+        "reply", "correction.altitude_arcmin", "correction.verdict", "correction.closeness",
+        "correction.azimuth_words", "command.survey", "command.adjust", "command.stop",
+    }  # fmt: skip
+    assert expected <= set(counts), counts
+    assert counts["correction"] > 10
+    assert any(reply["status"] == "failed" for name, reply in _replies(witness))
+    events = {event["code"] for event in witness.of("event")}
+    assert "good_enough" in events
+    healths = witness.of("health")
+    assert any(one["indi"]["connected"] and one["broker"]["echo"] == "passed" for one in healths)
+
+
+def _step(witness: Witness) -> str | None:
+    states = witness.of("state")
+    return states[-1]["step"] if states and states[-1]["state"] == "idle" else None
+
+
+def _newest(witness: Witness, since: int = 0) -> int:
+    seen = [
+        told["sequence"] for _, topic, told in witness.messages[since:] if topic == "correction"
+    ]
+    return max(seen, default=0)
+
+
+def _replies(witness: Witness) -> list[tuple[str, Any]]:
+    return [(topic, told) for _, topic, told in witness.messages if topic.startswith("reply/")]
+
+
+def test_a_message_that_breaks_its_schema_is_found_out() -> None:
+    """The judge itself can say no."""
+    schemas = PublishedSchemas()
+    good = {"v": 1, "at": "2026-03-01T18:00:00Z", "level": "info", "code": "x", "text": "y"}
+    schemas.judge("event", json.dumps(good).encode())
+    assert schemas.problems == []
+    schemas.judge("event", json.dumps(good | {"level": "dire"}).encode())
+    schemas.judge("event", json.dumps(good | {"at": "2026-03-01T18:00:00"}).encode())
+    schemas.judge("correction/verdict", b"perhaps")
+    schemas.judge("weather", b"fine")
+    assert len(schemas.problems) == 4
+
+
+@contextlib.asynccontextmanager
+async def started(home: Path, config: Path) -> AsyncIterator[asyncio.subprocess.Process]:
+    """Run the service; it may be killed inside."""
+    process = await asyncio.create_subprocess_exec(
+        *POLEWRIGHT, "run", "--config", str(config), cwd=home, env=_environment(home),
+        stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        yield process
+    finally:
+        if process.returncode is None:
+            process.terminate()
+            await asyncio.wait_for(process.wait(), 15)
+
+
+async def test_a_service_that_is_killed_is_offline_by_its_will_and_online_when_it_is_back(
+    tmp_path: Path,
+) -> None:
+    mosquitto = Mosquitto(tmp_path)
+    await mosquitto.start()
+    config = tmp_path / "polewright.toml"
+    config.write_text(
+        SETTINGS.format(indi=free_port(), mqtt=mosquitto.port, mode="external")
+        .replace('clock = "gps"', 'clock = "host"')
+    )  # fmt: skip
+    try:
+        async with witnessing(mosquitto.port) as witness:
+            async with started(tmp_path, config) as process:
+                await wait_until(lambda: witness.of("availability")[-1:] == ["online"], 40)
+                await wait_until(lambda: bool(witness.of("health")), 10)
+                # No INDI server: the reason is told, as a state and once as an event.
+                await wait_until(lambda: witness.of("state")[-1]["state"] == "blocked", 20)
+                await wait_until(lambda: witness.of("health")[-1]["broker"]["connected"], 10)
+                process.send_signal(signal.SIGKILL)
+                await process.wait()
+                killed_s = time.monotonic()
+                await wait_until(lambda: witness.of("availability")[-1] == "offline", 10)
+                assert time.monotonic() - killed_s < 5
+            async with started(tmp_path, config):
+                await wait_until(lambda: witness.of("availability")[-1] == "online", 40)
+            await wait_until(lambda: witness.of("availability")[-1] == "offline", 10)
+            assert witness.schemas.problems == []
+            assert {event["code"] for event in witness.of("event")} == {"blocked"}
+    finally:
+        await mosquitto.stop()
+
+
+async def test_with_the_embedded_broker_a_killed_service_takes_the_link_with_it(
+    tmp_path: Path,
+) -> None:
+    """Nobody is left to speak a last will: a display sees that its connection ends."""
+    config = tmp_path / "polewright.toml"
+    port = free_port()
+    text = SETTINGS.format(indi=free_port(), mqtt=port, mode="embedded")
+    config.write_text(text.replace('clock = "gps"', 'clock = "host"'))
+    settings = load_settings(config)
+    async with started(tmp_path, config) as process:
+        topics: list[str] = []
+
+        async def look() -> None:
+            async for update in watch_topics(settings):
+                topics.append(update.topic)  # noqa: PERF401 - they are looked at while they come
+
+        # Not by connecting: a connection to a free port of one's own may meet itself.
+        listens = f"0100007F:{port:04X} 00000000:0000 0A"
+        await wait_until(lambda: listens in Path("/proc/net/tcp").read_text(), 40)
+        looking = asyncio.create_task(look())
+        await wait_until(lambda: {"state", "health"} <= set(topics), 20)
+        process.send_signal(signal.SIGKILL)
+        await process.wait()
+        with pytest.raises(LinkError) as caught:
+            await asyncio.wait_for(looking, 10)
+        assert caught.value.code == "broker_lost"
+    assert "availability" in topics
