@@ -14,6 +14,7 @@ BENCHES = {
     "pictures": "surveys through rendered frames against the simulator's truth",
     "corrupted": "spoiled surveys: no false 'good enough'",
     "live": "live adjustment by Monte Carlo against its bound; stillness and lag",
+    "motors": "adjusting by motors: steps needed and what is left, 2 deg off",
     "daylight": "sightings of the Sun, the Moon and planets: promised sigmas and whether they hold",
     "attitude": "centre and roll of rendered frames against the bound that the photons set",
     "solve": "solve rate by width of field, wrong answers, time, against solve-field",

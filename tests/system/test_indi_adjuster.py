@@ -6,7 +6,9 @@ from xml.etree.ElementTree import Element
 import pytest
 
 from polewright.adapters.indi.adjuster import IndiAdjuster
+from polewright.adapters.indi.adjuster_search import find_adjuster
 from polewright.adapters.indi.connection import IndiConnection
+from polewright.adapters.indi.discovery import list_devices
 from polewright.core.errors import DeviceError
 from tests.system.fake_indi_server import (
     ADJUSTER_NAME,
@@ -118,3 +120,132 @@ async def test_cancelling_a_step_stops_the_motors_and_clears_the_step() -> None:
         await asyncio.sleep(0.1)
         assert server.commands("PAC_ABORT_MOTION") == [{"ABORT": "On"}]
         assert steps(server) == [(1.0, 1.0), (0.0, 0.0)]
+
+
+async def test_the_motors_range_is_told() -> None:
+    async with (
+        fake_server(definitions(), obedient) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        adjuster = IndiAdjuster(connection, ADJUSTER_NAME)
+        await adjuster.ensure_ready()
+        assert adjuster.largest_step_deg == (10.0, 10.0)
+
+
+class Deaf:
+    """Goes on with its step after so many stops, until one more comes."""
+
+    def __init__(self, times: int) -> None:
+        self.times = times
+
+    async def __call__(self, server: FakeIndiServer, element: Element) -> None:
+        if element.get("name") == ADJUSTMENT:
+            await server.send(adjusted("Busy"))
+            if steps(server)[-1] == (0.0, 0.0):
+                await server.send(adjusted("Ok"))
+        elif element.get("name") == "PAC_ABORT_MOTION":
+            await server.send(adjusted("Idle"))
+            if self.times > 0:
+                self.times -= 1
+                await asyncio.sleep(0.3)
+                await server.send(adjusted("Busy"))
+
+
+async def stopped_in_a_step(server: FakeIndiServer, connection: IndiConnection) -> DeviceError:
+    """Stop from elsewhere while a step runs, and return how the step ended."""
+    adjuster = IndiAdjuster(connection, ADJUSTER_NAME)
+    step = asyncio.create_task(adjuster.step(1.0, 1.0))
+    await connection.wait_for(ADJUSTER_NAME, ADJUSTMENT, lambda p: p.busy, 5.0)
+    try:
+        await adjuster.abort()
+    finally:
+        outcome = (await asyncio.gather(step, return_exceptions=True))[0]
+    assert isinstance(outcome, DeviceError)
+    return outcome
+
+
+async def test_a_step_that_was_stopped_does_not_count_as_made() -> None:
+    async with (
+        fake_server(definitions(), Deaf(0)) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        assert (await stopped_in_a_step(server, connection)).code == "stopped"
+        assert len(server.commands("PAC_ABORT_MOTION")) == 1
+
+
+async def test_a_driver_that_goes_on_after_a_stop_is_stopped_again() -> None:
+    async with (
+        fake_server(definitions(), Deaf(1)) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        await stopped_in_a_step(server, connection)
+        assert len(server.commands("PAC_ABORT_MOTION")) == 2
+
+
+async def test_a_driver_that_never_takes_a_stop_is_told_to_the_person() -> None:
+    async with (
+        fake_server(definitions(), Deaf(1000)) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        with pytest.raises(DeviceError) as caught:
+            await stopped_in_a_step(server, connection)
+    assert caught.value.code == "still_moving"
+    assert "power" in caught.value.remedy
+
+
+async def vanishing(server: FakeIndiServer, element: Element) -> None:
+    """Begin the step, then be gone."""
+    if element.get("name") == ADJUSTMENT:
+        await server.send(adjusted("Busy"))
+        await server.send(f"<delProperty device='{ADJUSTER_NAME}'/>\n")
+
+
+async def test_an_adjuster_that_vanishes_in_a_step_may_still_turn() -> None:
+    async with (
+        fake_server(definitions(), vanishing) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        with pytest.raises(DeviceError) as caught:
+            await IndiAdjuster(connection, ADJUSTER_NAME).step(0.5, 0.0)
+    assert caught.value.code == "device_gone"
+    assert "may still turn" in caught.value.text
+    assert "power" in caught.value.remedy
+
+
+def unconnected(device: str, interface: int) -> str:
+    return define("Switch", device, "CONNECTION", {"CONNECT": "Off", "DISCONNECT": "On"}) + define(
+        "Text", device, "DRIVER_INFO", {"DRIVER_EXEC": "x", "DRIVER_INTERFACE": interface}
+    )
+
+
+async def connecting(server: FakeIndiServer, element: Element) -> None:
+    """Connect whatever is asked for; only the adjuster then shows the motors."""
+    device = element.get("device", "")
+    if element.get("name") == "CONNECTION":
+        on = any(e.get("name") == "CONNECT" and (e.text or "").strip() == "On" for e in element)
+        switch = {"CONNECT": "On" if on else "Off", "DISCONNECT": "Off" if on else "On"}
+        await server.send(change("Switch", device, "CONNECTION", switch, state="Ok"))
+        if on and device == ADJUSTER_NAME:
+            await server.send(
+                define("Number", device, ADJUSTMENT, {"MANUAL_AZ_STEP": 0, "MANUAL_ALT_STEP": 0})
+            )
+
+
+async def test_an_adjuster_that_nobody_named_is_found_by_connecting_what_it_may_be() -> None:
+    """Focusers and power boxes are left alone; what is no adjuster is disconnected again."""
+    devices = (
+        unconnected("Focus", 1 << 3)
+        + unconnected("Power", 1 << 18)
+        + unconnected("Dew", 1 << 15)
+        + unconnected(ADJUSTER_NAME, 1 << 15)
+    )
+    async with (
+        fake_server(devices, connecting) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        await list_devices(connection)
+        assert await find_adjuster(connection) == ADJUSTER_NAME
+        asked = [(e.get("device"), e[0].get("name"), (e[0].text or "").strip())
+                 for e in server.received if e.get("name") == "CONNECTION"]  # fmt: skip
+    assert {device for device, _, _ in asked} == {"Dew", ADJUSTER_NAME}
+    assert len([device for device, _, _ in asked if device == "Dew"]) == 2

@@ -1,5 +1,6 @@
 """Motors instead of hands, as real processes: indiserver, sky simulator, broker and service."""
 
+import asyncio
 import sys
 from pathlib import Path
 
@@ -15,6 +16,10 @@ from tests.system.test_whole_loop import _until_ready
 pytestmark = [pytest.mark.indi, pytest.mark.broker, pytest.mark.slow, needs_indiserver]
 
 SIMULATOR = Path(sys.executable).with_name("polewright-sky-simulator")
+
+# Six steps, a second survey and eight still frames after each of the last steps take a minute and
+# a half; three times that where the machine has other work.
+_LONGEST_S = 270.0
 
 # Two degrees off; signs reversed, scales off by a tenth each way, 3 arcmin of play, a base that
 # leans by 2 deg toward the north-east.
@@ -71,7 +76,9 @@ class Evening:
         self.home, self.config, self.bench, self.listener = home, config, bench, listener
 
     async def says(self, *arguments):
-        return await polewright(self.home, *arguments, "--json", "--config", str(self.config))
+        return await polewright(
+            self.home, *arguments, "--json", "--config", str(self.config), timeout_s=_LONGEST_S
+        )
 
     async def true_arcsec(self):
         return (await read_truth(self.bench))["TRUE_TOTAL_ERROR_REFRACTED_ARCSEC"]
@@ -113,7 +120,6 @@ async def test_motors_alone_bring_the_axis_from_two_degrees_to_the_pole(
         assert measured.code == 1, measured.err
         ended = await evening.says("adjust")
         true = await evening.true_arcsec()
-        print(site, ended.out, true)
         assert ended.code == 0, ended.err
         assert ended.json["verdict"] == "good_enough"
         assert ended.json["motor_steps"] <= 8
@@ -122,3 +128,48 @@ async def test_motors_alone_bring_the_axis_from_two_degrees_to_the_pole(
         assert abs(claimed - true) < 4.0 * ended.json["total_error_sigma_arcmin"] * 60.0
 
     await run_evening(tmp_path, monkeypatch, work, seed=seed, site=site, azimuth=azimuth)
+
+
+def _far_step(motors):
+    return motors.busy and max(abs(step) for step in motors.numbers.values()) > 0.5
+
+
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("after", ["repeats", "resumes"])
+async def test_a_stop_ends_the_motors_even_where_the_driver_goes_on(tmp_path, monkeypatch, after):
+    """Stopped in the longest step; the axis then stands, whatever the driver had in mind."""
+
+    async def work(evening):
+        assert (await evening.says("survey", "--clear")).code == 1
+        adjusting = asyncio.create_task(evening.says("adjust", "--motors"))
+        await evening.bench.wait_for(
+            "Kudu Bolts", "PAC_MANUAL_ADJUSTMENT", _far_step, 120.0, task="begin a long step"
+        )
+        stopped = await evening.says("stop")
+        assert stopped.json["stopped"] is True
+        there = await evening.true_arcsec()
+        assert there > 600.0
+        await asyncio.sleep(3.0)
+        assert await evening.true_arcsec() == pytest.approx(there, abs=0.5)
+        assert (await adjusting).json["verdict"] != "good_enough"
+        status = await evening.says("status")
+        assert status.json["state"]["state"] == "idle"
+
+    more = f'motor_after_abort = "{after}"'
+    await run_evening(tmp_path, monkeypatch, work, seed=33, site="south", azimuth=1.9, more=more)
+
+
+@pytest.mark.timeout(200)
+async def test_an_alert_in_the_middle_ends_it_and_nothing_is_claimed(tmp_path, monkeypatch):
+    async def work(evening):
+        assert (await evening.says("survey", "--clear")).code == 1
+        ended = await evening.says("adjust", "--motors")
+        assert ended.code == 3
+        assert ended.json["error"]["code"] == "device_refused"
+        assert "too hot" in ended.json["error"]["text"]
+        status = await evening.says("status")
+        assert status.json["state"]["state"] == "blocked"
+
+    await run_evening(
+        tmp_path, monkeypatch, work, seed=34, site="south", azimuth=1.9, more="motor_good_steps = 2"
+    )
