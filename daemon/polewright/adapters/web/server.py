@@ -1,6 +1,7 @@
 """The page's server: a few files, and one WebSocket for everything that moves."""
 
 import asyncio
+import contextlib
 import logging
 import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable
@@ -42,6 +43,7 @@ MOST_PAGES = 32
 _MOST_STRANGERS = 12
 # Silence of a browser that is still there (s): it is asked, and gone when it does not answer.
 _HEARTBEAT_S = 15.0
+# Leave-taking must not hold up the end of the service (s).
 _LAST_WORDS_S = 1.0
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
@@ -80,7 +82,9 @@ class Page:
             mount=settings.mount.slug, site=settings.site.name, version=__version__
         )
         self._strangers = 0
-        self._sockets: set[web.WebSocketResponse] = set()
+        self._open = 0
+        self._nobody = asyncio.Event()
+        self._nobody.set()
         self._tls = _tls_context(settings.page)
 
     @property
@@ -131,10 +135,17 @@ class Page:
             finally:
                 pictures.cancel()
                 await asyncio.gather(pictures, return_exceptions=True)
-                for socket in tuple(self._sockets):
-                    await socket.close(code=1001, message=b"the service ends")
+                await self._take_leave()
         finally:
             await runner.cleanup()
+
+    async def _take_leave(self) -> None:
+        """Let every conversation end in order, for as long as that takes at most."""
+        for viewer in self.feed.viewers:
+            viewer.lost.set()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(2.0 * _LAST_WORDS_S):
+                await self._nobody.wait()
 
     @web.middleware
     async def _guarded(self, request: web.Request, handler: Handler) -> web.StreamResponse:
@@ -178,13 +189,17 @@ class Page:
         if not is_same_origin(request.headers.get("Origin"), request.headers.get("Host")):
             log.warning("A page of another origin was refused at %s", request.remote)
             raise web.HTTPForbidden
-        if len(self._sockets) >= MOST_PAGES or self._strangers >= _MOST_STRANGERS:
+        if self._open >= MOST_PAGES or self._strangers >= _MOST_STRANGERS:
             raise web.HTTPServiceUnavailable
         socket = web.WebSocketResponse(
-            max_msg_size=LARGEST_MESSAGE_BYTES, heartbeat=_HEARTBEAT_S, compress=False
+            max_msg_size=LARGEST_MESSAGE_BYTES,
+            heartbeat=_HEARTBEAT_S,
+            timeout=_LAST_WORDS_S,
+            compress=False,
         )
         await socket.prepare(request)
-        self._sockets.add(socket)
+        self._open += 1
+        self._nobody.clear()
         self._strangers += 1
         try:
             conversation = Conversation(
@@ -203,7 +218,9 @@ class Page:
             if role is not None:
                 await conversation.run(role)
         finally:
-            self._sockets.discard(socket)
+            self._open -= 1
+            if self._open == 0:
+                self._nobody.set()
         return socket
 
 

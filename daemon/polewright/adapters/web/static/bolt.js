@@ -75,7 +75,7 @@ export class BoltDrawing {
     all.append(nut(at, unsure, inside));
     this.picture.replaceChildren(all);
     const size = this.unit === "turn"
-      ? `${SHARES.get(this.step) ?? this.step} turn${this.step > 1 ? "s" : ""} of the knob`
+      ? `${SHARES.get(this.step) ?? this.step} turn${this.step > 1 ? "s" : ""}`
       : this.step >= 60 ? `${this.step / 60} deg` : this.step >= 1 ? `${this.step} arcmin` : `${Math.round(this.step * 60)} arcsec`;
     return `one thread: ${size}`;
   }

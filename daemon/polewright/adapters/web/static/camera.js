@@ -51,7 +51,7 @@ export class CameraView {
     for (const star of stars) this.#star(pen, star, scale, size);
     const exposure = this.head.exposure_s ? `, ${this.head.exposure_s} s` : "";
     this.words.textContent = `${this.head.camera || "Camera"}${exposure}. ` + (stars.length
-      ? `${stars.length} stars: turn the bolts until each lozenge stands in its nut.`
+      ? `${stars.length} stars: turn the bolts until each star stands in its brackets.`
       : "No star targets: they come with an adjustment.");
   }
 
@@ -61,21 +61,22 @@ export class CameraView {
 
   #star(pen, star, scale, size) {
     const [x, y, tx, ty] = [star.x_px, star.y_px, star.to_x_px, star.to_y_px].map((v) => (v + 0.5) * scale);
+    // The star itself stays visible: its mark stands below it, its place is a yoke like a bolt's.
+    pen.fillStyle = pen.strokeStyle;
     pen.beginPath();
-    pen.moveTo(x, y - size * 0.7); pen.lineTo(x + size * 0.7, y); pen.lineTo(x, y + size * 0.7); pen.lineTo(x - size * 0.7, y); pen.closePath();
-    pen.stroke();
-    pen.beginPath();
-    for (let k = 0; k <= 6; k += 1) {
-      const turn = (k * Math.PI) / 3;
-      const corner = [tx + size * 1.3 * Math.cos(turn), ty + size * 1.3 * Math.sin(turn)];
-      if (k === 0) pen.moveTo(...corner); else pen.lineTo(...corner);
+    pen.moveTo(x, y + size * 0.5); pen.lineTo(x + size * 0.45, y + size * 1.3); pen.lineTo(x - size * 0.45, y + size * 1.3); pen.closePath();
+    pen.fill();
+    for (const side of [-1, 1]) {
+      pen.beginPath();
+      pen.moveTo(tx + side * size * 0.7, ty - size); pen.lineTo(tx + side * size * 1.15, ty - size);
+      pen.lineTo(tx + side * size * 1.15, ty + size); pen.lineTo(tx + side * size * 0.7, ty + size);
+      pen.stroke();
     }
-    pen.stroke();
     const far = Math.hypot(tx - x, ty - y);
-    if (far > 2.4 * size) {
+    if (far > 3 * size) {
       const [ux, uy] = [(tx - x) / far, (ty - y) / far];
       pen.beginPath();
-      pen.moveTo(x + ux * size, y + uy * size); pen.lineTo(tx - ux * 1.5 * size, ty - uy * 1.5 * size);
+      pen.moveTo(x + ux * 1.4 * size, y + uy * 1.4 * size); pen.lineTo(tx - ux * 1.6 * size, ty - uy * 1.6 * size);
       pen.stroke();
     }
   }

@@ -1,6 +1,6 @@
 // What is known of the evening, and what of it holds now.
 
-import { STATES, VERDICTS, age, angleText, readKnob, readSurvey, readWords } from "./words.js";
+import { STATES, VERDICTS, age, angleText, readFacts, readKnob, readWords } from "./words.js";
 
 const VALID_S = 6;
 const MOST_POINTS = 4000;
@@ -108,6 +108,7 @@ export class Evening {
         const limit = tolerance === null ? null : tolerance * SHARE * (bolt === "azimuth" ? stretch : 1);
         shown[bolt] = laidOut(bolt, read, {
           old: shown.old,
+          good: correction.verdict === "good_enough",
           turns: correction[`${bolt}_turns`],
           sigmaArcmin: correction[`${bolt}_error_sigma_arcmin`],
           toleranceArcmin: limit,
@@ -115,15 +116,22 @@ export class Evening {
         });
       }
     } else if (this.survey && shown.state !== "surveying") {
-      const read = readSurvey(this.survey);
+      const last = this.#lastSeen();
+      const read = readFacts(last, this.survey.axis_azimuth_deg);
       for (const bolt of ["altitude", "azimuth"]) {
         shown[bolt] = laidOut(bolt, read[bolt], {
-          old: false, turns: null, sigmaArcmin: this.survey[`${bolt}_error_sigma_arcmin`], toleranceArcmin: this.survey.tolerance_arcmin * SHARE, inside: false,
+          old: false, turns: null, sigmaArcmin: last[`${bolt}_error_sigma_arcmin`], toleranceArcmin: this.#tolerance(last) * SHARE, inside: false,
         });
       }
     } else {
       for (const bolt of ["altitude", "azimuth"]) shown[bolt] = laidOut(bolt, { kind: "none", amountArcmin: null, side: 0, knob: "", words: "" }, { old: false, turns: null, sigmaArcmin: null, toleranceArcmin: null, inside: false });
     }
+  }
+
+  /** What was seen last of the axis: an adjustment that has ended, or the survey. */
+  #lastSeen() {
+    const last = this.correction;
+    return last && last.total_error_arcmin !== null && Date.parse(last.at) >= Date.parse(this.survey.at) ? last : this.survey;
   }
 
   #words(shown, link) {
@@ -132,7 +140,13 @@ export class Evening {
     shown.doing = state ? `${STATES[state] ?? state}${step ? `: ${step}` : ""}` : "";
     if (state === "adjusting") shown.doing = live ? "" : step;
     if (!this.known) { shown.headline = "Connecting"; return; }
-    if (state === "blocked") { shown.headline = "Blocked"; shown.news = `Blocked. ${this.state.reason}`; return; }
+    if (!link.open) {
+      shown.headline = "No connection";
+      shown.doing = "The figures are old. To stop the mount now, use its own stop or its power switch.";
+      shown.news = "No connection.";
+      return;
+    }
+    if (state === "blocked") { shown.headline = "Blocked"; shown.doing = ""; shown.news = `Blocked. ${this.state.reason}`; return; }
     if (state === "surveying") { shown.headline = "Surveying"; shown.news = "The mount moves. Hands off."; shown.doing = `The mount moves: hands off. ${step ? `${step[0].toUpperCase()}${step.slice(1)}.` : ""}`; return; }
     if (live) {
       shown.headline = VERDICTS[this.correction.verdict];
@@ -147,7 +161,14 @@ export class Evening {
       return;
     }
     if (this.survey) {
-      shown.headline = VERDICTS[this.survey.verdict];
+      const last = this.#lastSeen();
+      shown.headline = VERDICTS[last.verdict];
+      if (last === this.correction) {
+        shown.sure = `Off by ${angleText(last.total_error_arcmin)}, sure to ${angleText(last.total_error_sigma_arcmin)}, when the adjustment ended.`;
+        shown.next = last.verdict === "good_enough"
+          ? { act: "survey", words: "Locks tight? Survey once more" } : { act: "adjust", words: "Adjust: turn the bolts" };
+        return;
+      }
       shown.sure = `Off by ${angleText(this.survey.total_error_arcmin)}, sure to ${angleText(this.survey.total_error_sigma_arcmin)}; ${surveyed(this.survey, link)}.`;
       shown.next = { act: "adjust", words: "Adjust: turn the bolts" };
     } else {
@@ -172,7 +193,7 @@ function freshness({ link, live, old, ageS, known, state }) {
 }
 
 /** One bolt as its card shows it. */
-function laidOut(bolt, read, { old, turns, sigmaArcmin, toleranceArcmin, inside }) {
+function laidOut(bolt, read, { old, turns, sigmaArcmin, toleranceArcmin, inside, good = false }) {
   const card = { ...read, old, turns: null, sigmaArcmin, toleranceArcmin, inside, leaves: read.kind === "leave", arrow: null, also: "", lead: read.lead ?? "", number: read.number ?? "", unit: read.unit ?? "", verb: read.verb ?? "" };
   if (read.kind === "none") { card.verb = "–"; return card; }
   if (read.kind === "fact") return card;
@@ -183,6 +204,10 @@ function laidOut(bolt, read, { old, turns, sigmaArcmin, toleranceArcmin, inside 
   }
   if (read.kind === "leave") { card.verb = "leave it"; return card; }
   if (read.kind === "words") { card.verb = read.words; return card; }
+  if (good) {
+    // Good enough: what is left is a figure, not a thing to do.
+    return { ...card, leaves: true, lead: "", verb: "leave it", number: "", unit: "", also: `${read.number} ${read.unit} left` };
+  }
   card.turns = turns;
   const knob = readKnob(read.knob);
   if (knob) {

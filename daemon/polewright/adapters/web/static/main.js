@@ -17,6 +17,8 @@ const $ = (id) => document.getElementById(id);
 const REDRAW_MS = 500;
 const MOST_EVENTS = 20;
 
+const unseen = [];
+let waiting = false;
 const evening = new Evening();
 const sound = new Sound();
 const voice = new Voice();
@@ -34,8 +36,8 @@ const screen = new Screen({ sound, voice, awake, onView: viewed, redraw: () => {
 function hear(topic, payload, ageS, sentMs) {
   switch (true) {
     case topic === "link/welcome":
-      $("mount").textContent = payload.site ? `${payload.mount} · ${payload.site}` : payload.mount;
-      $("about").textContent = `polewright ${payload.version}. ${payload.role === "look" ? "This link may look, and not command." : ""}`;
+      $("mount").textContent = payload.mount;
+      $("about").textContent = `${payload.site ? `${payload.site}. ` : ""}polewright ${payload.version}. ${payload.role === "look" ? "This link may look, and not command." : ""}`;
       evening.begin(payload);
       break;
     case topic === "frame": camera.frame(payload); return;
@@ -45,17 +47,32 @@ function hear(topic, payload, ageS, sentMs) {
     case topic === "link/refused": break;
     default: evening.take(topic, payload, ageS);
   }
-  draw();
-  if (topic === "correction" && sentMs !== null && link.offsetMs !== null) measured(sentMs);
+  if (topic === "correction" && sentMs !== null) unseen.push(sentMs);
+  drawSoon();
+}
+
+/** Draw once for messages that come together; what sounds goes on behind another page, too. */
+function drawSoon() {
+  if (document.hidden) { unseen.length = 0; draw(); return; }
+  if (waiting) return;
+  waiting = true;
+  requestAnimationFrame(() => {
+    waiting = false;
+    draw();
+    for (const sentMs of unseen.splice(0)) measured(sentMs);
+  });
 }
 
 /** How long from the service's sending to the picture, kept where browsers keep such things. */
 function measured(sentMs) {
+  if (link.offsetMs === null) return;
   const start = sentMs - link.offsetMs - performance.timeOrigin;
-  requestAnimationFrame(() => {
+  // After the frame that shows it has been drawn.
+  setTimeout(() => {
     const end = performance.now();
     screen.delayMs = end - start;
-    performance.measure("correction", { start: Math.max(0, start), end: Math.max(end, start, 0) });
+    // A page that has just opened knows the other clock only roughly.
+    if (start >= 0 && start <= end) performance.measure("correction", { start, end });
     if (performance.getEntriesByName("correction").length > 200) performance.clearMeasures("correction");
   });
 }
@@ -107,6 +124,7 @@ function draw() {
   const now = evening.now(link);
   $("freshness").textContent = now.freshness;
   if (put($("verdict"), now.headline)) fitOne($("verdict"), $("view-bolts").clientWidth);
+  $("view-bolts").classList.toggle("lost", evening.known && !link.open);
   $("view-bolts").classList.toggle("busy", now.altitude.kind === "none");
   put($("doing"), now.doing);
   $("trouble").hidden = !now.trouble;
@@ -120,7 +138,7 @@ function draw() {
   if (now.next) { put(next, now.next.words); next.dataset.act = now.next.act; }
   sheets.draw(now);
   $("stop").classList.toggle("unreachable", !link.open || link.role === "look");
-  put($("stop"), link.role === "look" && link.open ? "Onlooker: cannot stop" : link.open ? "Stop" : "No connection: use the mount's own stop");
+  put($("stop"), link.role === "look" && link.open ? "Onlooker: cannot stop" : link.open ? "Stop" : "Stop: no connection");
   put($("voice-words"), Voice.possible ? "On change, and at most every five seconds." : "This browser has no voice.");
   const near = now.live ? now[screen.bolt ?? now.turning] : null;
   sound.update(near && near.amountArcmin !== null ? near : null);
@@ -192,10 +210,7 @@ function fitAll() {
 }
 addEventListener("resize", fitAll);
 
-$("stop").addEventListener("click", () => {
-  sheets.close();
-  if (command("stop") !== null) $("said").textContent = "Stop sent.";
-});
+$("stop").addEventListener("click", () => sheets.act("stop"));
 $("next").addEventListener("click", () => { sheets.act($("next").dataset.act); $("main").scrollTop = 0; });
 screen.begin();
 setInterval(draw, REDRAW_MS);

@@ -36,7 +36,7 @@ export class Screen {
     const one = view.startsWith("one-");
     this.bolt = one ? view.slice(4) : null;
     this.view = one ? "bolts" : view;
-    for (const section of document.querySelectorAll("main > section")) section.hidden = section.id !== `view-${this.view}`;
+    for (const section of document.querySelectorAll("main > section[id^=view-]")) section.hidden = section.id !== `view-${this.view}`;
     document.body.classList.toggle("one", one);
     for (const bolt of ["altitude", "azimuth"]) document.body.classList.toggle(`one-${bolt}`, this.bolt === bolt);
     $("main").scrollTop = 0;

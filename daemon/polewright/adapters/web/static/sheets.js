@@ -44,8 +44,9 @@ export class Sheets {
   }
 
   act(what) {
-    if (what === "survey") this.#open("sheet-clear");
-    else if (what === "adjust") { this.close(); this.#send("adjust"); }
+    if (what === "stop") { this.close(); this.#send("stop"); }
+    else if (what === "survey") this.#open("sheet-clear");
+    else if (what === "adjust") { this.close(); this.#send("adjust", { motors: false }); }
     else this.#open("sheet-turned");
   }
 
@@ -108,7 +109,7 @@ export class Sheets {
     $("open-view").setAttribute("aria-expanded", String(id === "sheet-view"));
     this.opener = opener;
     $(id).querySelector("h2").focus();
-    $(id).scrollTop = 0;
+    $("main").scrollTop = 0;
   }
 
   #choices(holder, key, choices) {

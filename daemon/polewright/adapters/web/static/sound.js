@@ -9,6 +9,8 @@ export class Sound {
     this.near = null;
     this.context = null;
     this.timer = null;
+    this.at = 0;
+    this.due = Infinity;
   }
 
   /** Must be called from a tap: browsers let nothing sound before. */
@@ -22,31 +24,35 @@ export class Sound {
   }
 
   /** `near` is { amountArcmin, toleranceArcmin, side, inside }, or null: the figures are old. */
-  update(near) { this.near = near; }
+  update(near) {
+    this.near = near;
+    // A beat that is due sooner now does not wait for the slow one before.
+    if (this.mode !== "off" && near !== null && performance.now() + this.#pause() < this.due) this.#later(this.at + this.#pause() - performance.now());
+  }
+
+  #pause() {
+    if (this.near === null) return 3000;
+    if (this.near.inside) return 400;
+    if (this.mode === "beats") return beatPause(this.near) * 1000;
+    return this.near.side > 0 ? 350 : 600;
+  }
+
+  #later(ms) {
+    clearTimeout(this.timer);
+    this.due = performance.now() + Math.max(0, ms);
+    this.timer = setTimeout(() => this.#beat(), Math.max(0, ms));
+  }
 
   #beat() {
     clearTimeout(this.timer);
     if (this.mode === "off") return;
-    const pause = this.near === null ? this.#knock() : this.mode === "beats" ? this.#beats(this.near) : this.#pitch(this.near);
-    this.timer = setTimeout(() => this.#beat(), pause);
-  }
-
-  #knock() {
-    this.#tone(110, 0.05, 0);
-    this.#tone(110, 0.05, 0.12);
-    return 3000;
-  }
-
-  #beats(near) {
-    if (near.inside) { this.#tone(660, 0.42, 0); return 400; }
-    this.#tone(near.side > 0 ? 440 : 330, 0.06, 0);
-    return beatPause(near) * 1000;
-  }
-
-  #pitch(near) {
-    if (near.inside) { this.#tone(880, 0.42, 0); return 400; }
-    this.#tone((near.side > 0 ? 1.03 : 1) * (180 + 600 * (1 - farness(near))), 0.22, 0);
-    return near.side > 0 ? 350 : 600;
+    this.at = performance.now();
+    const { near } = this;
+    if (near === null) { this.#tone(110, 0.05, 0); this.#tone(110, 0.05, 0.12); }
+    else if (near.inside) this.#tone(this.mode === "beats" ? 660 : 880, 0.42, 0);
+    else if (this.mode === "beats") this.#tone(near.side > 0 ? 440 : 330, 0.06, 0);
+    else this.#tone((near.side > 0 ? 1.03 : 1) * (180 + 600 * (1 - farness(near))), 0.22, 0);
+    this.#later(this.#pause());
   }
 
   #tone(hertz, length, delay) {

@@ -39,16 +39,16 @@ export function angleText(arcmin) {
   return `${number} ${unit}`;
 }
 
-/** What a survey found of one bolt, as a fact, not as something to do. */
-export function readSurvey(survey) {
-  const north = Math.cos((survey.axis_azimuth_deg * Math.PI) / 180) > 0;
-  const altitude = survey.altitude_error_arcmin;
-  const azimuth = survey.azimuth_error_arcmin;
+/** What was found of both bolts, as facts, not as something to do; the axis shows the hemisphere. */
+export function readFacts(found, axisAzimuthDeg) {
+  const north = Math.cos((axisAzimuthDeg * Math.PI) / 180) > 0;
+  const altitude = found.altitude_error_arcmin;
+  const azimuth = found.azimuth_error_arcmin;
+  const fact = (arcmin, verb) => ({ kind: "fact", lead: "the axis is", verb, ...angle(arcmin),
+    amountArcmin: Math.abs(arcmin), side: Math.sign(arcmin), knob: "", sense: "" });
   return {
-    altitude: { kind: "fact", lead: "the axis is", verb: altitude > 0 ? "too high" : "too low", ...angle(altitude),
-      amountArcmin: Math.abs(altitude), side: Math.sign(altitude), knob: "", sense: "" },
-    azimuth: { kind: "fact", lead: "the axis is", verb: (azimuth > 0) === north ? "too far east" : "too far west", ...angle(azimuth),
-      amountArcmin: Math.abs(azimuth), side: Math.sign(azimuth), knob: "", sense: "" },
+    altitude: fact(altitude, altitude > 0 ? "too high" : "too low"),
+    azimuth: fact(azimuth, (azimuth > 0) === north ? "too far east" : "too far west"),
   };
 }
 

@@ -1,0 +1,412 @@
+"""What the page says and does, message by message, in a real browser."""
+
+import asyncio
+import base64
+import json
+import re
+from collections.abc import AsyncIterator
+
+import numpy as np
+import pytest
+import pytest_asyncio
+from playwright.async_api import Browser
+
+from polewright.adapters.web.access import Role
+from polewright.core.imaging.frame import Frame
+from polewright.session.phases import Phase
+from tests.browser.stage import (
+    BRIGHTEST_LUMINANCE,
+    PHONE,
+    TABLET,
+    TABLET_ON_ITS_SIDE,
+    Stage,
+    chromium,
+    luminance,
+    needs_chromium,
+    screen,
+)
+
+pytestmark = [pytest.mark.browser, needs_chromium, pytest.mark.asyncio(loop_scope="module")]
+
+VIEWS = ("bolts", "one-altitude", "one-azimuth", "camera", "evening", "set")
+
+# Instead of a voice and a loudspeaker: what they were asked to do.
+LISTENING = """
+window.said = []; window.tones = [];
+speechSynthesis.speak = (utterance) => window.said.push(utterance.text);
+speechSynthesis.cancel = () => {};
+const start = OscillatorNode.prototype.start;
+OscillatorNode.prototype.start = function (when) {
+  window.tones.push([performance.now(), this.frequency.value]);
+  return start.call(this, when);
+};
+"""
+
+
+@pytest_asyncio.fixture(loop_scope="module", scope="module")
+async def browser() -> AsyncIterator[Browser]:
+    async with chromium() as running:
+        yield running
+
+
+@pytest_asyncio.fixture(loop_scope="module")
+async def stage() -> AsyncIterator[Stage]:
+    async with Stage().running() as running:
+        running.state(step="ready")
+        yield running
+
+
+def adjusting(stage: Stage) -> None:
+    stage.survey(36.4, 44.7, 0.1)
+    stage.state(Phase.ADJUSTING, step="turn the bolts", frames=1)
+
+
+async def test_each_bolt_is_told_in_words_first_with_how_sure_that_is(
+    browser: Browser, stage: Stage
+):
+    adjusting(stage)
+    stage.correction(1.4, -3.2, 0.15)
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#verdict", "not yet")
+        assert await seen.text("#altitude .verb") == "LOWER"
+        assert await seen.text("#altitude .number") == "1.4"
+        assert await seen.text("#altitude .unit") == "arcmin"
+        # In the south, a head that is too far anticlockwise goes clockwise, toward the west.
+        assert await seen.text("#azimuth .verb") == "WEST"
+        assert "clockwise seen from above" in await seen.text("#azimuth .also")
+        assert "sure to 9 arcsec" in await seen.text("#sure")
+        assert "live" in await seen.text("#freshness")
+        stage.correction(-1.4, 3.2, 0.15, sequence=2, north=True)
+        await seen.until("#altitude .verb", "raise")
+        await seen.until("#azimuth .verb", "west")
+        assert "anticlockwise seen from above" in await seen.text("#azimuth .also")
+
+
+async def test_a_knob_that_is_known_is_told_in_turns_of_the_hand(browser: Browser, stage: Stage):
+    adjusting(stage)
+    stage.correction(1.4, -3.2, 0.15, turns=(0.0625, -0.25))
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#altitude .number", "1/16")
+        assert await seen.text("#altitude .unit") == "turn clockwise"
+        assert "1.4 arcmin to go" in await seen.text("#altitude .also")
+        assert await seen.text("#azimuth .number") == "1/4"
+        assert await seen.text("#azimuth .unit") == "turn anticlockwise"
+        assert "turn" in await seen.text("#azimuth .scale")
+        await seen.keep("turns")
+
+
+@pytest.mark.parametrize("size", [PHONE, TABLET, TABLET_ON_ITS_SIDE, {"width": 844, "height": 390}])
+async def test_nothing_is_cut_off_and_stop_is_in_reach_at_every_size(
+    browser: Browser, stage: Stage, size: dict[str, int]
+):
+    adjusting(stage)
+    stage.correction(88.8, -88.8, 0.15)
+    async with screen(browser, stage.url, size) as seen:
+        await seen.until("#verdict", "not yet")
+        for view in ("bolts", "one-altitude", "one-azimuth"):
+            await seen.show(view)
+            await asyncio.sleep(0.1)
+            cut = await seen.page.evaluate(
+                """[...document.querySelectorAll('.verb,.number,.unit,.also,#verdict,button')]
+                .filter((e) => e.offsetParent)
+                .filter((e) => e.scrollWidth > e.clientWidth + 1
+                    || e.getBoundingClientRect().right > innerWidth)
+                .map((e) => e.outerHTML.slice(0, 90))"""
+            )
+            assert cut == [], view
+            box = await seen.page.locator("#stop").bounding_box()
+            assert box is not None
+            assert box["y"] + box["height"] <= size["height"]
+        assert await seen.page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+
+
+async def test_targets_are_large_enough_for_gloves(browser: Browser, stage: Stage):
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#freshness", "connected")
+        small = await seen.page.evaluate(
+            """[...document.querySelectorAll('.sheet, main > section, footer')].flatMap((part) => {
+            const hidden = part.hidden; part.hidden = false;
+            document.body.classList.toggle('sheeted', part.classList.contains('sheet'));
+            const found = [...part.querySelectorAll('button:not([hidden])')]
+              .map((b) => [b.textContent, b.getBoundingClientRect()])
+              .filter(([, box]) => box.width && (box.width < 64 || box.height < 64));
+            part.hidden = hidden; return found.map(([name]) => name); })"""
+        )
+        assert small == []
+
+
+async def test_axe_finds_nothing_in_any_view(browser: Browser, stage: Stage):
+    adjusting(stage)
+    stage.correction(1.4, -3.2, 0.15)
+    stage.publisher.publish(
+        "event",
+        {"level": "warning", "code": "x", "text": "The clock jumped", "remedy": "Survey again"},
+        retain=False,
+    )
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#verdict", "not yet")
+        for view in VIEWS:
+            await seen.show(view)
+            assert await seen.violations() == [], view
+        for sheet in ("#open-do", "#open-view"):
+            await seen.page.click(sheet)
+            assert await seen.violations() == [], sheet
+        await seen.page.keyboard.press("Escape")
+        stage.state(Phase.BLOCKED, reason="The camera is gone", remedy="Check its cable.")
+        await seen.until("#verdict", "blocked")
+        assert await seen.violations() == []
+        await seen.show("set")
+        await seen.page.get_by_role("button", name="day").click()
+        for view in ("set", "bolts", "evening"):
+            await seen.show(view)
+            assert await seen.violations() == [], f"{view} by day"
+
+
+async def test_a_survey_is_asked_for_twice_and_stop_stays_in_reach(browser: Browser, stage: Stage):
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#verdict", "not measured")
+        await seen.page.click("#next")
+        await seen.until("#clear-title", "the mount will move")
+        assert stage.asked == []
+        await seen.page.click("#stop", trial=True)
+        assert await seen.page.evaluate("document.activeElement.id") == "clear-title"
+        await seen.page.locator("#sheet-clear .close").click()
+        assert stage.asked == []
+        await seen.page.click("#next")
+        await seen.page.click("#clear-yes")
+        await seen.until("#said", "survey done")
+        assert stage.asked == [("confirm_clear", {}), ("survey", {})]
+        await seen.page.click("#stop")
+        await seen.until("#said", "stopped")
+        assert stage.asked[-1] == ("stop", {})
+
+
+async def test_a_turn_is_reported_by_thumb(browser: Browser, stage: Stage):
+    adjusting(stage)
+    stage.correction(1.4, -3.2, 0.15)
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#verdict", "not yet")
+        await seen.page.click("#open-do")
+        await seen.page.click("#do-turned")
+        assert await seen.page.is_disabled("#turned-send")
+        for name in ("azimuth knob", "anticlockwise", "1/4 turn"):
+            await seen.page.get_by_role("button", name=name, exact=True).click()
+        await seen.keep("turned")
+        await seen.page.click("#turned-send")
+        await seen.until("#said", "turn noted")
+        assert stage.asked == [("turned", {"bolt": "azimuth", "turns": -0.25})]
+
+
+async def test_figures_that_nobody_renews_are_shown_as_old_and_told_to_nobody(
+    browser: Browser, stage: Stage
+):
+    adjusting(stage)
+    stage.correction(1.4, -3.2, 0.15, valid_s=3.0)
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#freshness", "live")
+        await seen.until("#verdict", "wait")
+        assert "OLD" in await seen.text("#freshness")
+        assert "was" in await seen.text("#altitude .lead")
+        assert "Do not turn by these" in await seen.text("#doing")
+        stage.correction(1.2, -3.0, 0.15, sequence=2)
+        await seen.until("#verdict", "not yet")
+        stage.state(step="ready")
+        stage.correction(1.2, -3.0, 0.15, sequence=2, live=False)
+        await seen.until("#freshness", "connected")
+        # What was seen last is a fact of the past, not a thing to do.
+        await seen.until("#altitude .verb", "too high")
+        assert await seen.text("#altitude .number") == "1.2"
+        assert "when the adjustment ended" in await seen.text("#sure")
+
+
+async def test_what_blocks_is_told_with_what_to_do(browser: Browser, stage: Stage):
+    stage.state(Phase.BLOCKED, reason="The camera does not answer", remedy="Check its cable.")
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#verdict", "blocked")
+        assert await seen.text("#trouble-reason") == "The camera does not answer"
+        assert await seen.text("#trouble-remedy") == "Check its cable."
+        await seen.keep("blocked")
+
+
+async def test_it_is_spoken_on_change_and_not_more_often_than_every_five_seconds(
+    browser: Browser, stage: Stage
+):
+    adjusting(stage)
+    stage.correction(2.0, -3.2, 0.15)
+    async with screen(browser, stage.url, script=LISTENING) as seen:
+        await seen.until("#freshness", "live")
+        assert await seen.page.evaluate("said") == []
+        await seen.show("set")
+        await seen.page.locator("#choose-voice button", has_text="on").click()
+        for k in range(2, 24):
+            stage.correction(2.0, -3.2 - 0.1 * k, 0.15, sequence=k)
+            await asyncio.sleep(0.25)
+        said = await seen.page.evaluate("said")
+        assert said[0] == "I will say what to turn"
+        assert len(said) == 2
+        assert re.match(r"turn the mount head [45]\.\d arc minutes toward the west", said[1])
+
+
+async def test_beats_follow_faster_the_nearer_the_bolt_is_and_old_figures_knock(
+    browser: Browser, stage: Stage
+):
+    adjusting(stage)
+    stage.correction(100.0, 0.0, 0.05)
+
+    async def tones(seconds: float) -> list[tuple[float, float]]:
+        await seen.page.evaluate("tones.length = 0")
+        await asyncio.sleep(seconds)
+        return [(at, hertz) for at, hertz in await seen.page.evaluate("tones")]
+
+    async with screen(browser, stage.url, script=LISTENING) as seen:
+        await seen.until("#freshness", "live")
+        await seen.show("set")
+        await seen.page.locator("#choose-sound button", has_text="beats").click()
+        far = await tones(1.6)
+        stage.correction(2.0, 0.0, 0.05, sequence=2)
+        near = await tones(1.6)
+        assert 1 <= len(far) <= 3
+        assert len(near) > 2 * len(far)
+        assert {round(hertz) for _, hertz in near} == {440}
+        stage.correction(-2.0, 0.0, 0.05, sequence=3)
+        await asyncio.sleep(0.6)
+        assert {round(hertz) for _, hertz in await tones(1.0)} == {330}
+        stage.correction(0.2, 0.0, 0.05, sequence=4, valid_s=2.5)
+        await asyncio.sleep(0.6)
+        assert {round(hertz) for _, hertz in await tones(1.0)} == {660}
+        await seen.until("#freshness", "OLD")
+        await asyncio.sleep(1.5)
+        assert {round(hertz) for _, hertz in await tones(3.2)} == {110}
+
+
+async def test_the_camera_is_shown_on_demand_in_the_colour_of_the_night(
+    browser: Browser, stage: Stage
+):
+    rows, columns = np.mgrid[0:480, 0:640]
+    pixels = 200.0 + 3.0 * np.sin(rows) + 5000.0 * (((columns % 80) < 3) & ((rows % 60) < 3))
+    stage.frame = Frame(pixels=pixels.astype(np.uint16), exposure_s=0.5, camera="Hoopoe")
+    adjusting(stage)
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#freshness", "no figures")
+        assert not any(viewer.wants_pictures for viewer in stage.served.feed.viewers)
+        await seen.show("camera")
+        await seen.until("#camera-words", "Hoopoe")
+        star = {"x_px": 81.0, "y_px": 61.0, "to_x_px": 301.0, "to_y_px": 201.0}
+        targets = {"width_px": 640, "height_px": 480, "stars": [star]}
+        stage.publisher.publish("targets", targets, retain=False)
+        await seen.until("#camera-words", "1 stars")
+        assert await seen.brightest() < BRIGHTEST_LUMINANCE
+        await seen.show("bolts")
+        await asyncio.sleep(0.2)
+        assert not any(viewer.wants_pictures for viewer in stage.served.feed.viewers)
+
+
+async def test_the_evening_is_drawn_and_said(browser: Browser, stage: Stage):
+    adjusting(stage)
+    for k in range(1, 30):
+        stage.correction(36.0 / k**1.3, 44.0 / k**1.4, 0.15, sequence=k)
+    async with screen(browser, stage.url) as seen:
+        await seen.show("evening")
+        await seen.until("#evening-words", "the tolerance is 1.0 arcmin")
+        assert "From 5" in await seen.text("#evening-words")
+        assert "3 frames over 45 deg" in await seen.text("#survey-words")
+        rows = await seen.page.locator("#residuals tbody tr").all_inner_texts()
+        assert [row.split("\t")[0] for row in rows] == ["frame 1", "frame 2", "frame 3"]
+        assert await seen.page.locator("#curve path").count() >= 2
+
+
+async def test_no_frame_of_a_load_is_bright_even_when_styles_come_late(
+    browser: Browser, stage: Stage
+):
+    """Recorded by the browser itself: every frame that it drew, from the first."""
+    adjusting(stage)
+    stage.correction(1.4, -3.2, 0.15)
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#verdict", "not yet")
+
+        async def late(route: object) -> None:
+            await asyncio.sleep(0.7)
+            await route.continue_()  # type: ignore[attr-defined]
+
+        await seen.page.route("**/*.css", late)
+        await seen.page.route("**/*.js", late)
+        recorder = await seen.context.new_cdp_session(seen.page)
+        frames: list[bytes] = []
+
+        def take(event: dict[str, object]) -> None:
+            frames.append(base64.b64decode(str(event["data"])))
+            acknowledging.append(
+                asyncio.ensure_future(
+                    recorder.send("Page.screencastFrameAck", {"sessionId": event["sessionId"]})
+                )
+            )
+
+        acknowledging: list[asyncio.Future[object]] = []
+        recorder.on("Page.screencastFrame", take)
+        await recorder.send("Page.startScreencast", {"format": "png", "everyNthFrame": 1})
+        await seen.page.reload(wait_until="commit")
+        burst = [await seen.page.screenshot(animations="allow") for _ in range(6)]
+        await seen.until("#verdict", "not yet")
+        await recorder.send("Page.stopScreencast")
+        await asyncio.gather(*acknowledging, return_exceptions=True)
+    assert len(frames) >= 2
+    assert max(luminance(frame) for frame in [*frames, *burst]) < BRIGHTEST_LUMINANCE
+
+
+async def test_beyond_this_machine_a_token_opens_and_an_onlooker_may_only_look(
+    browser: Browser, tmp_path
+):
+    tokens = tmp_path / "tokens.txt"
+    async with Stage(token_file=str(tokens)).running() as stage:
+        stage.state(step="ready")
+        command, look = stage.served.link(Role.COMMAND), stage.served.link(Role.LOOK)
+        assert command is not None
+        assert look is not None
+        async with screen(browser, stage.url) as seen:
+            await seen.until("#said", "token is not accepted")
+        async with screen(browser, look) as seen:
+            await seen.until("#freshness", "connected")
+            assert "token" not in seen.page.url
+            await seen.until("#stop", "onlooker")
+            assert await seen.page.is_hidden("#next")
+            await seen.page.click("#open-do")
+            assert await seen.page.is_disabled("#do-survey")
+            # Also one that sends by itself what the page does not.
+            answer = await seen.page.evaluate(
+                """(token) => new Promise((done) => {
+                const socket = new WebSocket(location.origin.replace('http', 'ws') + '/live');
+                socket.onopen = () => { socket.send(JSON.stringify({hello: 1, token}));
+                  socket.send(JSON.stringify({command: 'stop', payload: {id: 'x'}})); };
+                socket.onmessage = (e) => { const m = JSON.parse(e.data);
+                  if (m.topic.startsWith('reply/')) { socket.close(); done(m.payload); } }; })""",
+                look.partition("#token=")[2],
+            )
+            assert answer["error"]["code"] == "onlooker"
+            assert stage.asked == []
+        async with screen(browser, command) as seen:
+            await seen.until("#freshness", "connected")
+            await seen.page.click("#stop")
+            await seen.until("#said", "stopped")
+            # The address that a shoulder sees or a bookmark keeps holds no token, and still works.
+            await seen.page.reload()
+            await seen.until("#freshness", "connected")
+    assert json.dumps(stage.asked) == '[["stop", {}]]'
+
+
+async def test_a_correction_is_seen_within_fifty_milliseconds(browser: Browser, stage: Stage):
+    """From the publishing in the service to the drawn frame; one clock, the host's."""
+    adjusting(stage)
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#freshness", "no figures")
+        await asyncio.sleep(1.5)  # the page compares the clocks while it rests
+        for k in range(1, 41):
+            stage.correction(30.0 / k, -40.0 / k, 0.15, sequence=k)
+            await asyncio.sleep(0.1)
+        delays = await seen.page.evaluate(
+            "performance.getEntriesByName('correction').map((entry) => entry.duration)"
+        )
+        # A clock that is a millisecond or two off may lose some that were seen at once.
+        assert len(delays) >= 30
+        median_ms = float(np.median(delays))
+        print(f"correction to picture: median {median_ms:.1f} ms, worst {max(delays):.1f} ms")
+        assert 0.0 < median_ms < 50.0
