@@ -5,6 +5,7 @@ import sys
 
 from tests.docs.blocks import ROOT, filled, pages
 from tests.docs.figures import draw_all
+from tests.docs.screens import draw_screens
 from tests.docs.tables import MAKERS
 from tests.docs.wire import SCHEMAS, wire_files
 
@@ -34,7 +35,7 @@ def main() -> int:
     for page in old:
         sys.stdout.write(f"{'old' if check else 'written'}: {page.relative_to(ROOT)}\n")
     if not check:
-        for figure in draw_all():
+        for figure in [*draw_all(), *draw_screens()]:
             sys.stdout.write(f"drawn: {figure.relative_to(ROOT)}\n")
     return int(check and bool(old))
 

@@ -10,6 +10,7 @@ from polewright.cli.main import parser
 from tests.docs.blocks import ROOT, filled, names_in, pages
 from tests.docs.bounds import axis_bound_arcsec
 from tests.docs.meanings import RETAINED, TOPICS
+from tests.docs.screens import SCREENS, drawn
 from tests.docs.tables import MAKERS
 
 TEXTS = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")])
@@ -33,6 +34,14 @@ def test_made_blocks_are_current(page: Path):
 def test_every_maker_has_its_place_in_the_pages():
     used = {name for page in pages() for name in names_in(page.read_text("utf-8"))}
     assert used == set(MAKERS)
+
+
+@pytest.mark.parametrize("name", SCREENS)
+def test_pictures_of_the_terminal_show_what_it_draws_and_fetch_nothing(name: str):
+    """If this fails: `./run docs` makes them anew."""
+    text = drawn(name)
+    assert (ROOT / "docs" / "images" / f"{name}.svg").read_text("utf-8") == text
+    assert not re.search(r"url\((?!#)", text)
 
 
 def test_every_topic_has_words_and_a_retained_flag():

@@ -1,29 +1,14 @@
-"""The terminal display: what to do with each bolt, in deep red, before any figure."""
+"""What a terminal knows of an evening: the topics as they came, and what follows from them."""
 
-import asyncio
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from rich.align import Align
-from rich.console import Console, Group, RenderableType
-from rich.live import Live
-from rich.panel import Panel
-from rich.text import Text
-
-from polewright.adapters.mqtt.client import TopicUpdate
-from polewright.core.errors import LinkError
-
-_STYLE = "red3"
-_STRONG = "bold red1"
-_FAINT = "dark_red"
-# A figure older than this is shown as old (s).
-_FRESH_S = 6.0
-_REDRAW_HZ = 4
-_RETRY_S = 2.0
-_BOLT_WIDTH = 41
-_FULL_SCALE_ARCMIN = 120.0
+# A correction that nobody renews is history; the service itself says so at the same time (s).
+_VALID_S = 30.0
+# An event is news for this long (s).
+_NEWS_S = 120.0
 
 VERDICT_WORDS = {
     "good_enough": "GOOD ENOUGH - leave the bolts",
@@ -38,13 +23,31 @@ class EveningView:
 
     topics: dict[str, Any] = field(default_factory=dict)
     correction_at_s: float = 0.0
+    event_at_s: float = 0.0
     link: str = ""
+    monotonic: Callable[[], float] = time.monotonic
 
     def take(self, topic: str, payload: object) -> None:
         """Take one message."""
         self.topics[topic] = payload
         if topic == "correction":
-            self.correction_at_s = time.monotonic()
+            self.correction_at_s = self.monotonic()
+        elif topic == "event":
+            self.event_at_s = self.monotonic()
+
+    def lose(self, trouble: str) -> None:
+        """Take note that the broker cannot be heard: nothing is live until it is."""
+        self.link = trouble
+        self.topics.pop("correction", None)
+
+    def find(self) -> None:
+        """Take note that the broker is heard."""
+        self.link = ""
+
+    def message(self, topic: str) -> dict[str, Any]:
+        """Return the last JSON message of a topic; empty where there is none."""
+        told = self.topics.get(topic)
+        return told if isinstance(told, dict) else {}
 
     @property
     def online(self) -> bool:
@@ -54,9 +57,21 @@ class EveningView:
     @property
     def live(self) -> bool:
         """True where the correction is live and fresh."""
-        correction = self.topics.get("correction")
-        fresh = time.monotonic() - self.correction_at_s < _FRESH_S
-        return isinstance(correction, dict) and bool(correction.get("live")) and fresh
+        correction = self.message("correction")
+        valid_s = correction.get("valid_s") or _VALID_S
+        return bool(correction.get("live")) and self.online and self.age_s < valid_s
+
+    @property
+    def age_s(self) -> float:
+        """How old the newest correction's frame is (s)."""
+        frame_age_s = float(self.message("correction").get("frame_age_s") or 0.0)
+        return self.monotonic() - self.correction_at_s + frame_age_s
+
+    @property
+    def news(self) -> dict[str, Any]:
+        """The last event while it is news; else empty."""
+        fresh = self.monotonic() - self.event_at_s < _NEWS_S
+        return self.message("event") if fresh else {}
 
     @property
     def verdict(self) -> str | None:
@@ -118,80 +133,3 @@ def _age(survey: dict[str, Any]) -> str:
     if age_s is None:
         return ""
     return f", {age_s / 3600.0:.1f} h old, from an earlier run"
-
-
-async def render(topics: Callable[[], AsyncIterator[TopicUpdate]]) -> None:
-    """Draw until cancelled; survives a broker that comes and goes."""
-    view = EveningView()
-    console = Console()
-    with Live(console=console, auto_refresh=False, screen=console.is_terminal) as live:
-        async with asyncio.TaskGroup() as tasks:
-            tasks.create_task(_follow(topics, view))
-            while True:
-                live.update(Align.center(picture(view), vertical="middle"), refresh=True)
-                await asyncio.sleep(1.0 / _REDRAW_HZ)
-
-
-async def _follow(topics: Callable[[], AsyncIterator[TopicUpdate]], view: EveningView) -> None:
-    while True:
-        try:
-            async for update in topics():
-                view.link = ""
-                view.take(update.topic, update.payload)
-        except LinkError as trouble:
-            view.link = str(trouble)
-        await asyncio.sleep(_RETRY_S)
-
-
-def picture(view: EveningView) -> RenderableType:
-    """Return the display of one moment."""
-    parts: list[RenderableType] = []
-    if view.link:
-        parts.append(Text(view.link, style=_STRONG))
-    if view.live:
-        correction = view.topics["correction"]
-        parts += [
-            Text(VERDICT_WORDS[correction["verdict"]], style=_STRONG, justify="center"),
-            Text(),
-            Text(correction["altitude_words"], style=_STRONG),
-            _bolt(correction["altitude_error_arcmin"], "lower", "raise"),
-            Text(),
-            Text(correction["azimuth_words"], style=_STRONG),
-            _bolt(correction["azimuth_error_arcmin"], *_head_ways(correction)),
-            Text(),
-            Text(
-                f"off by {correction['total_error_arcmin']:.2f} arcmin "
-                f"+- {correction['total_error_sigma_arcmin']:.2f}",
-                style=_STYLE,
-            ),
-        ]
-    else:
-        parts += [Text(line, style=_STYLE) for line in view.lines()]
-    if not view.online:
-        parts.append(Text("the service is offline; figures are old", style=_STRONG))
-    return Panel(Group(*parts), border_style=_FAINT, width=72, title="polewright")
-
-
-def _head_ways(correction: dict[str, Any]) -> tuple[str, str]:
-    """Return where the mount head goes to undo a positive and a negative azimuth error."""
-    west = "toward the west" in correction["azimuth_words"]
-    positive_to_west = west == (correction["azimuth_error_arcmin"] > 0)
-    ways = ("head to the west", "head to the east")
-    return ways if positive_to_west else (ways[1], ways[0])
-
-
-def _bolt(error_arcmin: float, undo_positive: str, undo_negative: str) -> Text:
-    """Return a bolt's travel: the nut has to come to the middle notch.
-
-    The scale is compressed (square root) so that both degrees and arcseconds move the nut.
-    """
-    half = _BOLT_WIDTH // 2
-    part = (min(abs(error_arcmin), _FULL_SCALE_ARCMIN) / _FULL_SCALE_ARCMIN) ** 0.5
-    place = half + round(half * part) * (1 if error_arcmin > 0 else -1)
-    cells = ["-"] * _BOLT_WIDTH
-    cells[half] = "|"
-    cells[place] = "#"
-    sense = undo_positive if error_arcmin > 0 else undo_negative
-    arrow = "<<" if error_arcmin > 0 else ">>"
-    return Text(f"[{''.join(cells)}] {arrow} {sense}" if place != half else f"[{''.join(cells)}]",
-                style=_STYLE)  # fmt: skip

@@ -6,8 +6,9 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from polewright.adapters.mqtt.client import send_command, watch_topics
-from polewright.cli.display import EveningView, render
+from polewright.cli.display import EveningView
 from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output, ProgressBar
+from polewright.cli.watching import render
 from polewright.core.errors import LinkError
 from polewright.settings.load import find_settings_file, load_settings
 from polewright.settings.model import Settings
@@ -172,7 +173,7 @@ def watch(options: argparse.Namespace, output: Output) -> ExitCode:
 
         asyncio.run(lines())
         return ExitCode.GOOD
-    asyncio.run(render(lambda: watch_topics(settings)))
+    asyncio.run(render(lambda: watch_topics(settings), settings.mount.slug))
     return ExitCode.GOOD
 
 
