@@ -11,7 +11,7 @@ import aiomqtt
 # So many are read before the reading pauses; people and scripts never send as many at once.
 MOST_WAITING = 64
 
-# How long the loop is left to others after each such heap: about a thousand commands per second at most.
+# How long the loop is left to others after each such heap: about a thousand commands a second.
 PAUSE_S = 0.05
 
 # What the system itself may hold of a flood; a backlog there delays what comes after it.
