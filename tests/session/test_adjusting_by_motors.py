@@ -224,6 +224,31 @@ async def test_the_person_stops_the_motors_in_mid_step():
     assert stage.evening.phase is Phase.IDLE
 
 
+async def test_a_stop_that_takes_its_time_is_no_failure_of_the_step():
+    """The adjuster ends the step as stopped, and confirms the stop only after that."""
+    stage = MotorStage()
+    await stage.surveyed()
+    told, started = asyncio.Event(), stage.adjuster.started
+
+    async def stoppable(azimuth_deg, altitude_deg):
+        started.set()
+        await told.wait()
+        raise DeviceError("was stopped", remedy="", code="stopped")
+
+    async def slowly():
+        told.set()
+        for _ in range(20):
+            await asyncio.sleep(0)
+
+    stage.adjuster.step, stage.adjuster.abort = stoppable, slowly
+    async with asyncio.TaskGroup() as tasks:
+        running = tasks.create_task(stage.adjusted())
+        await started.wait()
+        assert await stage.evening.handle("stop", {}) == {"stopped": True}
+    assert running.result()["stopped"] is True
+    assert stage.evening.phase is Phase.IDLE
+
+
 async def test_a_stop_that_the_motors_do_not_take_is_said_loudly():
     stage = MotorStage(never_ends=True)
     await stage.surveyed()

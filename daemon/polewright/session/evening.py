@@ -13,7 +13,13 @@ from polewright.core.axis.correction import Correction, correct
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.knobs import Bolt
 from polewright.core.axis.tonight import tonights_pole
-from polewright.core.errors import LinkError, MeasurementError, PolewrightError, UsageError
+from polewright.core.errors import (
+    DeviceError,
+    LinkError,
+    MeasurementError,
+    PolewrightError,
+    UsageError,
+)
 from polewright.core.geometry.directions import (
     ARCSEC_RAD,
     angle_between,
@@ -378,20 +384,30 @@ class Evening:
 
     async def _stop(self) -> tuple[Message, PolewrightError | None]:
         """Stop as :meth:`stop` does; return also why the motors did not take it, if so."""
-        motors, trouble = self._motors, None
+        motors = self._motors
+        stops = [stop_shielded(self._mount)] if self._mount is not None else []
+        stopping: asyncio.Future[DeviceError | LinkError | None] | None = None
         if motors is not None:
             motors.hold()
-        stops = [stop_shielded(self._mount)] if self._mount is not None else []
         if motors is not None and motors.moving:
-            trouble, *_ = await asyncio.gather(stop_motors(motors), *stops)
-        elif stops:
-            await stops[0]
+            # Both answer after a while, in which the step must not end as a failure of its own:
+            # they are told first, the work is ended, and then their answers are awaited.
+            stopping = asyncio.ensure_future(stop_motors(motors))
+            answers = asyncio.gather(*stops)
+            await asyncio.sleep(0)
+        else:
+            answers = None
+            for stop in stops:
+                await stop
         stopped = self._work is not None and not self._work.done()
         if stopped and self._work is not None:
             self._work.cancel()
             await asyncio.wait({self._work}, timeout=10.0)
         elif self._phase is Phase.BLOCKED and self._link_trouble is None:
             self._happen(Happening.STOPPED)
+        if answers is not None:
+            await answers
+        trouble = None if stopping is None else await stopping
         if trouble is not None:
             self._tell_event(trouble.text, remedy=trouble.remedy, code=trouble.code)
         return {"stopped": stopped}, trouble
