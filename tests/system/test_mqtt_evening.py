@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import json
 import signal
+import socket
 import sys
 import time
 from collections.abc import AsyncIterator
@@ -21,6 +22,7 @@ from polewright.settings.load import load_settings
 from tests.system.commands import POLEWRIGHT, _environment, polewright, service
 from tests.system.indi_servers import free_port, indi_server, needs_indiserver
 from tests.system.mqtt_brokers import Mosquitto, wait_until
+from tests.system.mqtt_rubbish import connect_packet
 from tests.system.published_schemas import PublishedSchemas
 
 pytestmark = [pytest.mark.broker, pytest.mark.slow]
@@ -165,6 +167,67 @@ async def test_every_message_of_an_evening_fits_its_schema_and_a_restarted_broke
     assert "good_enough" in events
     healths = witness.of("health")
     assert any(one["indi"]["connected"] and one["broker"]["echo"] == "passed" for one in healths)
+
+
+@pytest.mark.timeout(240)
+async def test_every_message_of_a_demo_run_fits_its_schema(tmp_path: Path) -> None:
+    """The rehearsal as a person starts it, with its embedded broker on whatever port it took."""
+    demo = await asyncio.create_subprocess_exec(
+        *POLEWRIGHT, "demo", "--seed", "11", cwd=tmp_path, env=_environment(tmp_path),
+        stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        ports: list[int] = []
+
+        def found() -> bool:
+            ports[:] = broker_ports(demo.pid)
+            return bool(ports)
+
+        await wait_until(found, 90)
+        async with witnessing(ports[0]) as witness:
+            assert await asyncio.wait_for(demo.wait(), 120) == 0
+    finally:
+        if demo.returncode is None:
+            demo.kill()
+            await demo.wait()
+    assert witness.schemas.problems == []
+    counts = witness.schemas.counts
+    expected = {
+        "availability", "state", "survey", "correction", "targets", "health", "reply",
+        "command.survey", "command.adjust", "command.stop", "correction.closeness",
+    }  # fmt: skip
+    assert expected <= set(counts), counts
+    assert sum(counts.values()) > 100
+
+
+def listening_ports(pid: int) -> list[int]:
+    """Return the loopback TCP ports at which a process listens (proc(5), /proc/net/tcp)."""
+    own = set()
+    with contextlib.suppress(FileNotFoundError):
+        for one in Path(f"/proc/{pid}/fd").iterdir():
+            with contextlib.suppress(FileNotFoundError):
+                own.add(one.readlink().name)
+    rows = [row.split() for row in Path("/proc/net/tcp").read_text().splitlines()[1:]]
+    return [
+        int(row[1].split(":")[1], 16)
+        for row in rows
+        if row[3] == "0A" and f"socket:[{row[9]}]" in own
+    ]
+
+
+def broker_ports(pid: int) -> list[int]:
+    """Return the ports at which a process serves MQTT."""
+    return [port for port in listening_ports(pid) if is_broker(port)]
+
+
+def is_broker(port: int) -> bool:
+    """Return whether what listens there answers a CONNECT with a CONNACK (MQTT 3.1.1, 3.2)."""
+    try:
+        with socket.create_connection(("127.0.0.1", port), timeout=2) as link:
+            link.sendall(connect_packet("look"))
+            return link.recv(1) == b"\x20"
+    except OSError:
+        return False
 
 
 def _step(witness: Witness) -> str | None:
