@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from polewright.adapters.indi.connection import IndiConnection
-from polewright.adapters.indi.goto import EQUATORIAL, Position
+from polewright.adapters.indi.equatorial import OF_DATE, Position
 from polewright.adapters.indi.mount import IndiMount
 from polewright.core.errors import DeviceError
 from polewright.ports import MountStatus
@@ -148,4 +148,4 @@ async def test_a_mount_tells_what_it_can_do(mount: IndiMount) -> None:
 
 async def _moving(mount: IndiMount) -> None:
     """Return when the mount has begun to move."""
-    await mount.connection.wait_for(MOUNT, EQUATORIAL, lambda p: p.busy, 5.0)
+    await mount.connection.wait_for(MOUNT, OF_DATE, lambda p: p.busy, 5.0)
