@@ -156,7 +156,7 @@ async def _survey(seen: Screen) -> None:
     await seen.until("#doing", "place 2")
     await seen.keep("surveying")
     await seen.until("#said", "survey done", 60.0)
-    assert await seen.text("#verdict") == "NOT YET"
+    await seen.until("#verdict", "not yet")
     assert re.search(r"Off by 48\.\d arcmin", await seen.text("#sure"))
 
 

@@ -2,16 +2,21 @@
 
 import asyncio
 import base64
+import contextlib
 import json
+import math
 import re
 from collections.abc import AsyncIterator
 
 import numpy as np
 import pytest
 import pytest_asyncio
-from playwright.async_api import Browser
+from playwright.async_api import Browser, Error
 
 from polewright.adapters.web.access import Role
+from polewright.core.axis.correction import altitude_words, azimuth_words
+from polewright.core.axis.knobs import turn_words
+from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.imaging.frame import Frame
 from polewright.session.phases import Phase
 from tests.browser.stage import (
@@ -93,14 +98,51 @@ async def test_a_knob_that_is_known_is_told_in_turns_of_the_hand(browser: Browse
         assert await seen.text("#azimuth .unit") == "turn anticlockwise"
         assert "turn" in await seen.text("#azimuth .scale")
         await seen.keep("turns")
+        await seen.show("one-altitude")
+        await seen.keep("alone")
+    stage.correction(1.4, -3.2, 0.15, turns=(0.0625, -0.25), sequence=2)
+    async with screen(browser, stage.url, TABLET_ON_ITS_SIDE) as seen:
+        await seen.until("#altitude .number", "1/16")
+        await seen.keep("tablet")
 
 
+async def test_all_words_that_the_service_says_are_understood(browser: Browser, stage: Stage):
+    """Amounts of every size and unit, both hemispheres, knobs near and far."""
+    amounts = [arcmin * ARCMIN_RAD * sign for arcmin in (0.05, 0.9, 1.0, 59.9, 91.0, 900.0)
+               for sign in (1, -1)]  # fmt: skip
+    words = [altitude_words(amount, 0.0) for amount in amounts]
+    words += [azimuth_words(amount, 0.0, pole) for amount in amounts for pole in (0.0, math.pi)]
+    leave = [altitude_words(0.0, 1.0), azimuth_words(0.0, 1.0, 0.0)]
+    knobs = [turn_words(turns) for turns in (0.01, -0.06, 0.3, 1.0, -1.26, 2.5, -3.1, 12.0)]
+    async with screen(browser, stage.url) as seen:
+        kinds, left, known = await seen.page.evaluate(
+            """async ([words, leave, knobs]) => { const m = await import('/words.js');
+            return [words.map((w) => m.readWords(w + '; knob about 1/4 turn clockwise')),
+              leave.map((w) => m.readWords(w).kind), knobs.map((w) => m.readKnob(w))]; }""",
+            [words, leave, knobs],
+        )
+    assert {kind["kind"] for kind in kinds} == {"turn"}
+    for kind, amount in zip(kinds[: len(amounts)], amounts, strict=True):
+        assert kind["amountArcmin"] * ARCMIN_RAD == pytest.approx(abs(amount), rel=0.06)
+        assert kind["side"] == math.copysign(1, amount)
+    # Clockwise seen from above is to the right where one faces the pole, in both hemispheres.
+    assert all(
+        kind["side"] == (-1 if " (clockwise" in said else 1)
+        for kind, said in zip(kinds[len(amounts) :], words[len(amounts) :], strict=True)
+    )
+    assert left == ["leave", "leave"]
+    for one, said in zip(known, knobs, strict=True):
+        assert one is not None
+        assert said.endswith(f" {one['sense']}")
+
+
+@pytest.mark.parametrize("turns", [None, (0.0625, -12.0)], ids=["angles", "turns"])
 @pytest.mark.parametrize("size", [PHONE, TABLET, TABLET_ON_ITS_SIDE, {"width": 844, "height": 390}])
 async def test_nothing_is_cut_off_and_stop_is_in_reach_at_every_size(
-    browser: Browser, stage: Stage, size: dict[str, int]
+    browser: Browser, stage: Stage, size: dict[str, int], turns: tuple[float, float] | None
 ):
     adjusting(stage)
-    stage.correction(88.8, -88.8, 0.15)
+    stage.correction(88.8, -88.8, 0.15, turns=turns)
     async with screen(browser, stage.url, size) as seen:
         await seen.until("#verdict", "not yet")
         for view in ("bolts", "one-altitude", "one-azimuth"):
@@ -114,6 +156,13 @@ async def test_nothing_is_cut_off_and_stop_is_in_reach_at_every_size(
                 .map((e) => e.outerHTML.slice(0, 90))"""
             )
             assert cut == [], view
+            below = await seen.page.evaluate(
+                """[...document.querySelectorAll('.rod, .say, #sure')].filter((e) => e.offsetParent)
+                .filter((e) => e.getBoundingClientRect().bottom
+                    > document.querySelector('footer').getBoundingClientRect().top + 1)
+                .map((e) => e.parentElement.id + e.className)"""
+            )
+            assert below == [], view
             box = await seen.page.locator("#stop").bounding_box()
             assert box is not None
             assert box["y"] + box["height"] <= size["height"]
@@ -345,11 +394,15 @@ async def test_no_frame_of_a_load_is_bright_even_when_styles_come_late(
         recorder.on("Page.screencastFrame", take)
         await recorder.send("Page.startScreencast", {"format": "png", "everyNthFrame": 1})
         await seen.page.reload(wait_until="commit")
-        burst = [await seen.page.screenshot(animations="allow") for _ in range(6)]
+        burst = []
+        for _ in range(6):
+            with contextlib.suppress(Error):  # between two documents there is nothing to capture
+                burst.append(await seen.page.screenshot(animations="allow"))
         await seen.until("#verdict", "not yet")
         await recorder.send("Page.stopScreencast")
         await asyncio.gather(*acknowledging, return_exceptions=True)
     assert len(frames) >= 2
+    assert len(burst) >= 2
     assert max(luminance(frame) for frame in [*frames, *burst]) < BRIGHTEST_LUMINANCE
 
 

@@ -135,6 +135,7 @@ async def test_rubbish_is_refused_and_corrections_go_on():
                     except (ConnectionError, aiohttp.ClientError):
                         break
                 await _closed(bad)
+                assert bad.close_code == aiohttp.WSCloseCode.POLICY_VIOLATION
             stage.correction(1.0, 1.0)
             async with asyncio.timeout(2.0):
                 while (await good.receive_json())["topic"] != "correction":
