@@ -11,6 +11,7 @@ import numpy as np
 import sep
 from numpy.typing import NDArray
 
+from polewright.core.imaging.binning import Image, binned
 from polewright.core.imaging.centring import (
     LARGEST_WINDOW_PX,
     STAR_QUANTILE,
@@ -23,7 +24,6 @@ from polewright.core.imaging.stars import StarList
 
 LOG = logging.getLogger(__name__)
 
-Image = NDArray[np.float32]
 Array = NDArray[np.float64]
 
 DEFAULT_LIMIT = 300
@@ -61,9 +61,9 @@ def find_stars(frame: Frame, *, limit: int = DEFAULT_LIMIT) -> StarList:
     sigma of bright stars is a lower limit; the attitude fit adds what its residuals show.
     """
     measured_bin = 2 if frame.bayer_pattern else 1
-    picture = frame.pixels if measured_bin == 1 else _binned(frame.pixels, measured_bin)
+    picture = frame.pixels if measured_bin == 1 else binned(frame.pixels, measured_bin)
     step = _detection_bin(picture.size)
-    small = _binned(picture, step)
+    small = binned(picture, step)
     area = float(step**2)
     if float(np.ptp(small)) == 0.0:
         return _nothing(frame, float(small.flat[0]) / (area * measured_bin**2), 0.0)
@@ -138,20 +138,6 @@ def _nothing(frame: Frame, level: float, noise: float) -> StarList:
         width_px=frame.width_px,
         height_px=frame.height_px,
     )
-
-
-def _binned(pixels: Pixels, step: int) -> Image:
-    """Return sums over step x step pixels; rows and columns left over are dropped."""
-    height, width = (side // step * step for side in pixels.shape)
-    # Whole numbers of 8 and 16 bits add up exactly and fast in 32.
-    kind = np.uint32 if pixels.dtype.kind == "u" and pixels.dtype.itemsize <= 2 else np.float32
-    rows = np.add(pixels[0:height:step], pixels[1:height:step], dtype=kind)
-    for offset in range(2, step):
-        rows += pixels[offset:height:step]
-    total = rows[:, 0:width:step] + rows[:, 1:width:step]
-    for offset in range(2, step):
-        total += rows[:, offset:width:step]
-    return total.astype(np.float32)
 
 
 def _detection_bin(size: int) -> int:
