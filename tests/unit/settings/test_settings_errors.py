@@ -94,10 +94,15 @@ def problems(text: str) -> tuple[str, ...]:
         (
             "[cmera]\nexposure_s = 5\n",
             "p.toml line 1: [cmera] is not a known section (did you mean camera?); allowed: site, "
-            "mount, camera, adjuster, indi, mqtt, survey, tolerance, plan, safety, journal, "
-            "logging",
+            "mount, camera, adjuster, indi, mqtt, page, survey, tolerance, plan, safety, "
+            "journal, logging",
         ),
         ("site = 3\n", "p.toml line 1: site = 3 is refused; allowed: a section, [site]"),
+        (
+            '[page]\ntls_key_file = "page.key"\n',
+            "p.toml line 2: [page] tls_key_file is alone; allowed: tls_certificate_file and "
+            "tls_key_file",
+        ),
         (
             '[mqtt]\nhost = "10.0.0.3"\n',
             'p.toml line 2: [mqtt] host = "10.0.0.3" is outside this machine, where the embedded '
