@@ -247,9 +247,12 @@ def learn_bracket(before: Bracket, pairs: Sequence[tuple[SensorAxis, Vector, Arr
         covariances.append(reading)
     spread2 = _spread2(np.array(places), covariances)
     mean, covariance = _combined(places, covariances, before, spread2)
+    axis_sensor = unit(before.axis_sensor + mean @ basis)
+    # The pair of directions across another axis may be turned about it.
+    turned = np.stack(any_perpendiculars(axis_sensor)) @ basis.T
     return Bracket(
-        axis_sensor=unit(before.axis_sensor + mean @ basis),
-        covariance_rad2=covariance + np.eye(2) * spread2,
+        axis_sensor=axis_sensor,
+        covariance_rad2=turned @ covariance @ turned.T + np.eye(2) * spread2,
         surveys=len(pairs),
         spread_rad=math.sqrt(spread2),
     )

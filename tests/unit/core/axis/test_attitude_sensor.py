@@ -161,7 +161,6 @@ def test_a_bracket_learned_from_ten_nights_gives_the_altitude_to_a_third_of_a_de
         pairs.append((said(axis)[1](before), axis, np.eye(2) * 1e-9))
     learned = learn_bracket(before, pairs)
     assert learned.surveys == 10
-    # The compass's noise hides how the bracket sits sideways; across it counts.
     errors = []
     for _ in range(40):
         axis = _axis(place, *rng.normal(size=2))
