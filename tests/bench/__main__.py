@@ -15,7 +15,7 @@ BENCHES = {
     "corrupted": "spoiled surveys: no false 'good enough'",
     "live": "live adjustment by Monte Carlo against its bound; stillness and lag",
     "motors": "adjusting by motors: steps needed and what is left, 2 deg off",
-    "daylight": "sightings of the Sun, the Moon and planets: promised sigmas and whether they hold",
+    "daylight": "sights of Sun, Moon, planets: promised sigmas and whether they hold; discs",
     "attitude": "centre and roll of rendered frames against the bound that the photons set",
     "solve": "solve rate by width of field, wrong answers, time, against solve-field",
     "resources": "memory, idle CPU, event-loop stalls of the service; frames through the relay",

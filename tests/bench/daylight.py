@@ -1,4 +1,4 @@
-"""Daylight: what sightings by day promise, whether they keep it, and the same for drifts.
+"""Daylight: what sightings by day promise and whether they keep it, and the centres of discs.
 
 Reference table: the posterior sigmas of an own earlier computation of the same model by another
 program (real Sun, Moon and planets of 2026 from JPL DE421; medians over every third day).
@@ -22,6 +22,7 @@ from polewright.core.sky.bodies import BodyPlace, body_place
 from polewright.core.sky.ephemeris import Body
 from polewright.core.sky.mount_frame import hour_angle_deg
 from polewright.core.sky.place import Place
+from tests.bench.daylight_pictures import centres, false_discs
 
 HONEST = (0.9, 1.1)
 WITHIN = 0.20
@@ -109,7 +110,13 @@ def run(*, quick: bool) -> dict[str, Any]:
     missed: list[str] = []
     table = _table(missed)
     honest = _honesty(trials=40 if quick else 200, missed=missed)
-    return {"sigmas_arcmin": table, "normalised": honest, "missed": missed}
+    return {
+        "sigmas_arcmin": table,
+        "normalised": honest,
+        "centres": centres(trials=5 if quick else 20, missed=missed),
+        "false_discs": false_discs(rounds=3 if quick else 20, missed=missed),
+        "missed": missed,
+    }
 
 
 def prior_of(home: float, cone: float, square: float) -> PointingPrior:

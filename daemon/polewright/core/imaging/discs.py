@@ -50,6 +50,9 @@ _LARGEST_SCATTER_LIT_PX = 0.35
 _LARGEST_SCATTER_LIT_PART = 0.008
 _LEAST_SIGNAL = 5.0
 _LARGEST_SIGMA_PX = 1.0
+# Brightness that changes along the limb (cloud, glare) moves a centre by so much (px; measured on
+# rendered clouds that take up to 60 % of the light).
+_FLOOR_PX = 0.015
 _WIDEST_EDGE = 0.25
 _ALIKE = 0.75
 
@@ -254,6 +257,7 @@ def _measured(
     )
     points, fit, edge = followed.points, followed.fit, followed.edge
     (x, y, radius), covariance = followed.circle, np.array(fit.covariance[:3, :3])
+    covariance += np.eye(3) * _FLOOR_PX**2
     if phase is not None:
         (x, y, radius), unsure = _without_phase(followed, phase, picture.shape)
         covariance += unsure
