@@ -1,5 +1,6 @@
 """Sightings: where a mount said that it points and where it did, and what is known beforehand."""
 
+import math
 from dataclasses import dataclass
 from typing import Self
 
@@ -8,6 +9,7 @@ from numpy.typing import NDArray
 
 from polewright.core.axis.pointing_mechanics import PointingTerms, across_axis, axis_terms
 from polewright.core.geometry.arrays import settled
+from polewright.core.geometry.directions import unit
 from polewright.core.geometry.rotations import Matrix, Vector
 from polewright.core.sky.place import Place
 
@@ -71,3 +73,23 @@ class Sighting:
         if not self.sigma_rad > 0.0:
             raise ValueError("a sighting needs a sigma above 0")
         object.__setattr__(self, "direction_enu", settled(self.direction_enu))
+
+
+def optical_axis_enu(
+    body_enu: Vector, west_rad: float, north_rad: float, north_end_enu: Vector
+) -> Vector:
+    """Return where the telescope points when a body stands off the middle of the picture.
+
+    Parameters
+    ----------
+    body_enu : ndarray of shape (3,)
+        Observed direction of the body (East-North-Up).
+    west_rad, north_rad : float
+        Where its centre stands in the picture, from the middle: along the mount's right ascension
+        (west) and declination (north) on the sky (rad).
+    north_end_enu : ndarray of shape (3,)
+        North end of the axis, roughly: a degree of it turns an offset of 10 arcmin by 10 arcsec.
+    """
+    west = unit(np.cross(body_enu, north_end_enu))
+    north = np.cross(west, body_enu)
+    return unit(body_enu - math.tan(west_rad) * west - math.tan(north_rad) * north)

@@ -13,7 +13,7 @@ from polewright.core.axis.pointing_mechanics import (
     pointed,
 )
 from polewright.core.axis.pointing_model import fit_pointing
-from polewright.core.axis.sightings import PointingPrior, Sighting
+from polewright.core.axis.sightings import PointingPrior, Sighting, optical_axis_enu
 from polewright.core.errors import MeasurementError
 from polewright.core.geometry.directions import (
     ARCMIN_RAD,
@@ -231,3 +231,12 @@ def test_a_place_beside_the_axis_that_the_cone_keeps_off_is_refused():
     with pytest.raises(MeasurementError) as caught:
         fit.readings_for(fit.axis_enu, beyond_the_pole=False)
     assert caught.value.code == "unreachable"
+
+
+def test_a_body_west_of_the_middle_means_that_the_telescope_points_east_of_it():
+    """The Sun on the meridian in the north: west is toward azimuth 270 deg, north is up."""
+    body = enu_from_altaz(math.radians(40.0), math.pi)
+    pole = np.array([0.0, math.cos(YARD.latitude_rad), math.sin(YARD.latitude_rad)])
+    aimed = optical_axis_enu(body, 10.0 * ARCMIN_RAD, 5.0 * ARCMIN_RAD, pole)
+    assert aimed[0] == pytest.approx(10.0 * ARCMIN_RAD, rel=1e-4)
+    assert math.asin(aimed[2]) == pytest.approx(math.radians(40.0) - 5.0 * ARCMIN_RAD, abs=1e-5)
