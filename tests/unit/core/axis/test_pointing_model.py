@@ -57,6 +57,17 @@ HOME = PointingPrior.independent(
     )
 )
 
+LOOSE = PointingPrior.independent(
+    PointingTerms(
+        axis_east_rad=math.radians(2.0),
+        axis_up_rad=math.radians(2.0),
+        index_hour_rad=math.radians(1.0),
+        index_declination_rad=math.radians(1.0),
+        cone_rad=0.5 * ARCMIN_RAD,
+        non_perpendicularity_rad=0.5 * ARCMIN_RAD,
+    )
+)
+
 
 def _sighting(place, hour_deg, dec_deg, *, beyond=False, terms=TERMS, rng=None, sigma=4.0):
     hour, dec = math.radians(hour_deg), math.radians(dec_deg)
@@ -183,18 +194,26 @@ def test_two_sights_of_the_sun_are_as_good_as_claimed_and_one_is_not_claimed_to_
     assert np.median(twice) < 1.0 * ARCMIN_RAD
 
 
+def test_a_bent_valley_is_in_the_claimed_sigma():
+    """One Sun on both sides of the pier, no home position: made straight, the covariance claims
+    25 times too much (mean normalised error squared)."""
+    rng = np.random.default_rng(9)
+    root = np.linalg.cholesky(LOOSE.covariance_rad2)
+    squares = []
+    for _ in range(40):
+        terms = PointingTerms.of(root @ rng.normal(size=6))
+        looks = [
+            _sighting(YARD, -15.0, 12.0, terms=terms, rng=rng, beyond=side)
+            for side in (False, True)
+        ]
+        fit = fit_pointing(looks, LOOSE, YARD)
+        error = (terms.array() - fit.terms.array())[:2]
+        squares.append(error @ np.linalg.solve(fit.covariance_rad2[:2, :2], error) / 2.0)
+    assert abs(np.mean(squares) - 1.0) < 3.0 / math.sqrt(40)
+
+
 def test_a_second_mount_that_would_do_as_well_is_told():
     """The Sun on the equator from a mount without a home position: the data do not choose."""
-    loose = PointingPrior.independent(
-        PointingTerms(
-            axis_east_rad=math.radians(2.0),
-            axis_up_rad=math.radians(2.0),
-            index_hour_rad=math.radians(1.0),
-            index_declination_rad=math.radians(1.0),
-            cone_rad=0.5 * ARCMIN_RAD,
-            non_perpendicularity_rad=0.5 * ARCMIN_RAD,
-        )
-    )
     terms = PointingTerms(
         axis_east_rad=5.5 * ARCMIN_RAD,
         axis_up_rad=-263.8 * ARCMIN_RAD,
@@ -202,7 +221,7 @@ def test_a_second_mount_that_would_do_as_well_is_told():
         index_declination_rad=27.1 * ARCMIN_RAD,
     )
     looks = [_sighting(YARD, hour, -2.5, terms=terms) for hour in (-45.0, 45.0)]
-    fit = fit_pointing(looks, loose, YARD)
+    fit = fit_pointing(looks, LOOSE, YARD)
     assert fit.mounts > 1
     error = (terms.array() - fit.terms.array())[:2]
     assert error @ np.linalg.solve(fit.covariance_rad2[:2, :2], error) < 9.0
