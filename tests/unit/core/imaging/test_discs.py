@@ -155,3 +155,17 @@ def test_a_disc_is_found_without_knowing_its_size():
     disc = find_disc(draw(SUN, rng))
     assert math.hypot(disc.x_px - SUN.x_px, disc.y_px - SUN.y_px) < TWENTIETH
     assert disc.radius_px == pytest.approx(SUN.radius_px, abs=1.0)
+
+
+@pytest.mark.parametrize(("radius", "phase"), [(None, 0.0), (70.0, 0.0), (70.0, 1.5)])
+def test_a_bright_blob_with_a_ragged_edge_is_no_disc(radius, phase):
+    """Round on the whole, with bays and tongues of 4 % of its radius: a cloud's."""
+    rng = np.random.default_rng(26)
+    rows, columns = np.mgrid[0 : SUN.height_px, 0 : SUN.width_px]
+    across, down = columns - SUN.x_px, rows - SUN.y_px
+    angle = np.arctan2(down, across)
+    edge = SUN.radius_px * (1.0 + 0.04 * np.sin(5.0 * angle) + 0.03 * np.sin(13.0 * angle + 1.0))
+    blob = 1.0 / (1.0 + np.exp((np.hypot(across, down) - edge) / 0.8))
+    with pytest.raises(MeasurementError) as caught:
+        find_disc(expose(SUN, 300.0 + 20000.0 * blob, rng), radius_px=radius, phase_angle_rad=phase)
+    assert caught.value.code in ("no_disc", "unsure_disc")
