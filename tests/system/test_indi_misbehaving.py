@@ -1,6 +1,7 @@
 """Devices that misbehave in ways that no stock simulator offers, over real TCP."""
 
 import asyncio
+import gzip
 import io
 import time
 import zlib
@@ -146,6 +147,25 @@ async def test_a_compressed_frame_with_stray_bytes_behind_it_is_read() -> None:
     frame, _ = await exposed(on_exposure(*replies))
     assert not isinstance(frame, DeviceError), frame
     assert frame.pixels.shape == (48, 64)  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("kind", [".fits.gz", ".FITS.GZ"])
+async def test_a_gzipped_frame_is_read_though_its_declared_size_is_that_of_the_picture(
+    kind: str,
+) -> None:
+    packed = gzip.compress(picture())
+    assert len(packed) < len(picture())
+    replies = blob(CAMERA_NAME, packed, kind=kind, size=len(picture())), exposure_state("Ok")
+    frame, _ = await exposed(on_exposure(*replies))
+    assert not isinstance(frame, DeviceError), frame
+    assert frame.pixels.shape == (48, 64)  # type: ignore[attr-defined]
+
+
+async def test_a_gzipped_frame_that_ends_early_is_refused() -> None:
+    half = gzip.compress(picture())[:-40]
+    replies = blob(CAMERA_NAME, half, kind=".fits.gz", size=len(picture())), exposure_state("Ok")
+    outcome, _ = await exposed(on_exposure(*replies))
+    assert code(outcome) == "not_a_picture"
 
 
 async def test_a_frame_whose_camera_stays_busy_for_ever_is_used() -> None:

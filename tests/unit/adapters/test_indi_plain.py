@@ -152,6 +152,7 @@ class TestBlob:
         assert not self.blob(".fits", 8).truncated
         assert not self.blob(".fits.z", 900).truncated
         assert not self.blob(".fits.fz", 900).truncated
+        assert not self.blob(".fits.gz", 900).truncated
 
 
 class TestCallbacks:

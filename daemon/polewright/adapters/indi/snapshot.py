@@ -80,7 +80,7 @@ class PropertySnapshot:
 
 def is_compressed(kind: str) -> bool:
     """Return True where a BLOB of this format is shorter than its declared size."""
-    return kind.endswith((".z", ".fz"))
+    return kind.lower().endswith((".z", ".fz", ".gz"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +94,8 @@ class BlobSnapshot:
     format : str
         As the driver names it, for example ``".fits"`` or ``".fits.z"``.
     data : bytes
-        A copy of what arrived; still compressed where the format ends with ``.z`` or ``.fz``.
+        A copy of what arrived; still compressed where the format ends with ``.z``, ``.fz`` or
+        ``.gz``.
     declared_size : int
         Size that the driver declared, uncompressed (bytes).
     serial : int
@@ -115,7 +116,7 @@ class BlobSnapshot:
     @property
     def zlib_packed(self) -> bool:
         """True where the bytes are a zlib stream."""
-        return self.format.endswith(".z")
+        return self.format.lower().endswith(".z")
 
     @property
     def truncated(self) -> bool:
