@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from polewright.adapters.mqtt.allowance import TELL_EVERY_S, Allowance
-from polewright.adapters.mqtt.command_desk import CommandDesk, Incoming
+from polewright.adapters.mqtt.command_desk import TOGETHER_WAIT_S, CommandDesk, Incoming
 from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.topics import MountTopics
 
@@ -80,6 +80,55 @@ async def test_the_desk_drops_rubbish_unanswered_and_obeys_the_stop_in_its_midst
     replies = [json.loads(one.payload) for one in publisher.take_all() if "/reply/" in one.topic]
     assert [one["status"] for one in replies[-2:]] == ["accepted", "done"]
     assert sum(not one["ok"] for one in replies) == 60
+
+
+async def test_a_valid_stop_is_never_dropped_and_a_flood_of_them_is_obeyed_together() -> None:
+    """The last stop comes after a survey has begun: it must not be taken for one that ran before."""
+    obeyed: list[str] = []
+
+    async def handler(verb: str, arguments: Any, reply: Any) -> dict[str, Any]:
+        obeyed.append(verb)
+        return {"stopped": True}
+
+    publisher = MqttPublisher(KUDU)
+    desk = CommandDesk(publisher, handler, instance="here", allowance=Allowance(Watch()))
+    async with asyncio.TaskGroup() as tasks:
+        for number in range(3000):
+            stop = Incoming(verb="stop", payload=b'{"id":"s%d"}' % number, retained=False)
+            desk.receive(stop, tasks)
+        await asyncio.sleep(4 * TOGETHER_WAIT_S)
+        assert obeyed == ["stop"] * 61
+        desk.receive(Incoming(verb="survey", payload=b'{"id":"x"}', retained=False), tasks)
+        desk.receive(Incoming(verb="stop", payload=b'{"id":"genuine"}', retained=False), tasks)
+    assert obeyed == ["stop"] * 61 + ["survey", "stop"]
+    replies = [json.loads(one.payload) for one in publisher.take_all() if "/reply/" in one.topic]
+    assert [one["status"] for one in replies if one["id"] == "genuine"] == ["done"]
+    assert [one["status"] for one in replies if one["id"] == "s3"] == ["accepted", "done"]
+
+
+async def test_stops_that_come_while_others_are_obeyed_are_obeyed_after_them() -> None:
+    begun: list[float] = []
+    hold = asyncio.Event()
+
+    async def handler(verb: str, arguments: Any, reply: Any) -> dict[str, Any]:
+        begun.append(asyncio.get_running_loop().time())
+        await hold.wait()
+        return {"stopped": True}
+
+    allowance = Allowance(Watch())
+    while allowance.spend("stop", "stop"):
+        pass
+    desk = CommandDesk(MqttPublisher(KUDU), handler, instance="here", allowance=allowance)
+    async with asyncio.TaskGroup() as tasks:
+        desk.receive(Incoming(verb="stop", payload=b'{"id":"a"}', retained=False), tasks)
+        await asyncio.sleep(2 * TOGETHER_WAIT_S)
+        assert len(begun) == 1
+        asked_s = asyncio.get_running_loop().time()
+        desk.receive(Incoming(verb="stop", payload=b'{"id":"b"}', retained=False), tasks)
+        await asyncio.sleep(4 * TOGETHER_WAIT_S)
+        hold.set()
+    assert len(begun) == 2
+    assert begun[1] > asked_s
 
 
 async def test_answers_in_a_queue_do_not_hold_up_a_correction() -> None:

@@ -11,7 +11,7 @@ log = logging.getLogger(__name__)
 Kind = Literal["refusal", "ping", "stop", "command"]
 
 # A person with a faulty script sees every answer; a flood sees the first few.  `stop` may come as
-# often as hands can send it from several displays, and whatever is dropped was just obeyed.
+# often as hands can send it from several displays; what comes faster is obeyed together.
 _PER_S = 20.0
 _AT_ONCE = 60.0
 
@@ -54,8 +54,8 @@ class Allowance:
         self._untold += 1
         if now_s - self._told_s >= TELL_EVERY_S:
             log.warning(
-                "Commands come too fast: %d dropped without an answer, the last one %.40r. "
-                "Find the client that sends them.",
+                "Commands come too fast: %d dropped without an answer (a valid stop is obeyed all "
+                "the same), the last one %.40r. Find the client that sends them.",
                 self._untold,
                 verb,
             )

@@ -29,6 +29,12 @@ MOST_AT_ONCE = 8
 # Where answers go that cannot name a command.
 NO_IDENTIFIER = "invalid"
 
+# Stops that come faster than they are answered one by one are obeyed together, this late (s): as
+# often as the allowance would let single ones through, and far below what a hand notices.
+TOGETHER_WAIT_S = 0.05
+# So many of them get an answer; the rest is obeyed all the same.
+MOST_ANSWERED_TOGETHER = 20
+
 _ALWAYS_ADMITTED = ("stop", "ping")
 _KINDS: Mapping[str, Kind] = {"stop": "stop", "ping": "ping"}
 
@@ -87,10 +93,11 @@ class CommandDesk:
         self._ledger = ledger or Ledger()
         self._allowance = allowance or Allowance()
         self._running = 0
+        self._waiting_stops: list[tuple[Entry, Reply]] | None = None
 
     @property
     def dropped(self) -> int:
-        """How many commands came too fast to be answered."""
+        """How many commands came too fast to be answered one by one."""
         return self._allowance.dropped
 
     def receive(self, incoming: Incoming, tasks: asyncio.TaskGroup) -> None:
@@ -113,7 +120,8 @@ class CommandDesk:
 
         try:
             command = self._admit(incoming)
-            if not self._allowance.spend(_KINDS.get(incoming.verb, "command"), incoming.verb):
+            in_time = self._allowance.spend(_KINDS.get(incoming.verb, "command"), incoming.verb)
+            if not in_time and incoming.verb != "stop":
                 return
             arguments = command.arguments()
             digest = digest_of(incoming.verb, arguments)
@@ -124,7 +132,8 @@ class CommandDesk:
                         remedy="Give every command an id of its own.",
                         code="id_used",
                     )
-                answer(entry.answer)
+                if in_time:
+                    answer(entry.answer)
                 return
             self._make_room(incoming.verb)
         except UsageError as error:
@@ -139,6 +148,9 @@ class CommandDesk:
             answer(entry.answer)
             return
         entry.answer = {"ok": True, "status": "accepted"}
+        if not in_time:
+            self._obey_soon(entry, answer, tasks)
+            return
         answer(entry.answer)
         self._running += 1
         tasks.create_task(self._obey(incoming.verb, command.id, arguments, entry, answer))
@@ -167,6 +179,29 @@ class CommandDesk:
                 remedy="Wait for them, or send stop.",
                 code="too_many_commands",
             )
+
+    def _obey_soon(self, entry: Entry, answer: Reply, tasks: asyncio.TaskGroup) -> None:
+        """Let a stop that came too fast be obeyed with others; it must never get lost."""
+        if self._waiting_stops is None:
+            self._waiting_stops = []
+            tasks.create_task(self._obey_together(self._waiting_stops))
+        if len(self._waiting_stops) < MOST_ANSWERED_TOGETHER:
+            self._waiting_stops.append((entry, answer))
+
+    async def _obey_together(self, stops: list[tuple[Entry, Reply]]) -> None:
+        await asyncio.sleep(TOGETHER_WAIT_S)
+        # What comes from here on may come after something has begun anew: the next stop's.
+        self._waiting_stops = None
+        told: dict[str, Any] = {}
+
+        def keep(body: dict[str, Any]) -> None:
+            told.update(body)
+
+        self._running += 1
+        await self._obey("stop", "many stops", {}, Entry(digest="", at_s=0.0), keep)
+        for entry, answer in stops:
+            entry.answer = told
+            answer(told)
 
     async def _obey(
         self,
