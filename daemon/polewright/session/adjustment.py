@@ -2,11 +2,11 @@
 
 from polewright.core.axis.correction import Correction, Verdict
 from polewright.ports import Clock
-from polewright.session.following import Follower
+from polewright.session.following import VALIDITY_S, Follower
 from polewright.session.knob_reports import KnobReports
 
-# A correction older than this is no longer shown as live (s): hands have moved on by then.
-VALIDITY_S = 6.0
+__all__ = ("STEADY_FRAMES", "VALIDITY_S", "run_adjustment")
+
 # 'Good enough' has to hold for this many frames in a row before an adjustment ends by itself.
 STEADY_FRAMES = 3
 

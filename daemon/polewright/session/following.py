@@ -29,6 +29,10 @@ _PAUSE_AFTER_FAILURE_S = 0.5
 # a pointing model that was switched on.  More, and the axis no longer stands where the survey saw
 # it in the camera's own frame.
 _DECLINATION_MOVED_DEG = 0.3
+# A correction older than this is no longer shown as live (s): hands have moved on by then.
+VALIDITY_S = 6.0
+# Where frames take longer than that, the next one may be late by as much as it takes.
+_VALID_FRAMES = 2.5
 # No hand moves the axis by so much from one frame to the next (rad): two frames in a row that
 # say so mean that something else than the bolts moved.
 _JUMP_RAD = math.radians(5.0)
@@ -56,7 +60,8 @@ class LiveCorrection:
     ``altitude_knob`` and ``azimuth_knob`` are None while a knob is not known; ``targets`` are the
     stars of the frame and where they must come to be.  ``tracking`` is what the mount said of the
     time since the frame before; ``held`` whether that one was good enough; ``moved`` whether
-    motors were commanded in between.
+    motors were commanded in between.  ``valid_s``: how long it holds from the middle of the
+    exposure on, by how long a frame takes.
     """
 
     correction: Correction
@@ -71,6 +76,7 @@ class LiveCorrection:
     tracking: bool | None = None
     held: bool = False
     moved: bool = False
+    valid_s: float = VALIDITY_S
 
 
 class Follower:
@@ -141,6 +147,7 @@ class Follower:
             From the camera.
         """
         clock = self._clock
+        began_s = clock.monotonic()
         try:
             measured = await self._measurer.measure(self._exposure_s)
         except MeasurementError as failure:
@@ -183,10 +190,16 @@ class Follower:
             tracking=tracking,
             held=self._held,
             moved=moved,
+            valid_s=validity_s(clock.monotonic() - began_s),
         )
         self._on_correction(live)
         self._held = live.correction.verdict is Verdict.GOOD_ENOUGH
         return live
+
+
+def validity_s(frame_takes_s: float) -> float:
+    """Return how long a correction holds (s) where a frame takes so long from start to words."""
+    return max(VALIDITY_S, _VALID_FRAMES * frame_takes_s)
 
 
 def correction_now(

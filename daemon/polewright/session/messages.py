@@ -88,8 +88,12 @@ def correction_message(
     latency_ms: float,
     altitude_knob: KnobAdvice | None = None,
     azimuth_knob: KnobAdvice | None = None,
+    valid_s: float | None = None,
 ) -> Message:
-    """Return the ``correction`` payload; a knob is None while nothing is known of it."""
+    """Return the ``correction`` payload.
+
+    A knob is None while nothing is known of it; ``valid_s`` where displays shall go by their own.
+    """
     return {
         "sequence": sequence,
         **_errors(correction),
@@ -103,6 +107,7 @@ def correction_message(
         "live": live,
         "frame_age_s": round(frame_age_s, 3),
         "latency_ms": round(latency_ms, 1),
+        "valid_s": None if valid_s is None else round(valid_s, 1),
     }
 
 

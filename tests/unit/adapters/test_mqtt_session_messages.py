@@ -15,6 +15,7 @@ from polewright.core.axis.knobs import KnobAdvice
 from polewright.core.axis.targets import StarTarget
 from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD
+from polewright.session.following import validity_s
 from polewright.session.messages import (
     correction_message,
     state_message,
@@ -67,10 +68,18 @@ async def test_the_survey_and_the_correction_fit_the_contract(trustworthy: bool)
     survey = await sent("survey", survey_message(estimate, correction, "refracted"))
     assert survey["frames"] == 5
     message = correction_message(
-        correction, sequence=1, live=True, frame_age_s=0.4, latency_ms=31.0
+        correction, sequence=1, live=True, frame_age_s=0.4, latency_ms=31.0, valid_s=6.04
     )
     live = await sent("correction", message)
     assert live["total_error_arcmin"] == survey["total_error_arcmin"]
+    assert live["valid_s"] == 6.0
+
+
+@pytest.mark.parametrize(("frame_takes_s", "valid_s"), [(0.6, 6.0), (2.0, 6.0), (31.0, 77.5)])
+def test_a_correction_holds_until_the_next_frame_is_overdue(
+    frame_takes_s: float, valid_s: float
+) -> None:
+    assert validity_s(frame_takes_s) == valid_s
 
 
 async def test_knob_turns_and_star_targets_fit_the_contract() -> None:
