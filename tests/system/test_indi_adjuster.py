@@ -212,6 +212,24 @@ async def test_an_adjuster_that_vanishes_in_a_step_may_still_turn() -> None:
     assert "power" in caught.value.remedy
 
 
+async def test_a_wait_that_begins_after_the_withdrawal_ends_at_once() -> None:
+    """Motion and withdrawal may come in one packet: then nobody waited yet."""
+    async with (
+        fake_server(definitions(), vanishing) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        await connection.wait_for(ADJUSTER_NAME, ADJUSTMENT, lambda p: True, 5.0)
+        since = connection.send_numbers(ADJUSTER_NAME, ADJUSTMENT, {"MANUAL_AZ_STEP": 0.5})
+        with pytest.raises(DeviceError):
+            await connection.wait_for(ADJUSTER_NAME, ADJUSTMENT, lambda p: False, 2.0)
+        assert connection.read(ADJUSTER_NAME, ADJUSTMENT) is None
+        with pytest.raises(DeviceError) as caught:
+            await connection.wait_for(
+                ADJUSTER_NAME, ADJUSTMENT, lambda p: not p.busy, 30.0, since=since
+            )
+    assert caught.value.code == "device_gone"
+
+
 def unconnected(device: str, interface: int) -> str:
     return define("Switch", device, "CONNECTION", {"CONNECT": "Off", "DISCONNECT": "On"}) + define(
         "Text", device, "DRIVER_INFO", {"DRIVER_EXEC": "x", "DRIVER_INTERFACE": interface}

@@ -281,7 +281,8 @@ class IndiConnection:
         timeout_s : float
             Longest wait (s).
         since : int or None
-            Only snapshots with a larger serial count; None: the present one counts too.
+            Only snapshots with a larger serial count, of a property that was there at that
+            serial; None: the present one counts too.
         task : str
             What is being waited for, in words, for the error.
 
@@ -308,6 +309,8 @@ class IndiConnection:
                 and predicate(snapshot)
             ):
                 return snapshot
+            if snapshot is None and since is not None:
+                raise gone(device, task)  # it was there when ``since`` was taken
             try:
                 async with asyncio.timeout(timeout_s):
                     async for event in events:
