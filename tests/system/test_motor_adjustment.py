@@ -1,6 +1,7 @@
 """Motors instead of hands, as real processes: indiserver, sky simulator, broker and service."""
 
 import asyncio
+import os
 import sys
 from pathlib import Path
 
@@ -14,6 +15,10 @@ from tests.system.mqtt_brokers import Mosquitto, listening
 from tests.system.test_whole_loop import _until_ready
 
 pytestmark = [pytest.mark.indi, pytest.mark.broker, pytest.mark.slow, needs_indiserver]
+
+in_full = pytest.mark.skipif(
+    not os.environ.get("POLEWRIGHT_FULL"), reason="set POLEWRIGHT_FULL=1 for the long run"
+)
 
 SIMULATOR = Path(sys.executable).with_name("polewright-sky-simulator")
 
@@ -107,7 +112,11 @@ async def run_evening(tmp_path, monkeypatch, work, *, seed, site, azimuth, more=
 
 @pytest.mark.timeout(400)
 @pytest.mark.parametrize(
-    ("seed", "site", "azimuth"), [(31, "south", 1.9), (32, "north", -2.35)], ids=["south", "north"]
+    ("seed", "site", "azimuth"),
+    [
+        pytest.param(31, "south", 1.9, id="south"),
+        pytest.param(32, "north", -2.35, id="north", marks=in_full),
+    ],
 )
 async def test_motors_alone_bring_the_axis_from_two_degrees_to_the_pole(
     tmp_path, monkeypatch, seed, site, azimuth
@@ -135,7 +144,7 @@ def _far_step(motors):
 
 
 @pytest.mark.timeout(300)
-@pytest.mark.parametrize("after", ["repeats", "resumes"])
+@pytest.mark.parametrize("after", [pytest.param("repeats", marks=in_full), "resumes"])
 async def test_a_stop_ends_the_motors_even_where_the_driver_goes_on(tmp_path, monkeypatch, after):
     """Stopped in the longest step; the axis then stands, whatever the driver had in mind."""
 
