@@ -1,9 +1,13 @@
 """The command line as a person or a script runs it: real processes, real exit codes."""
 
 import asyncio
+import atexit
+import hashlib
 import json
 import os
+import shutil
 import sys
+import tempfile
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
@@ -29,10 +33,25 @@ class Ended:
         return json.loads(self.out.splitlines()[-1])
 
 
+def _runtime_directory(home: Path) -> Path:
+    """A folder of the test's own, with a short name: those of sockets are limited."""
+    name = hashlib.sha256(str(home).encode()).hexdigest()[:10]
+    folder = Path(tempfile.gettempdir()) / f"polewright-test-{name}"
+    if not folder.exists():
+        folder.mkdir(mode=0o700)
+        atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
+
+
 def _environment(home: Path) -> dict[str, str]:
     """A person's environment with an own home, but the machine's cache of star patterns."""
     cache = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    mine = {"HOME": str(home), "XDG_CACHE_HOME": cache, "XDG_STATE_HOME": str(home / "state")}
+    mine = {
+        "HOME": str(home),
+        "XDG_CACHE_HOME": cache,
+        "XDG_STATE_HOME": str(home / "state"),
+        "XDG_RUNTIME_DIR": str(_runtime_directory(home)),
+    }
     dropped = {"POLEWRIGHT_CONFIG", "XDG_CONFIG_HOME"}
     return {k: v for k, v in os.environ.items() if k not in dropped} | mine
 

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from polewright.adapters.direct.stop_door import stop_door
 from polewright.adapters.indi.chip import GUIDE_CHIP, MAIN_CHIP, ChipWishes
 from polewright.adapters.indi.reconnect import Reconnector
 from polewright.adapters.indi.rig import Rig, open_rig
@@ -37,6 +38,7 @@ from polewright.ports import CameraInfo, Journal
 from polewright.session.evening import Evening
 from polewright.session.keeping import NoJournal
 from polewright.session.messages import event_message
+from polewright.session.sensing import SensorTeller
 from polewright.settings.model import Settings
 
 if TYPE_CHECKING:
@@ -103,6 +105,7 @@ async def running_service(
             return await evening.handle(verb, arguments, reply)
 
         tasks = await stack.enter_async_context(asyncio.TaskGroup())
+        await stack.enter_async_context(stop_door(settings, lambda: evening.handle("stop", {})))
         owned = [tasks.create_task(_devices(settings, clock, solver, evening, on_catalogue))]
         owned.append(tasks.create_task(evening.watch()))
         # Commands expire by the callers' clocks, which a correction of ours does not change.
@@ -115,6 +118,8 @@ async def running_service(
         kept_in = file.parent if file else Path.home()
         health = HealthTeller(publisher, evening, clock, journal, mqtt.health, kept_in)
         owned.append(tasks.create_task(health.run()))
+        if page is not None:
+            owned.append(tasks.create_task(SensorTeller(publisher, clock, page.phone).run()))
         failure: PolewrightError | None = None
         try:
             yield RunningService(broker_port=port, evening=evening, page=page)

@@ -5,16 +5,20 @@ import asyncio
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from polewright.adapters.direct.stop_door import stop_directly
 from polewright.adapters.mqtt.client import send_command, watch_topics
 from polewright.cli.display import EveningView
 from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output, ProgressBar
 from polewright.cli.watching import render
-from polewright.core.errors import LinkError
+from polewright.core.errors import LinkError, PolewrightError, UsageError
 from polewright.settings.load import find_settings_file, load_settings
 from polewright.settings.model import Settings
 
 # Retained topics arrive within milliseconds of subscribing; a busy small computer takes longer.
 _RETAINED_WAIT_S = 1.0
+
+# Once a service on this machine has stopped, the broker's answer is waited for so long (s).
+_BROKER_TOO_S = 1.0
 
 _FILTER_OFF = ("the Sun's cone holds again: cap the tube before anything moves",)
 _FILTER_ON = (
@@ -129,10 +133,58 @@ def solar_filter(options: argparse.Namespace, output: Output) -> ExitCode:
 
 
 def stop(options: argparse.Namespace, output: Output) -> ExitCode:
-    """Stop the mount and whatever runs."""
-    result = _send(_settings(options), "stop", {}, output)
+    """Stop the mount and whatever runs, by the broker and directly."""
+    result = asyncio.run(stop_by_all_ways(_settings(options), output.note))
     output.result(result, "stopped" if result.get("stopped") else "nothing was running")
     return ExitCode.GOOD
+
+
+async def stop_by_all_ways(settings: Settings, note: Callable[[str], None]) -> dict[str, Any]:
+    """Stop by the broker and, where the service runs on this machine, directly: both at once.
+
+    Raises
+    ------
+    PolewrightError
+        Neither way brought it there; or the service heard it and could not do it.
+    """
+    by_broker = asyncio.create_task(send_command(settings, "stop"))
+    try:
+        try:
+            directly = await stop_directly(settings)
+        except PolewrightError as failure:
+            try:
+                return await by_broker
+            except PolewrightError:
+                raise failure from None
+        if directly is None:
+            return await _answered(by_broker)
+        try:
+            async with asyncio.timeout(_BROKER_TOO_S):
+                told = await asyncio.shield(by_broker)
+        except TimeoutError:
+            note("The broker does not answer; the stop went to the service directly.")
+        except PolewrightError as trouble:
+            if trouble.code != "mqtt_off":
+                note(f"{trouble.text}; the stop went to the service directly.")
+        else:
+            return told | {"stopped": bool(directly["stopped"] or told.get("stopped"))}
+        return directly
+    finally:
+        by_broker.cancel()
+        await asyncio.gather(by_broker, return_exceptions=True)
+
+
+async def _answered(by_broker: asyncio.Task[dict[str, Any]]) -> dict[str, Any]:
+    try:
+        return await by_broker
+    except UsageError as refused:
+        if refused.code != "mqtt_off":
+            raise
+        raise LinkError(
+            "no polewright service for this mount runs on this machine",
+            remedy="Use the mount's own stop or its power switch, if it moves.",
+            code="no_service",
+        ) from None
 
 
 def status(options: argparse.Namespace, output: Output) -> ExitCode:

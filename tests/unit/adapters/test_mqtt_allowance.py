@@ -83,7 +83,7 @@ async def test_the_desk_drops_rubbish_unanswered_and_obeys_the_stop_in_its_midst
 
 
 async def test_a_valid_stop_is_never_dropped_and_a_flood_of_them_is_obeyed_together() -> None:
-    """The last stop comes after a survey has begun: it must not be taken for one that ran before."""
+    """The last stop comes after a survey has begun: no stop before it will do instead."""
     obeyed: list[str] = []
 
     async def handler(verb: str, arguments: Any, reply: Any) -> dict[str, Any]:
