@@ -102,7 +102,10 @@ FIELDS = {
     "refused",
     "fitted": "false: the filter is off, the Sun's cone holds again; left out: true",
     "uptime_s": "since the service started (s)",
-    "indi": "`connected`: camera and mount are in use; `problem`: why not",
+    "indi": "`connected`: camera and mount are in use; `problem`: why not; `camera`, `mount`, "
+    "`adjuster`: their names, null where there is none",
+    "page": "`served`; `problem`: why not, null also where it is switched off; `offers_motors`: "
+    "`[adjuster] motors`",
     "broker": "`connected`, `connections` so far, `protocol`, `echo` (`failed`: the broker "
     "swallows what is sent), `dropped_messages`, `dropped_commands` (came too fast), `problem`",
     "clock": "`disciplined`: whether this computer's clock is kept right from outside; "

@@ -14,10 +14,11 @@ from typing import Any
 import aiohttp
 import pytest
 
+from polewright.adapters.mqtt.client import watch_topics
 from polewright.adapters.web.access import Role, tokens_from
 from polewright.adapters.web.conversation import TOKEN_REFUSED, TRY_LATER
 from polewright.adapters.web.server import MOST_PAGES
-from polewright.app.service import running_service
+from polewright.app.service import RunningService, running_service
 from polewright.core.errors import LinkError, UsageError
 from polewright.settings.model import Settings
 from tests.browser.stage import Stage
@@ -250,12 +251,40 @@ async def test_a_port_that_is_taken_costs_the_page_and_nothing_else(
             async with Stage(port=port).running():
                 pass
         settings = Settings.model_validate(
-            {"page": {"port": port}, "mqtt": {"mode": "off"}, "journal": {"mode": "off"},
+            {"page": {"port": port}, "mqtt": {"port": 0}, "journal": {"mode": "off"},
              "indi": {"port": 1}}
         )  # fmt: skip
         async with running_service(settings) as service:
             assert service.page is None
+            health = await told_of_the_page(settings, service)
+        assert health["served"] is False
+        assert f"cannot be served at 127.0.0.1:{port}" in health["problem"]
         assert "Set another [page] port" in caplog.text
+
+
+async def test_a_certificate_that_cannot_be_read_costs_the_page_and_is_told_in_health(
+    tmp_path: Path,
+):
+    (tmp_path / "page.pem").write_text("not a certificate")
+    files = {name: str(tmp_path / "page.pem") for name in ("tls_certificate_file", "tls_key_file")}
+    settings = Settings.model_validate(
+        {"page": {"port": 0} | files, "mqtt": {"port": 0}, "journal": {"mode": "off"},
+         "indi": {"port": 1}}
+    )  # fmt: skip
+    async with running_service(settings) as service:
+        assert service.page is None
+        health = await told_of_the_page(settings, service)
+    assert health["served"] is False
+    assert "the certificate" in health["problem"]
+    assert "PEM" in health["problem"]
+
+
+async def told_of_the_page(settings: Settings, service: RunningService) -> dict[str, Any]:
+    async with asyncio.timeout(_BOUND_S):
+        async for update in watch_topics(settings, "health", port=service.broker_port):
+            if isinstance(update.payload, dict):
+                return dict(update.payload["page"])
+    raise AssertionError("the broker ended")
 
 
 async def _closed(page: aiohttp.ClientWebSocketResponse) -> None:

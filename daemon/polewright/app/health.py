@@ -19,6 +19,8 @@ from polewright.session.evening import Evening
 PERIOD_S = 30.0
 _LOOK_EVERY_S = 1.0
 
+_NO_DEVICES: Mapping[str, str | None] = {"camera": None, "mount": None, "adjuster": None}
+
 _THERMAL = Path("/sys/class/thermal")
 
 Message = dict[str, Any]
@@ -39,6 +41,8 @@ class HealthTeller:
         Its trouble is told.
     link : callable
         The broker link's own account.
+    page : mapping
+        The page's own account.
     directory : Path
         Where the journal is kept, or would be: its disk is looked at.
     """
@@ -50,6 +54,7 @@ class HealthTeller:
         clock: HostClock,
         journal: Journal,
         link: Callable[[], Mapping[str, Any]],
+        page: Mapping[str, Any],
         directory: Path,
     ) -> None:
         self._publisher = publisher
@@ -57,8 +62,14 @@ class HealthTeller:
         self._clock = clock
         self._journal = journal
         self._link = link
+        self._page = page
+        self._devices = _NO_DEVICES
         self._directory = directory
         self._started_s = time.monotonic()
+
+    def use(self, camera: str, mount: str | None, adjuster: str | None) -> None:
+        """Take note of the devices that are in use now; told while they are connected."""
+        self._devices = {"camera": camera, "mount": mount, "adjuster": adjuster}
 
     async def run(self) -> None:
         """Tell until cancelled."""
@@ -77,10 +88,12 @@ class HealthTeller:
             await asyncio.sleep(_LOOK_EVERY_S)
 
     def _links(self) -> dict[str, Message]:
+        connected = self._evening.ready.is_set()
         return {
             "indi": {
-                "connected": self._evening.ready.is_set(),
+                "connected": connected,
                 "problem": _words(self._evening.link_trouble),
+                **(self._devices if connected else _NO_DEVICES),
             },
             "broker": dict(self._link()),
         }
@@ -93,6 +106,7 @@ class HealthTeller:
                 "disciplined": kept_right_from_outside(),
                 "correction_s": round(self._clock.correction.total_seconds(), 3),
             },
+            "page": dict(self._page),
             "journal_problem": _words(self._journal.trouble),
             "disk_free_mb": disk_free_mb(self._directory),
             "temperatures_c": temperatures_c(),

@@ -5,11 +5,13 @@ import contextlib
 import logging
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from typing import Any
 
 from polewright.adapters.mqtt.command_desk import CommandDesk, Incoming
 from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.web.server import Page
-from polewright.core.errors import LinkError
+from polewright.core.errors import LinkError, PolewrightError, UsageError
 from polewright.core.imaging.frame import Frame
 from polewright.settings.model import Settings
 
@@ -45,33 +47,43 @@ class PageCommands:
                 self._tasks = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PageOutcome:
+    """The page that is served, or why there is none; both None where none is wanted."""
+
+    page: Page | None = None
+    trouble: PolewrightError | None = None
+
+    def health(self, *, motors: bool) -> dict[str, Any]:
+        """Return what the health message says of it; ``motors``: they may turn the bolts."""
+        return {
+            "served": self.page is not None,
+            "problem": None if self.trouble is None else str(self.trouble)[:1000],
+            "offers_motors": motors,
+        }
+
+
 @asynccontextmanager
 async def served_page(
     settings: Settings,
     publisher: MqttPublisher,
     commands: Callable[[str, bytes], None],
     last_frame: Callable[[], Frame | None],
-) -> AsyncIterator[Page | None]:
-    """Serve the page while the context is open; yields None where there is none.
-
-    Raises
-    ------
-    UsageError
-        ``token_file``, ``page_certificate``.
-    """
+) -> AsyncIterator[PageOutcome]:
+    """Serve the page while the context is open, if it can be; its trouble ends nothing else."""
     if settings.page.mode == "off":
-        yield None
+        yield PageOutcome()
         return
-    page = Page(settings, commands, last_frame)
-    publisher.tell_also(page.feed.hear)
     async with contextlib.AsyncExitStack() as stack:
         try:
+            page = Page(settings, commands, last_frame)
             await stack.enter_async_context(page.serving())
-        except LinkError as trouble:
+        except (LinkError, UsageError) as trouble:
             # A display that is missing is no reason not to measure.
             _log.warning("%s", trouble)
-            yield None
+            yield PageOutcome(trouble=trouble)
             return
+        publisher.tell_also(page.feed.hear)
         # Without the token: a log is read by more people than a link is meant for.
         _log.info("The page is at %s", page.address)
-        yield page
+        yield PageOutcome(page=page)

@@ -38,7 +38,6 @@ from polewright.ports import CameraInfo, Journal
 from polewright.session.evening import Evening
 from polewright.session.keeping import NoJournal
 from polewright.session.messages import event_message
-from polewright.session.sensing import SensorTeller
 from polewright.settings.model import Settings
 
 if TYPE_CHECKING:
@@ -86,7 +85,7 @@ async def running_service(
         elif settings.mqtt.mode == "external":
             await _alone_if_the_broker_answers(settings)
         publisher = MqttPublisher(MountTopics.of(settings), now=clock.now)
-        page = await stack.enter_async_context(
+        outcome = await stack.enter_async_context(
             served_page(
                 settings,
                 publisher,
@@ -106,8 +105,7 @@ async def running_service(
 
         tasks = await stack.enter_async_context(asyncio.TaskGroup())
         await stack.enter_async_context(stop_door(settings, lambda: evening.handle("stop", {})))
-        owned = [tasks.create_task(_devices(settings, clock, solver, evening, on_catalogue))]
-        owned.append(tasks.create_task(evening.watch()))
+        owned = [tasks.create_task(evening.watch())]
         # Commands expire by the callers' clocks, which a correction of ours does not change.
         mqtt = MqttService(settings, publisher, handle, port=port)
         page_commands = PageCommands(mqtt.desk)
@@ -116,13 +114,14 @@ async def running_service(
             owned.append(tasks.create_task(mqtt.run()))
         file = settings.journal.file(settings.mount.slug)
         kept_in = file.parent if file else Path.home()
-        health = HealthTeller(publisher, evening, clock, journal, mqtt.health, kept_in)
+        page_health = outcome.health(motors=settings.adjuster.motors)
+        health = HealthTeller(publisher, evening, clock, journal, mqtt.health, page_health, kept_in)
         owned.append(tasks.create_task(health.run()))
-        if page is not None:
-            owned.append(tasks.create_task(SensorTeller(publisher, clock, page.phone).run()))
+        devices = _devices(settings, clock, solver, evening, on_catalogue, health)
+        owned.append(tasks.create_task(devices))
         failure: PolewrightError | None = None
         try:
-            yield RunningService(broker_port=port, evening=evening, page=page)
+            yield RunningService(broker_port=port, evening=evening, page=outcome.page)
         except PolewrightError as expected:
             failure = expected  # a task group would wrap it
         finally:
@@ -167,6 +166,7 @@ async def _devices(
     solver: BothSolvers,
     evening: Evening,
     on_catalogue: Callable[[float], None] | None,
+    health: HealthTeller,
 ) -> None:
     """Keep the devices connected and attached to the evening, for ever."""
 
@@ -192,6 +192,11 @@ async def _devices(
         expected = evening.expected_optics(rig.camera.name, info, hint)
         if expected.scale_arcsec_px and info.width_px and info.height_px:
             await solver.prepare(info.width_px, info.height_px, expected, on_catalogue)
+        health.use(
+            rig.camera.name,
+            rig.mount.name if rig.mount else None,
+            rig.adjuster.name if rig.adjuster else None,
+        )
         evening.attach(rig.camera, rig.mount, place, hint, adjuster=rig.adjuster, site=site)
         _log.info(
             "ready: camera %s, mount %s, at %+.3f %+.3f deg",

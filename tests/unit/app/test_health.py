@@ -18,6 +18,8 @@ LINK = {
     "connected": True, "connections": 1, "protocol": "5", "echo": "passed",
     "dropped_messages": 0, "dropped_commands": 0, "problem": None,
 }  # fmt: skip
+PAGE = {"served": False, "problem": "the port is taken. Set another.", "offers_motors": True}
+NO_DEVICES = {"camera": None, "mount": None, "adjuster": None}
 
 
 class Devices:
@@ -45,12 +47,13 @@ async def test_a_link_that_comes_or_goes_is_told_soon_and_counters_alone_are_not
 ) -> None:
     monkeypatch.setattr(health, "_LOOK_EVERY_S", 0.01)
     told, devices, link = Told(), Devices(), dict(LINK)
-    teller = HealthTeller(told, devices, HostClock(), NoJournal(), lambda: link, tmp_path)  # type: ignore[arg-type]
+    teller = HealthTeller(told, devices, HostClock(), NoJournal(), lambda: link, PAGE, tmp_path)  # type: ignore[arg-type]
     task = asyncio.create_task(teller.run())
     try:
         await asyncio.sleep(0.1)
         assert len(told.messages) == 1
-        assert told.messages[0]["indi"] == {"connected": False, "problem": None}
+        assert told.messages[0]["indi"] == {"connected": False, "problem": None} | NO_DEVICES
+        assert told.messages[0]["page"] == PAGE
         assert told.messages[0]["disk_free_mb"] > 0
         link["dropped_commands"] = 12345
         await asyncio.sleep(0.1)
@@ -60,6 +63,14 @@ async def test_a_link_that_comes_or_goes_is_told_soon_and_counters_alone_are_not
         assert len(told.messages) == 2
         assert "no server" in told.messages[1]["indi"]["problem"]
         assert told.messages[1]["broker"]["dropped_commands"] == 12345
+        teller.use("Hoopoe", "Kudu", None)
+        await asyncio.sleep(0.1)
+        assert len(told.messages) == 2
+        devices.ready.set()
+        await asyncio.sleep(0.1)
+        assert len(told.messages) == 3
+        assert told.messages[2]["indi"]["camera"] == "Hoopoe"
+        assert told.messages[2]["indi"]["adjuster"] is None
     finally:
         task.cancel()
         with pytest.raises(asyncio.CancelledError):
@@ -72,7 +83,7 @@ async def test_without_any_change_it_is_told_every_period(
     monkeypatch.setattr(health, "_LOOK_EVERY_S", 0.01)
     monkeypatch.setattr(health, "PERIOD_S", 0.05)
     told = Told()
-    teller = HealthTeller(told, Devices(), HostClock(), NoJournal(), lambda: LINK, tmp_path)  # type: ignore[arg-type]
+    teller = HealthTeller(told, Devices(), HostClock(), NoJournal(), lambda: LINK, PAGE, tmp_path)  # type: ignore[arg-type]
     with pytest.raises(TimeoutError):
         await asyncio.wait_for(teller.run(), 0.5)
     assert len(told.messages) >= 3

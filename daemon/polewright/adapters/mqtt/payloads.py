@@ -157,6 +157,17 @@ class IndiHealthBody(Body):
 
     connected: bool
     problem: Text | None
+    camera: Text | None = None
+    mount: Text | None = None
+    adjuster: Text | None = None
+
+
+class PageHealthBody(Body):
+    """The page: whether it is served, and whether motors may be offered there."""
+
+    served: bool
+    problem: Text | None
+    offers_motors: bool
 
 
 class BrokerHealthBody(Body):
@@ -193,6 +204,7 @@ class HealthPayload(Payload):
     indi: IndiHealthBody
     broker: BrokerHealthBody
     clock: ClockHealthBody
+    page: PageHealthBody
     journal_problem: Text | None
     disk_free_mb: Count | None
     temperatures_c: dict[Text, float]
