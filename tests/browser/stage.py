@@ -166,6 +166,8 @@ class Stage:
         self, verb: str, arguments: dict[str, Any], _reply: Callable[[dict[str, Any]], None]
     ) -> dict[str, Any]:
         self.asked.append((verb, arguments))
+        if verb == "confirm_solar_filter":
+            return arguments
         return {"stopped": True} if verb == "stop" else {}
 
     @asynccontextmanager
@@ -227,6 +229,24 @@ class Stage:
             azimuth_knob=_advice(turns[1]) if turns else None,
         )
         self.publisher.publish("correction", message | {"valid_s": valid_s}, retain=True)
+
+    def health(
+        self, *, camera: str | None, adjuster: str | None = None, motors: bool = False
+    ) -> None:
+        link = {"connected": True, "connections": 1, "protocol": "5", "echo": "passed"}
+        devices = {"camera": camera, "mount": "Kudu", "adjuster": adjuster}
+        message = {
+            "uptime_s": 60.0,
+            "indi": {"connected": True, "problem": None} | devices,
+            "broker": link | {"dropped_messages": 0, "dropped_commands": 0, "problem": None},
+            "clock": {"disciplined": True, "correction_s": 0.0},
+            "page": {"served": True, "problem": None, "offers_motors": motors},
+            "journal_problem": None,
+            "disk_free_mb": 1000,
+            "temperatures_c": {},
+            "versions": {"polewright": "0.1.0", "contract": 1, "python": "3.11"},
+        }
+        self.publisher.publish("health", message, retain=True)
 
 
 def _advice(turns: float) -> KnobAdvice:

@@ -186,6 +186,7 @@ async def test_targets_are_large_enough_for_gloves(browser: Browser, stage: Stag
 
 async def test_axe_finds_nothing_in_any_view(browser: Browser, stage: Stage):
     adjusting(stage)
+    stage.health(camera="Hoopoe", adjuster="Kudu Bolts", motors=True)
     stage.correction(1.4, -3.2, 0.15)
     stage.publisher.publish(
         "event",
@@ -201,6 +202,16 @@ async def test_axe_finds_nothing_in_any_view(browser: Browser, stage: Stage):
             await seen.page.click(sheet)
             assert await seen.violations() == [], sheet
         await seen.page.keyboard.press("Escape")
+        await seen.page.click("#open-do")
+        await seen.page.click("#do-turned")
+        assert await seen.violations() == [], "a turn"
+        await seen.page.keyboard.press("Escape")
+        stage.state(step="ready")
+        for sheet in ("do-survey", "do-hand", "do-motors", "do-filter"):
+            await seen.page.click("#open-do")
+            await seen.page.click(f"#{sheet}")
+            assert await seen.violations() == [], sheet
+            await seen.page.keyboard.press("Escape")
         stage.state(Phase.BLOCKED, reason="The camera is gone", remedy="Check its cable.")
         await seen.until("#verdict", "blocked")
         assert await seen.violations() == []
@@ -209,6 +220,12 @@ async def test_axe_finds_nothing_in_any_view(browser: Browser, stage: Stage):
         for view in ("set", "bolts", "evening"):
             await seen.show(view)
             assert await seen.violations() == [], f"{view} by day"
+        stage.state(step="ready")
+        for sheet in ("do-survey", "do-hand", "do-motors", "do-filter"):
+            await seen.page.click("#open-do")
+            await seen.page.click(f"#{sheet}")
+            assert await seen.violations() == [], f"{sheet} by day"
+            await seen.page.keyboard.press("Escape")
 
 
 async def test_a_survey_is_asked_for_twice_and_stop_stays_in_reach(browser: Browser, stage: Stage):
@@ -228,6 +245,85 @@ async def test_a_survey_is_asked_for_twice_and_stop_stays_in_reach(browser: Brow
         await seen.page.click("#stop")
         await seen.until("#said", "stopped")
         assert stage.asked[-1] == ("stop", {})
+
+
+async def test_motors_are_offered_only_where_they_may_turn_and_asked_for_twice(
+    browser: Browser, stage: Stage
+):
+    stage.survey(36.4, 44.7, 0.1)
+    stage.state(step="ready")
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#freshness", "connected")
+        for adjuster, motors in ((None, True), ("Kudu Bolts", False)):
+            stage.health(camera="Hoopoe", adjuster=adjuster, motors=motors)
+            await asyncio.sleep(0.2)
+            assert await seen.page.locator("#do-motors").get_attribute("hidden") is not None
+        stage.health(camera="Hoopoe", adjuster="Kudu Bolts", motors=True)
+        await seen.page.click("#open-do")
+        await seen.page.click("#do-motors")
+        await seen.until("#sheet-motors", "motors turn both bolts of kudu bolts")
+        await seen.page.locator("#sheet-motors .close").click()
+        assert stage.asked == []
+        await seen.page.click("#open-do")
+        await seen.page.click("#do-motors")
+        await seen.page.click("#motors-yes")
+        await seen.until("#said", "adjustment ended")
+        assert stage.asked == [("confirm_clear", {}), ("adjust", {"motors": True})]
+        stage.state(Phase.ADJUSTING, step="altitude motor: a first small step", frames=1)
+        stage.correction(1.4, -3.2, 0.15)
+        await seen.until("#verdict", "hands off")
+        await seen.until("#doing", "the motors turn the bolts")
+        stage.state(Phase.ADJUSTING, step="turn the bolts", frames=1)
+        await seen.until("#verdict", "not yet")
+        stage.state(step="ready")
+        await seen.page.click("#open-do")
+        await seen.page.click("#do-motors")
+        stage.health(camera="Hoopoe")
+        await seen.page.locator("#motors-yes[disabled]").wait_for(timeout=3000)
+
+
+async def test_a_survey_by_hand_asks_first_and_tells_whose_turn_it_is(
+    browser: Browser, stage: Stage
+):
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#verdict", "not measured")
+        await seen.page.click("#open-do")
+        await seen.page.click("#do-hand")
+        await seen.until("#sheet-hand", "hold the tube before you open the clutch")
+        assert stage.asked == []
+        await seen.page.click("#hand-yes")
+        await seen.until("#said", "survey done")
+        assert stage.asked == [("survey", {"by_hand": True})]
+        stage.state(Phase.SURVEYING, step="by hand: place 1 taken: turn on", percent=20)
+        await seen.until("#doing", "place 1 taken: turn on")
+        assert "moves" not in (await seen.text("#doing")).lower()
+        stage.state(Phase.SURVEYING, step="slewing to frame 2 of 3", percent=40)
+        await seen.until("#doing", "the mount moves: hands off")
+
+
+async def test_a_solar_filter_is_told_with_its_dangers_and_taken_back(
+    browser: Browser, stage: Stage
+):
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#freshness", "connected")
+        assert await seen.page.locator("#do-filter").get_attribute("hidden") is not None
+        stage.health(camera="Hoopoe")
+        for button, fitted, answer in (
+            ("#filter-on", True, "the sun's cone is lifted for hoopoe, on your word alone"),
+            ("#filter-off", False, "the sun's cone holds again"),
+        ):
+            await seen.page.click("#open-do")
+            await seen.page.click("#do-filter")
+            await seen.until("#sheet-filter", "your word alone lifts the sun's cone for hoopoe")
+            asked = len(stage.asked)
+            await seen.page.locator("#sheet-filter .close").click()
+            assert len(stage.asked) == asked
+            await seen.page.click("#open-do")
+            await seen.page.click("#do-filter")
+            await seen.page.click(button)
+            await seen.until("#said", answer)
+            word = {"camera": "Hoopoe", "fitted": fitted}
+            assert stage.asked[-1] == ("confirm_solar_filter", word)
 
 
 async def test_a_turn_is_reported_by_thumb(browser: Browser, stage: Stage):

@@ -6,6 +6,7 @@ For star trackers without go-to and mounts without a computer link.  Nothing her
 import asyncio
 import logging
 import math
+from dataclasses import replace
 
 from polewright.core.axis.diagnosis import diagnose
 from polewright.core.axis.estimate import AxisEstimate
@@ -40,6 +41,11 @@ async def run_hand_survey(scene: SurveyScene) -> SurveyOutcome:
     DeviceError, LinkError
         From the camera.
     """
+    told = scene.progress
+    # Displays tell by these words that no motor moves.
+    scene = replace(
+        scene, progress=lambda step, frames, percent: told(f"by hand: {step}", frames, percent)
+    )
     wish, measurer = scene.wish, scene.measurer
     measurer.forget_optics()
     kept: list[ObservedAttitude] = []

@@ -13,6 +13,7 @@ export class Evening {
   constructor() {
     this.state = null;
     this.survey = null;
+    this.health = null;
     this.correction = null;
     this.correctionAt = null;
     this.intervalS = 0;
@@ -31,8 +32,15 @@ export class Evening {
     if (!welcome.messages.correction) this.correction = null;
   }
 
+  /** The devices that are in use, by their names. */
+  get devices() { return this.health?.indi ?? {}; }
+
+  /** The adjuster whose motors may turn the bolts, or null. */
+  get motors() { return this.health?.page.offers_motors ? this.devices.adjuster ?? null : null; }
+
   take(topic, payload, ageS) {
     if (topic === "state") this.state = payload;
+    if (topic === "health") this.health = payload;
     if (topic === "survey") {
       this.survey = payload;
       if (ageS === 0 && payload.age_s == null) this.#point("survey", payload);
@@ -82,6 +90,7 @@ export class Evening {
       freshness: freshness({ link, live, old, ageS, known: this.known, state }),
       progress: state === "surveying" && this.state.percent != null ? this.state.percent : null,
       trouble: this.#trouble(state),
+      byMotors: state === "adjusting" && !this.state.reason && Boolean(this.state.step) && this.state.step !== BY_HANDS,
       sure: "", news: "", next: null, doing: "", headline: "", turning: this.turning ?? "altitude",
     };
     this.#bolts(shown);
@@ -134,6 +143,18 @@ export class Evening {
     return last && last.total_error_arcmin !== null && Date.parse(last.at) >= Date.parse(this.survey.at) ? last : this.survey;
   }
 
+  /** Who turns the axis: the mount, or the person, who is told when. */
+  #surveying(shown, step) {
+    shown.headline = "Surveying";
+    if (BY_HAND.test(step)) {
+      shown.doing = sentence(step.replace(BY_HAND, ""));
+      shown.news = shown.doing;
+    } else if (step) {
+      shown.news = "The mount moves. Hands off.";
+      shown.doing = `The mount moves: hands off. ${sentence(step)}`;
+    } else shown.doing = "Hands off until the next words.";
+  }
+
   #words(shown, link) {
     const { state, live } = shown;
     const step = this.state?.step ?? "";
@@ -147,9 +168,13 @@ export class Evening {
       return;
     }
     if (state === "blocked") { shown.headline = "Blocked"; shown.doing = ""; shown.news = `Blocked. ${this.state.reason}`; return; }
-    if (state === "surveying") { shown.headline = "Surveying"; shown.news = "The mount moves. Hands off."; shown.doing = `The mount moves: hands off. ${step ? `${step[0].toUpperCase()}${step.slice(1)}.` : ""}`; return; }
+    if (state === "surveying") { this.#surveying(shown, step); return; }
     if (live) {
-      shown.headline = VERDICTS[this.correction.verdict];
+      shown.headline = shown.byMotors ? "Hands off" : VERDICTS[this.correction.verdict];
+      if (shown.byMotors) {
+        shown.news = "The motors turn the bolts. Hands off.";
+        shown.doing = `The motors turn the bolts. ${sentence(step)}`;
+      }
       shown.sure = `Off by ${angleText(this.correction.total_error_arcmin)}, sure to ${angleText(this.correction.total_error_sigma_arcmin)}` +
         (this.#tolerance(this.correction) ? `; ${angleText(this.#tolerance(this.correction))} is allowed.` : ".");
       return;
@@ -177,6 +202,12 @@ export class Evening {
     }
   }
 }
+
+// What the service says while hands, not motors, are at the bolts.
+const BY_HANDS = "turn the bolts";
+const BY_HAND = /^by hand: /;
+
+function sentence(words) { return words ? `${words[0].toUpperCase()}${words.slice(1)}.` : ""; }
 
 function surveyed(survey, link) {
   const now = link.hostNowMs();

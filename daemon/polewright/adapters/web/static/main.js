@@ -142,7 +142,7 @@ function draw() {
   put($("voice-words"), Voice.possible ? "On change, and at most every five seconds." : "This browser has no voice.");
   const near = now.live ? now[screen.bolt ?? now.turning] : null;
   sound.update(near && near.amountArcmin !== null ? near : null);
-  if (now.live) voice.say(now.verdict === "good_enough" ? "Good enough. Leave the bolts." : near.leaves ? `${near.words}.` : `${near.words}. ${near.knob ? `Knob ${near.knob}` : ""}`);
+  if (now.live && !now.byMotors) voice.say(now.verdict === "good_enough" ? "Good enough. Leave the bolts." : near.leaves ? `${near.words}.` : `${near.words}. ${near.knob ? `Knob ${near.knob}` : ""}`);
   else if (now.news) voice.say(now.news);
   if (screen.view === "evening") {
     put($("evening-words"), drawCurve($("curve"), evening.points));

@@ -6,7 +6,7 @@ import { html } from "./draw.js";
 const $ = (id) => document.getElementById(id);
 const SIZES = [["1/16", 1 / 16], ["1/8", 1 / 8], ["1/4", 1 / 4], ["1/2", 1 / 2], ["1", 1], ["2", 2]];
 const SAID_MS = 6000;
-const NAMES = { survey: "Survey", adjust: "Adjustment", stop: "Stop", confirm_clear: "Word that it is clear", turned: "Turn" };
+const NAMES = { survey: "Survey", adjust: "Adjustment", stop: "Stop", confirm_clear: "Word that it is clear", turned: "Turn", confirm_solar_filter: "Word about the solar filter" };
 
 export class Sheets {
   constructor({ command, evening, link }) {
@@ -22,7 +22,14 @@ export class Sheets {
     $("do-survey").addEventListener("click", () => this.act("survey"));
     $("do-adjust").addEventListener("click", () => this.act("adjust"));
     $("do-turned").addEventListener("click", () => this.act("turned"));
-    $("clear-yes").addEventListener("click", () => this.#clear());
+    $("do-hand").addEventListener("click", () => this.#open("sheet-hand"));
+    $("do-motors").addEventListener("click", () => this.#open("sheet-motors"));
+    $("do-filter").addEventListener("click", () => this.#open("sheet-filter"));
+    $("clear-yes").addEventListener("click", () => this.#clear(["survey"]));
+    $("hand-yes").addEventListener("click", () => { this.close(); this.#send("survey", { by_hand: true }); });
+    $("motors-yes").addEventListener("click", () => this.#clear(["adjust", { motors: true }]));
+    $("filter-on").addEventListener("click", () => this.#filter(true));
+    $("filter-off").addEventListener("click", () => this.#filter(false));
     $("turned-send").addEventListener("click", () => this.#turned());
     this.#choices("turned-bolt", "bolt", [["altitude knob", "altitude"], ["azimuth knob", "azimuth"]]);
     this.#choices("turned-sense", "sense", [["clockwise", 1], ["anticlockwise", -1]]);
@@ -34,9 +41,19 @@ export class Sheets {
 
   draw(now) {
     const resting = now.state !== "surveying" && now.state !== "adjusting";
-    $("do-survey").disabled = !this.may || !this.link.open || !resting;
-    $("do-adjust").disabled = !this.may || !this.link.open || !resting || !this.evening.survey;
-    $("do-turned").disabled = !this.may || !this.link.open || now.state !== "adjusting";
+    const can = this.may && this.link.open;
+    const { motors, devices } = this.evening;
+    $("do-survey").disabled = $("do-hand").disabled = !can || !resting;
+    $("do-adjust").disabled = $("do-motors").disabled = !can || !resting || !this.evening.survey;
+    $("do-turned").disabled = !can || now.state !== "adjusting";
+    $("do-filter").disabled = !can;
+    $("do-motors").hidden = !motors;
+    $("do-filter").hidden = !devices.camera;
+    if (motors) $("motors-name").textContent = motors;
+    if (devices.camera) $("filter-camera").textContent = devices.camera;
+    // What a person was asked about must still be there when the answer comes.
+    $("motors-yes").disabled = !motors;
+    $("filter-on").disabled = $("filter-off").disabled = !devices.camera;
     const why = !this.link.open ? "No connection: nothing can be sent."
       : !this.may ? "This link may look, and not command."
         : !resting ? "Stop first, to begin something else." : this.evening.survey ? "" : "An adjustment needs a survey first.";
@@ -60,14 +77,14 @@ export class Sheets {
 
   /** Show what the service answers to one's own commands. */
   answered(reply) {
-    const verb = this.pending.get(reply.id);
+    const { verb, args = {}, then } = this.pending.get(reply.id) ?? {};
     const name = NAMES[verb] ?? "Command";
-    if (reply.status === "accepted") this.#say(verb === "survey" ? "Survey accepted: the mount moves." : `${name} accepted.`);
+    if (reply.status === "accepted") this.#say(accepted(verb, args) ?? `${name} accepted.`);
     else if (reply.status === "failed") this.#say(`${name}: ${reply.error.text}. ${reply.error.remedy}`, { keep: reply.error.code !== "stopped" });
     else if (reply.status === "done") {
       this.pending.delete(reply.id);
       this.#say(done(verb, reply.result ?? {}) ?? `${name} done.`);
-      if (verb === "confirm_clear") this.#send("survey");
+      if (then) this.#send(...then);
     }
   }
 
@@ -78,17 +95,22 @@ export class Sheets {
     if (!keep) this.forgetting = setTimeout(() => { if ($("said").textContent === words) $("said").textContent = ""; }, SAID_MS);
   }
 
-  #send(verb, args) {
+  #send(verb, args, then) {
     const id = this.command(verb, args);
     if (id === null) return;
-    this.pending.set(id, verb);
+    this.pending.set(id, { verb, args, then });
     this.#say(`${NAMES[verb]} sent.`);
   }
 
-  #clear() {
+  /** Give the word that it is clear; what moves follows when that has arrived. */
+  #clear(then) {
     this.close();
-    // The survey follows when this word has arrived.
-    this.#send("confirm_clear");
+    this.#send("confirm_clear", {}, then);
+  }
+
+  #filter(fitted) {
+    this.close();
+    this.#send("confirm_solar_filter", { camera: this.evening.devices.camera, fitted });
   }
 
   #turned() {
@@ -125,10 +147,19 @@ export class Sheets {
   }
 }
 
+function accepted(verb, args) {
+  if (verb === "survey") return args.by_hand ? "Survey by hand accepted: turn when the words say so." : "Survey accepted: the mount moves.";
+  if (verb === "adjust" && args.motors) return "Adjustment accepted: the mount head moves.";
+  return null;
+}
+
 function done(verb, result) {
   if (verb === "stop") return result.stopped ? "Stopped." : "Nothing was running; the mount was told to stop.";
   if (verb === "survey") return "Survey done.";
   if (verb === "adjust") return "Adjustment ended.";
+  if (verb === "confirm_solar_filter") return result.fitted
+    ? `The Sun's cone is lifted for ${result.camera}, on your word alone. Cap the tube before the filter comes off.`
+    : "The Sun's cone holds again.";
   if (verb === "turned") return "Turn noted: from now on the words tell turns of that knob, once it is known well enough.";
   return null;
 }

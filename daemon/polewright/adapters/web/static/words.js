@@ -68,7 +68,7 @@ export function readKnob(words) {
 export const VERDICTS = { good_enough: "Good enough", not_yet: "Not yet", cannot_tell: "Cannot tell" };
 
 export const STATES = {
-  idle: "resting", surveying: "surveying: the mount moves", adjusting: "adjusting: taking frame after frame",
+  idle: "resting", surveying: "surveying", adjusting: "adjusting: taking frame after frame",
   verifying: "verifying", "star-aligning": "aligning on stars", watching: "watching", blocked: "blocked",
 };
 
