@@ -11,6 +11,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Protocol
 
+from polewright.core.axis.device_orientation import OrientationReading
 from polewright.core.errors import PolewrightError
 from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.imaging.frame import Frame
@@ -174,6 +175,36 @@ class Adjuster(Protocol):
 
     async def abort(self) -> None:
         """Stop both motors at once."""
+        ...
+
+
+class SensorHold(StrEnum):
+    """How a sensor is held to the polar axis."""
+
+    SQUARE = "square"
+    ALONG = "along"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorReading:
+    """What an attitude sensor says, how it is held, and when that arrived (monotonic s)."""
+
+    orientation: OrientationReading
+    hold: SensorHold
+    received_s: float
+
+
+class AttitudeSensor(Protocol):
+    """Tells how it lies: a phone, or another sensor that is held to the polar axis."""
+
+    @property
+    def name(self) -> str:
+        """What it is."""
+        ...
+
+    @property
+    def reading(self) -> SensorReading | None:
+        """The newest reading; None while nothing comes from it."""
         ...
 
 

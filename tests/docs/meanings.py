@@ -9,6 +9,7 @@ RETAINED = {
     "site": True,
     "event": False,
     "health": True,
+    "sensor": False,
     "reply/+": False,
 }
 """By topic; every bare scalar of the correction is retained."""
@@ -24,6 +25,8 @@ TOPICS = {
     "site": "where the mount stands and whose time holds, told when the devices are connected",
     "event": "something worth notice, for people and logs",
     "health": "how the service itself is, every 30 s and when a link comes or goes",
+    "sensor": "what a phone that is held to the axis says, twice a second at most; shown, and not "
+    "used for corrections yet",
     "reply/+": "answers to one command; the last level is the command's `id`",
     "correction/altitude_arcmin": "altitude error (arcmin)",
     "correction/azimuth_arcmin": "azimuth error (arcmin)",
@@ -114,6 +117,21 @@ FIELDS = {
     "disk_free_mb": "room left beside the journal (MB)",
     "temperatures_c": "by the name of the sensor, where the computer has any (deg C)",
     "versions": "`polewright`, `contract`, `python`",
+    "source": "what the sensor is: `phone`",
+    "streaming": "false: it has ended, and nothing of it is known any more",
+    "hold": "`square`: screen toward the pole; `along`: top edge toward the pole",
+    "still": "true: it lay still for long enough, and the figures are a mean",
+    "sensor_altitude_deg": "how high that side points (deg)",
+    "sensor_altitude_sigma_deg": "its uncertainty, one sigma, without how well it is held (deg)",
+    "sensor_magnetic_azimuth_deg": "where that side points, from magnetic north through east "
+    "(deg); null where the phone does not know north",
+    "sensor_magnetic_azimuth_sigma_deg": "its uncertainty, one sigma, iron left aside (deg)",
+    "up": "where up is in the phone's own frame: x to the right of the screen held upright, y to "
+    "its top edge, z out of it",
+    "rate_hz": "events in a second",
+    "compass_accuracy_deg": "how wrong the compass may be, as the phone says; null where it does "
+    "not say (deg)",
+    "sensor_age_s": "since it arrived (s)",
     "level": "how serious",
     "code": "short fixed name, for programs",
     "text": "what happened, for a person",

@@ -27,7 +27,7 @@ ASYNCAPI = PAGES / "asyncapi.yaml"
 _DRAFT = "http://json-schema.org/draft-07/schema#"
 _FORMAT = "application/schema+json;version=draft-07"
 _BINDING = "0.2.0"
-_WITHOUT_ACKNOWLEDGEMENT = ("correction", "targets")
+_WITHOUT_ACKNOWLEDGEMENT = ("correction", "targets", "sensor")
 
 
 def wire_files() -> dict[Path, str]:

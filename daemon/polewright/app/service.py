@@ -38,6 +38,7 @@ from polewright.ports import CameraInfo, Journal
 from polewright.session.evening import Evening
 from polewright.session.keeping import NoJournal
 from polewright.session.messages import event_message
+from polewright.session.sensing import SensorTeller
 from polewright.settings.model import Settings
 
 if TYPE_CHECKING:
@@ -119,9 +120,11 @@ async def running_service(
         owned.append(tasks.create_task(health.run()))
         devices = _devices(settings, clock, solver, evening, on_catalogue, health)
         owned.append(tasks.create_task(devices))
+        if (page := outcome.page) is not None:
+            owned.append(tasks.create_task(SensorTeller(publisher, clock, page.phone).run()))
         failure: PolewrightError | None = None
         try:
-            yield RunningService(broker_port=port, evening=evening, page=outcome.page)
+            yield RunningService(broker_port=port, evening=evening, page=page)
         except PolewrightError as expected:
             failure = expected  # a task group would wrap it
         finally:

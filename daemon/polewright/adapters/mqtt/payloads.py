@@ -211,6 +211,23 @@ class HealthPayload(Payload):
     versions: VersionsBody
 
 
+class SensorPayload(Payload):
+    """What a phone or another attitude sensor that is held to the axis says; rough, unsteering."""
+
+    source: Name
+    streaming: bool
+    hold: Literal["square", "along"] | None = None
+    still: bool = False
+    sensor_altitude_deg: Annotated[float, Field(ge=-90, le=90)] | None = None
+    sensor_altitude_sigma_deg: Sigma | None = None
+    sensor_magnetic_azimuth_deg: Annotated[float, Field(ge=0, le=360)] | None = None
+    sensor_magnetic_azimuth_sigma_deg: Sigma | None = None
+    up: Annotated[list[float], Field(min_length=3, max_length=3)] | None = None
+    rate_hz: Sigma | None = None
+    compass_accuracy_deg: Sigma | None = None
+    sensor_age_s: Sigma | None = None
+
+
 class ErrorBody(Body):
     """Why a command was refused or failed, and what to do."""
 
@@ -237,6 +254,7 @@ PAYLOADS: Mapping[str, type[Payload]] = {
     "site": SitePayload,
     "event": EventPayload,
     "health": HealthPayload,
+    "sensor": SensorPayload,
     "reply/+": ReplyPayload,
 }
 

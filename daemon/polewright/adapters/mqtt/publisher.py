@@ -31,7 +31,7 @@ STALE_AFTER_S = 30.0
 Listener = Callable[[str, str, bool], None]
 """Called with the topic below the mount's root, the text on the wire, and whether it is kept."""
 
-_LIVE_TOPICS = ("correction", "targets")
+_LIVE_TOPICS = ("correction", "targets", "sensor")
 _ALL_MUST_ARRIVE = ("reply/", "event")
 
 

@@ -13,6 +13,7 @@ from aiohttp import WSCloseCode, WSMsgType, web
 from polewright.adapters.web.access import Role, Tokens, WrongTokens
 from polewright.adapters.web.feed import Feed, Viewer
 from polewright.adapters.web.outbox import Allowance
+from polewright.adapters.web.phone import Phone, PhoneMessage
 
 log = logging.getLogger(__name__)
 
@@ -63,6 +64,8 @@ class Conversation:
         Who tried too often.
     welcome : Welcome
         Told to those who are let in.
+    phone : Phone
+        Takes what a phone's sensors say.
     """
 
     def __init__(
@@ -75,6 +78,7 @@ class Conversation:
         tokens: Tokens | None,
         wrong: WrongTokens,
         welcome: Welcome,
+        phone: Phone,
     ) -> None:
         self._socket = socket
         self._address = address
@@ -83,6 +87,7 @@ class Conversation:
         self._tokens = tokens
         self._wrong = wrong
         self._welcome = welcome
+        self._phone = phone
         self._allowance = Allowance(per_s=_MESSAGES_PER_S, at_once=_MESSAGES_AT_ONCE)
         self.refused = 0
 
@@ -128,6 +133,7 @@ class Conversation:
             try:
                 await asyncio.wait(work, return_when=asyncio.FIRST_COMPLETED)
             finally:
+                self._phone.end(viewer)
                 for task in work:
                     task.cancel()
                 ended = await asyncio.gather(*work, return_exceptions=True)
@@ -169,6 +175,8 @@ class Conversation:
                 viewer.tell("link/clock", _link("clock", {"clock": asked["clock"], "ms": now_ms}))
             elif "pictures" in asked and isinstance(asked["pictures"], bool):
                 self._feed.wish_pictures(viewer, wanted=asked["pictures"])
+            elif "sensor" in asked:
+                self._sense(viewer, asked["sensor"])
             elif isinstance(asked.get("command"), str) and isinstance(asked.get("payload"), dict):
                 self._command(viewer, asked["command"], asked["payload"])
             else:
@@ -189,6 +197,16 @@ class Conversation:
             viewer.asks(identifier)
         with self._feed.asking(viewer):
             self._commands(verb, json.dumps(payload).encode())
+
+    def _sense(self, viewer: Viewer, said: object) -> None:
+        if viewer.role is not Role.COMMAND:
+            viewer.tell("link/sensor", _link("sensor", {"state": "onlooker"}))
+        elif said is None:
+            self._phone.end(viewer)
+        elif (message := PhoneMessage.read(said)) is None:
+            self._refuse(viewer, "not understood")
+        elif not self._phone.take(viewer, message):
+            viewer.tell("link/sensor", _link("sensor", {"state": "taken"}))
 
     def _refuse(self, viewer: Viewer, why: str) -> None:
         self.refused += 1

@@ -20,7 +20,17 @@ log = logging.getLogger(__name__)
 FrameSource = Callable[[], Frame | None]
 """Returns the last frame, where there is one."""
 
-_PASSED_ON = ("state", "survey", "correction", "targets", "event", "site", "health", "reply/")
+_PASSED_ON = (
+    "state",
+    "survey",
+    "correction",
+    "targets",
+    "event",
+    "site",
+    "health",
+    "sensor",
+    "reply/",
+)
 _MOST_IDENTIFIERS = 64
 # A camera view needs no more, and a small computer has better things to do (s).
 _PICTURE_PERIOD_S = 0.5

@@ -30,6 +30,7 @@ from polewright.adapters.web.conversation import (
 )
 from polewright.adapters.web.feed import Feed, FrameSource
 from polewright.adapters.web.links import page_link
+from polewright.adapters.web.phone import Phone
 from polewright.core.errors import LinkError, UsageError
 from polewright.settings.model import PageSettings, Settings
 
@@ -73,6 +74,7 @@ class Page:
         self._settings = settings.page
         self._commands = commands
         self.feed = Feed(frame_source)
+        self.phone = Phone()
         self.port = settings.page.port
         self._tokens = page_tokens(settings)
         self._names = own_names(settings.page.names)
@@ -210,6 +212,7 @@ class Page:
                 tokens=self._tokens,
                 wrong=self._wrong,
                 welcome=self._welcome,
+                phone=self.phone,
             )
             try:
                 role = await conversation.greet()

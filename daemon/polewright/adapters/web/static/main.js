@@ -7,6 +7,7 @@ import { drawCurve, drawResiduals } from "./curve.js";
 import { html, turnArrow } from "./draw.js";
 import { Evening } from "./evening.js";
 import { Link } from "./link.js";
+import { PhoneSensor } from "./phone.js";
 import { Sheets } from "./sheets.js";
 import { Screen } from "./screen.js";
 import { Sound } from "./sound.js";
@@ -30,6 +31,7 @@ for (const bolt of ["altitude", "azimuth"]) {
 }
 
 const link = new Link({ on: hear, onState: linked });
+const phone = new PhoneSensor(link);
 const sheets = new Sheets({ command, evening, link });
 const screen = new Screen({ sound, voice, awake, onView: viewed, redraw: () => { draw(); camera.draw(); } });
 
@@ -45,6 +47,8 @@ function hear(topic, payload, ageS, sentMs) {
     case topic === "event": note(payload); break;
     case topic.startsWith("reply/"): sheets.answered(payload); break;
     case topic === "link/refused": break;
+    case topic === "link/sensor": phone.refused(payload); break;
+    case topic === "sensor": phone.take(payload); return;
     default: evening.take(topic, payload, ageS);
   }
   if (topic === "correction" && sentMs !== null) unseen.push(sentMs);
@@ -79,6 +83,7 @@ function measured(sentMs) {
 
 function linked(state) {
   document.body.classList.toggle("onlooker", state.role === "look");
+  phone.linked(state);
   if (state.open) {
     sheets.allow(state.role === "command");
     if (screen.view === "camera") link.send({ pictures: true });
