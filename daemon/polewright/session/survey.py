@@ -19,7 +19,6 @@ from polewright.core.axis.survey import different_turns, solve_axis_robustly
 from polewright.core.errors import DeviceError, MeasurementError, PolewrightError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.geometry.rotations import Vector
-from polewright.core.imaging.stars import is_trailed
 from polewright.core.sky.mount_frame import hour_angle_deg
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
@@ -28,6 +27,7 @@ from polewright.session.exposing import ExposureFinder
 from polewright.session.guarding import stop_shielded
 from polewright.session.measuring import FrameMeasurer, Measured, believed_direction
 from polewright.session.safety import GuardedMount
+from polewright.session.settling import CHEAP_LOOK_S, settled_frame
 
 _log = logging.getLogger(__name__)
 
@@ -56,7 +56,7 @@ class SurveyWish:
     sweep_deg: float = 60.0
     wish_arcsec: float = 12.0
     exposure_s: float | None = 1.0
-    settle_s: float = 1.0
+    settle_s: float = 0.5
     hour_angle_min_deg: float = -85.0
     hour_angle_max_deg: float = 85.0
     meridian_margin_deg: float = 2.0
@@ -80,14 +80,21 @@ class SurveyScene:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SurveyOutcome:
-    """The estimate, and the sigma that one more frame would have promised (rad)."""
+    """The estimate, and the sigma that one more frame would have promised (rad).
+
+    ``cut_short``: why the mount did not go on to the end; the frames before were enough.
+    """
 
     estimate: AxisEstimate
     further_sigma_rad: float
+    cut_short: DeviceError | None = None
 
 
 async def run_survey(scene: SurveyScene) -> SurveyOutcome:
     """Survey the axis by turning the mount, which ends where it started.
+
+    A mount that fails on the way is stopped and stands where it was then; the frames before
+    answer, where they are enough for an answer that checks itself.
 
     Raises
     ------
@@ -118,8 +125,10 @@ async def run_survey(scene: SurveyScene) -> SurveyOutcome:
             # The frames failed, not the mount: it may go back.
             await _back_after(failure, scene, mount, start, status.declination_deg)
             raise
-        scene.progress("turning back to where it started", scene.measurer.taken, 95)
-        await _turn_back(scene, mount, start, status.declination_deg)
+        if outcome.cut_short is not None:
+            await stop_shielded(mount)
+        else:
+            outcome = await _back_after_success(outcome, scene, mount, start, sweep.declination)
     except BaseException:
         await stop_shielded(mount)
         raise
@@ -131,6 +140,23 @@ async def _turn_back(
 ) -> None:
     low, high = scene.wish.hour_angle_min_deg, scene.wish.hour_angle_max_deg
     await mount.turn_to(min(max(hour_angle, low), high), declination)
+
+
+async def _back_after_success(
+    outcome: SurveyOutcome,
+    scene: SurveyScene,
+    mount: GuardedMount,
+    hour_angle: float,
+    declination: float,
+) -> SurveyOutcome:
+    """Turn back; what was measured is not lost where the mount fails on its way back."""
+    scene.progress("turning back to where it started", scene.measurer.taken, 95)
+    try:
+        await _turn_back(scene, mount, hour_angle, declination)
+    except DeviceError as trouble:
+        await stop_shielded(mount)
+        return replace(outcome, cut_short=trouble)
+    return outcome
 
 
 async def _back_after(
@@ -157,7 +183,7 @@ class _Sweep:
         self._scene = scene
         self._wish = scene.wish
         self._mount = mount
-        self._declination = declination
+        self.declination = declination
         low, high = safe_range(
             min(max(start, self._wish.hour_angle_min_deg), self._wish.hour_angle_max_deg),
             low_deg=self._wish.hour_angle_min_deg,
@@ -179,8 +205,30 @@ class _Sweep:
         self._use_roll = self._wish.use_roll is not False
         self._trouble: MeasurementError | None = None
         self._exposure_s = scene.wish.exposure_s
+        self._refused: DeviceError | None = None
 
     async def run(self) -> SurveyOutcome:
+        try:
+            estimate = await self._swept()
+        except DeviceError as trouble:
+            if trouble is not self._refused or len(self._attitudes) < _FEWEST_FRAMES:
+                raise
+            estimate = await self._from_what_there_is(trouble)
+        forecast = await asyncio.to_thread(
+            further_frame,
+            self._attitudes[0],
+            estimate.axis_enu,
+            [self._turn_rad(place) for place in self._visited],
+            largest_turn_rad=self._turn_rad(self._end),
+            mechanical_floor_arcsec=self._wish.mechanical_floor_arcsec,
+            use_roll=self._use_roll,
+        )
+        return SurveyOutcome(
+            estimate=estimate, further_sigma_rad=forecast.sigma_rad, cut_short=self._refused
+        )
+
+    async def _swept(self) -> AxisEstimate:
+        """Visit place after place, as many as it takes."""
         await self._visit(self._begin)
         if not self._attitudes:
             raise self._trouble or AssertionError("a frame or a reason")
@@ -199,16 +247,20 @@ class _Sweep:
             estimate = await self._estimate()
         if not self._believable(estimate):
             estimate = await self._without_roll()
-        forecast = await asyncio.to_thread(
-            further_frame,
-            self._attitudes[0],
-            estimate.axis_enu,
-            [self._turn_rad(place) for place in self._visited],
-            largest_turn_rad=self._turn_rad(self._end),
-            mechanical_floor_arcsec=self._wish.mechanical_floor_arcsec,
-            use_roll=self._use_roll,
-        )
-        return SurveyOutcome(estimate=estimate, further_sigma_rad=forecast.sigma_rad)
+        return estimate
+
+    async def _from_what_there_is(self, trouble: DeviceError) -> AxisEstimate:
+        """Return the axis by the frames so far, with the sigma that they have; else the trouble."""
+        count = len(self._attitudes)
+        try:
+            estimate = await self._estimate()
+        except MeasurementError:
+            raise trouble from None
+        if not (self._believable(estimate) and self._checks_itself(estimate)):
+            raise trouble
+        _log.warning("%s; the %d frames so far answer", trouble.text, count)
+        self._say(f"{trouble.text}: the {count} frames so far answer", 95)
+        return estimate
 
     async def _planned(self) -> list[float]:
         """Return the hour angles still to visit."""
@@ -238,11 +290,13 @@ class _Sweep:
         for index, place in enumerate(places):
             self._say(f"place {index + 2} of {len(places) + 1}", 80 * (index + 1) // len(places))
             await self._visit(place)
-            if len(self._attitudes) < _FEWEST_FRAMES:
-                continue
+            if len({round(visited, 1) for visited in self._visited}) < _FEWEST_FRAMES:
+                continue  # frames at two places do not check each other
             estimate = await self._estimate()
             if estimate.consistent and self._good_enough(estimate):
                 break
+        if estimate is None and len(self._attitudes) >= _FEWEST_FRAMES:
+            return await self._estimate()
         return estimate
 
     async def _without_roll(self) -> AxisEstimate:
@@ -293,17 +347,27 @@ class _Sweep:
         )
 
     def _good_enough(self, estimate: AxisEstimate) -> bool:
-        checked = estimate.degrees_of_freedom > 0
+        precise = estimate.sigma_rad <= self._wish.wish_arcsec * ARCSEC_RAD
+        return precise and self._checks_itself(estimate)
+
+    @staticmethod
+    def _checks_itself(estimate: AxisEstimate) -> bool:
+        """Return whether a frame that is wrong would show."""
         places = different_turns(estimate.turn_angles_rad) >= _FEWEST_FRAMES
-        return checked and places and estimate.sigma_rad <= self._wish.wish_arcsec * ARCSEC_RAD
+        return places and estimate.degrees_of_freedom > 0
 
     async def _visit(self, hour_angle: float) -> None:
         """Turn there and take a frame; a frame that fails is remembered and passed over."""
-        if not self._visited or abs(hour_angle - self._visited[-1]) > 0.01:
-            await self._mount.turn_to(hour_angle, self._declination)
+        turns = not self._visited or abs(hour_angle - self._visited[-1]) > 0.01
+        if turns:
+            try:
+                await self._mount.turn_to(hour_angle, self.declination)
+            except DeviceError as trouble:
+                self._refused = trouble
+                raise
             await self._scene.clock.sleep(self._wish.settle_s)
         try:
-            attitude = await self._frame()
+            attitude = await self._frame(turned=turns)
         except MeasurementError as failure:
             self._trouble = failure
             _log.warning("no frame at hour angle %.0f deg: %s", hour_angle, failure)
@@ -311,21 +375,27 @@ class _Sweep:
         self._attitudes.append(attitude)
         self._visited.append(hour_angle)
 
-    async def _frame(self) -> ObservedAttitude:
-        scene = self._scene
-        for attempt in range(1, _TRIES_PER_PLACE + 1):
-            direction = believed_direction(await self._mount.status(), scene.place, scene.clock)
-            try:
-                measured = await self._measured(direction)
-            except MeasurementError as failure:
-                if attempt == _TRIES_PER_PLACE:
-                    raise
-                _log.info("no solution, one more try: %s", failure)
-                continue
-            if attempt == _TRIES_PER_PLACE or not is_trailed(measured.attitude.elongation):
-                return measured.observed
-            _log.info("the stars are trails: one more frame, in case the mount still moved")
-        raise AssertionError("the last try returns or raises")
+    async def _frame(self, *, turned: bool) -> ObservedAttitude:
+        """Take a frame at which the mount stands."""
+        tries_left = _TRIES_PER_PLACE
+
+        async def look() -> Measured:
+            nonlocal tries_left
+            scene = self._scene
+            while True:
+                direction = believed_direction(await self._mount.status(), scene.place, scene.clock)
+                try:
+                    return await self._measured(direction)
+                except MeasurementError as failure:
+                    tries_left -= 1
+                    if tries_left <= 0:
+                        raise
+                    _log.info("no solution, one more try: %s", failure)
+
+        def cheap() -> bool:
+            return turned and self._exposure_s is not None and self._exposure_s <= CHEAP_LOOK_S
+
+        return (await settled_frame(look, doubted=cheap)).observed
 
     async def _measured(self, direction: Vector | None) -> Measured:
         measurer = self._scene.measurer

@@ -459,7 +459,9 @@ class SurveySettings(Section):
         "3, until the surveys in the journal show this mount's own.",
     )
     settle_s: SettleS = Field(
-        default=2.0, description="Wait after each slew before the exposure (s)."
+        default=0.5,
+        description="Extra wait after each slew, once the mount's coordinates stand still (s); "
+        "trails, and looks that disagree, are waited out without it.",
     )
 
 
