@@ -9,10 +9,10 @@ import pytest
 from polewright.core.errors import DeviceError, PolewrightError, UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD, unit
 from polewright.core.geometry.rotations import rotation_about
-from polewright.session.evening import EveningWishes
 from polewright.session.motor_adjustment import MotorWish
 from polewright.session.phases import Phase
 from polewright.session.survey import SurveyWish
+from polewright.session.wishes import EveningWishes
 from tests.session.motors_in_memory import MemoryAdjuster, MemoryMotor
 from tests.session.ports_in_memory import TERRACE, YARD
 from tests.session.test_evening import Stage

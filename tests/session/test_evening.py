@@ -10,10 +10,11 @@ from polewright.core.errors import LinkError, MeasurementError, PolewrightError,
 from polewright.core.geometry.directions import ARCMIN_RAD, angle_between
 from polewright.core.geometry.rotations import rotation_about
 from polewright.core.sky.observed import pole_enu
-from polewright.session.evening import Evening, EveningWishes
+from polewright.session.evening import Evening
 from polewright.session.limits import SafetyLimits
 from polewright.session.phases import Phase
 from polewright.session.survey import SurveyWish
+from polewright.session.wishes import EveningWishes
 from tests.session.ports_in_memory import (
     TERRACE,
     YARD,

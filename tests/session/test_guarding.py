@@ -10,11 +10,12 @@ from polewright.core.errors import LinkError, SafetyError
 from polewright.core.sky.doubts import Bars
 from polewright.core.sky.place import Place
 from polewright.core.sky.place_sources import PlaceReading, Source, place_doubts
-from polewright.session.evening import Evening, EveningWishes
+from polewright.session.evening import Evening
 from polewright.session.guarding import WATCH_EVERY_S, Guard
 from polewright.session.limits import SafetyLimits
 from polewright.session.phases import Phase
 from polewright.session.site import Site
+from polewright.session.wishes import EveningWishes
 from tests.session.ports_in_memory import (
     ALL,
     TERRACE,

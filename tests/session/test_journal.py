@@ -18,7 +18,7 @@ from polewright.core.errors import MeasurementError, PolewrightError
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.geometry.rotations import rotation_about
 from polewright.core.records import SurveyRecord
-from polewright.session.evening import Evening, EveningWishes
+from polewright.session.evening import Evening
 from polewright.session.keeping import age_warning, age_words
 from polewright.session.recomputing import (
     differing_corrections,
@@ -26,6 +26,7 @@ from polewright.session.recomputing import (
     differing_survey,
 )
 from polewright.session.survey import SurveyWish
+from polewright.session.wishes import EveningWishes
 from tests.session.ports_in_memory import (
     NIGHT,
     TERRACE,
@@ -93,8 +94,8 @@ async def test_the_next_evening_begins_with_the_last_committed_survey_exactly(ri
     surveyed = await rig.survey()
     before = rig.publisher.last("survey")
     restored = await rig.next_evening(later_s=3600.0)
-    assert surveyed._survey is not None
-    assert same_records(restored._survey, surveyed._survey)
+    assert surveyed._memory.survey is not None
+    assert same_records(restored._memory.survey, surveyed._memory.survey)
     told = rig.publisher.last("survey")
     assert told["age_s"] == pytest.approx(3600.0, abs=60.0)
     # What one more frame would have promised was for then.
@@ -337,7 +338,7 @@ def test_ages_are_told_as_a_person_says_them():
 
 async def test_a_survey_warns_after_half_a_day_and_where_the_clock_stands_before_it(rig):
     surveyed = await rig.survey()
-    estimate = surveyed._survey
+    estimate = surveyed._memory.survey
     assert age_warning(estimate, estimate.instant + timedelta(hours=11)) is None
     assert "13 hours old" in age_warning(estimate, estimate.instant + timedelta(hours=13))
     assert "clock" in age_warning(estimate, NIGHT - timedelta(days=300))

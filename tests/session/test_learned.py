@@ -19,9 +19,10 @@ from polewright.core.errors import MeasurementError
 from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD
 from polewright.core.geometry.rotations import rotation_about, rotation_from_vector
 from polewright.core.imaging.attitude import SolveHint
-from polewright.session.evening import Evening, EveningWishes
+from polewright.session.evening import Evening
 from polewright.session.recomputing import differing_corrections, differing_survey
 from polewright.session.survey import SurveyWish
+from polewright.session.wishes import EveningWishes
 from tests.session.ports_in_memory import (
     TERRACE,
     MemoryCamera,

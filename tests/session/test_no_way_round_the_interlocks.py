@@ -26,12 +26,13 @@ from polewright.core.sky.doubts import Bars, Doubt
 from polewright.core.sky.place import Place
 from polewright.ports import MountStatus, PierSide
 from polewright.session import limits, safety
-from polewright.session.evening import Evening, EveningWishes
+from polewright.session.evening import Evening
 from polewright.session.guarding import Guard
 from polewright.session.limits import SafetyLimits
 from polewright.session.safety import GuardedMount
 from polewright.session.site import Site
 from polewright.session.survey import SurveyWish
+from polewright.session.wishes import EveningWishes
 from tests.session.ports_in_memory import (
     ALL,
     TERRACE,

@@ -6,10 +6,10 @@ from polewright.core.axis.tolerance import Tolerance, tolerance_for
 from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.imaging.attitude import SolveHint
-from polewright.session.evening import EveningWishes, PlannedWindow
 from polewright.session.limits import SafetyLimits
 from polewright.session.motor_adjustment import MotorWish
 from polewright.session.survey import SurveyWish
+from polewright.session.wishes import EveningWishes, PlannedWindow
 from polewright.settings.model import Settings
 
 # A live frame may be shorter than a survey's: hands wait for it.

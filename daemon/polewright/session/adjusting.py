@@ -1,0 +1,167 @@
+"""Adjusting: the evening's live adjustment from a survey on, by hands or by motors."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from polewright.core.axis.correction import Correction
+from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.errors import MeasurementError, UsageError
+from polewright.core.geometry.directions import ARCSEC_RAD, angle_between
+from polewright.core.geometry.rotations import Vector
+from polewright.core.records import LiveSetting
+from polewright.session.adjustment import run_adjustment
+from polewright.session.following import VALIDITY_S, Follower, LiveCorrection
+from polewright.session.keeping import age_warning
+from polewright.session.knob_reports import KnobReports
+from polewright.session.messages import Message
+from polewright.session.motor_adjustment import LONG_WAY_RAD, MotorProgress, run_motor_adjustment
+from polewright.session.safe_adjuster import GuardedAdjuster
+from polewright.session.surveying import survey_axis
+from polewright.session.workplace import Workplace
+
+
+async def adjust_axis(work: Workplace, arguments: Mapping[str, Any], knobs: KnobReports) -> Message:
+    """Tell live how far the axis is off, while hands or motors turn the bolts.
+
+    Raises
+    ------
+    UsageError
+        ``no_survey``, ``no_adjuster``.
+    PolewrightError
+        What the adjustment raises.
+    """
+    memory = work.memory
+    if memory.survey is None:
+        raise UsageError(
+            "the axis has not been surveyed yet, so there is nothing to adjust from",
+            remedy="Run a survey first.",
+            code="no_survey",
+        )
+    if (warning := age_warning(memory.survey, work.clock.now())) is not None:
+        work.teller.event(warning, remedy="Survey again to be sure.", code="old_survey")
+        work.reply({"step": warning})
+    work.teller.begin_adjustment()
+    memory.wishes = memory.wishes.asked(arguments)
+    adjusting = _Adjusting(work, arguments.get("exposure_s"))
+    if arguments.get("motors", memory.wishes.motors.use):
+        return await adjusting.by_motors(_motors_to_use(work.devices.motors))
+    return await adjusting.by_hands(knobs, until_good=bool(arguments.get("stop_when_good")))
+
+
+class _Adjusting:
+    """One adjustment, and the words for what is being done in it."""
+
+    def __init__(self, work: Workplace, exposure_s: float | None) -> None:
+        self._work = work
+        self._exposure_s = exposure_s
+        self._doing = ""
+
+    async def by_hands(self, knobs: KnobReports, *, until_good: bool) -> Message:
+        """Tell what hands must still turn."""
+        self._doing = "turn the bolts"
+        final = await run_adjustment(
+            self._follower(knobs), knobs, self._work.clock, until_good=until_good
+        )
+        return _verdict_of(final)
+
+    async def by_motors(self, motors: GuardedAdjuster) -> Message:
+        """Let motors turn the bolts; after a long way survey again before the last approach."""
+        self._doing = "looking where the axis is"
+        progress = MotorProgress()
+        again = (
+            self._work.memory.wishes.motors.survey_again and self._can_survey() and self._far_off()
+        )
+        final = await run_motor_adjustment(
+            self._follower(), motors, progress, on_step=self._on_step, stop_short=again
+        )
+        if again:
+            self._on_step("surveying again before the last approach")
+            self._work.teller.still_correction()
+            await survey_axis(self._work, {})
+            final = await run_motor_adjustment(
+                self._follower(), motors, progress, on_step=self._on_step, stop_short=False
+            )
+        return _verdict_of(final) | {"motor_steps": progress.steps}
+
+    def _follower(self, reports: KnobReports | None = None) -> Follower:
+        devices, memory = self._work.devices, self._work.memory
+        wishes = memory.wishes
+        return Follower(
+            devices.measurer,
+            self._work.clock,
+            self._surveyed(),
+            self._target(),
+            tolerance_rad=wishes.tolerance_arcsec * ARCSEC_RAD,
+            exposure_s=self._exposure_s or wishes.live_exposure_s or devices.exposures.live_s,
+            mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
+            on_correction=self._on_correction,
+            on_trouble=self._on_trouble,
+            mount=devices.mount,
+            standing=memory.standing,
+            reports=reports,
+        )
+
+    def _on_correction(self, live: LiveCorrection) -> None:
+        self._work.keeper.note_correction(live, self._setting())
+        message = self._work.teller.correction(live)
+        self._work.teller.state(step=self._doing, frames=live.sequence)
+        self._work.reply({"step": self._doing, "correction": message})
+
+    def _on_trouble(self, failure: MeasurementError, without_s: float) -> None:
+        self._work.teller.state(
+            step="no solved frame at the moment",
+            frames=self._work.devices.measurer.taken,
+            reason=failure,
+        )
+        if without_s > VALIDITY_S:
+            self._work.teller.still_correction()
+
+    def _on_step(self, words: str) -> None:
+        self._doing = words
+        self._work.teller.state(step=words)
+        self._work.reply({"step": words})
+
+    def _setting(self) -> LiveSetting:
+        wishes = self._work.memory.wishes
+        return LiveSetting(
+            survey_instant=self._surveyed().instant,
+            place=self._work.devices.place,
+            target_pole=wishes.target_pole,
+            target_enu=self._target(),
+            tolerance_arcsec=wishes.tolerance_arcsec,
+            mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
+        )
+
+    def _surveyed(self) -> AxisEstimate:
+        if (survey := self._work.memory.survey) is None:
+            raise AssertionError("an adjustment begins from a survey")
+        return survey
+
+    def _target(self) -> Vector:
+        return self._work.memory.wishes.target_enu(self._work.devices.place)
+
+    def _can_survey(self) -> bool:
+        mount = self._work.devices.mount
+        return mount is not None and mount.can_slew
+
+    def _far_off(self) -> bool:
+        return angle_between(self._surveyed().axis_enu, self._target()) > LONG_WAY_RAD
+
+
+def _motors_to_use(motors: GuardedAdjuster | None) -> GuardedAdjuster:
+    if motors is None:
+        raise UsageError(
+            "no motorised adjuster is connected, so the bolts are turned by hand",
+            remedy="Start its driver and name it in [adjuster] device, or leave --motors out.",
+            code="no_adjuster",
+        )
+    motors.require_clear()
+    return motors
+
+
+def _verdict_of(final: Correction) -> Message:
+    return {
+        "verdict": final.verdict.value,
+        "total_error_arcmin": round(final.total_error_arcmin, 4),
+        "total_error_sigma_arcmin": round(final.total_error_sigma_arcmin, 4),
+    }

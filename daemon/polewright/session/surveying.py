@@ -1,0 +1,84 @@
+"""Surveying: the evening's survey, from what was asked to what is kept and told of it."""
+
+import logging
+from collections.abc import Mapping
+from typing import Any
+
+from polewright.core.errors import UsageError
+from polewright.session.following import Standing
+from polewright.session.hand_survey import run_hand_survey
+from polewright.session.messages import Message, survey_message
+from polewright.session.survey import SurveyScene, run_survey
+from polewright.session.workplace import Workplace
+
+_log = logging.getLogger(__name__)
+
+
+async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
+    """Survey the axis, remember and keep what was found, and return it as it is told.
+
+    Raises
+    ------
+    UsageError
+        ``no_mount``: only a mount that is connected turns by itself.
+    PolewrightError
+        What the survey raises.
+    """
+    devices, memory, teller = work.devices, work.memory, work.teller
+    mount, place = devices.mount, devices.place
+    by_hand = bool(arguments.get("by_hand"))
+    if mount is None and not by_hand:
+        raise UsageError(
+            "no mount is connected, so the service cannot turn it for a survey",
+            remedy="Connect the mount in the INDI server, name it in [mount] device, or turn "
+            "the axis yourself: polewright survey --by-hand.",
+            code="no_mount",
+        )
+
+    def progress(step: str, frames: int, percent: int) -> None:
+        teller.state(step=step, frames=frames, percent=percent)
+        work.reply({"step": step, "percent": percent})
+
+    wishes = memory.wishes.asked(arguments)
+    work.keeper.begin_survey()
+    scene = SurveyScene(
+        mount=mount,
+        measurer=devices.measurer,
+        place=place,
+        clock=work.clock,
+        wish=wishes.survey,
+        progress=progress,
+        exposures=devices.exposures,
+    )
+    outcome = await (run_hand_survey(scene) if by_hand else run_survey(scene))
+    estimate = outcome.estimate
+    memory.survey, memory.kept, memory.wishes = estimate, None, wishes
+    memory.standing = Standing.of(await mount.status()) if mount else None
+    result = wishes.correction_of(estimate, place)
+    message = survey_message(
+        estimate, result, wishes.target_pole, further_sigma_rad=outcome.further_sigma_rad
+    )
+    not_kept = await work.keeper.commit_survey(
+        estimate,
+        result,
+        place,
+        target_pole=wishes.target_pole,
+        target_enu=wishes.target_enu(place),
+        tolerance_arcsec=wishes.tolerance_arcsec,
+        mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
+        standing=memory.standing or Standing(),
+        mount=mount.name if mount else "",
+    )
+    if not_kept is not None:
+        teller.event(
+            f"this survey is not kept and a restart would forget it: {not_kept.text}",
+            remedy=not_kept.remedy,
+            code="survey_not_kept",
+        )
+    teller.survey(message)
+    _log.info(
+        "survey: %s; %s (off by %.2f arcmin +- %.2f; %s)",
+        result.altitude_words, result.azimuth_words,
+        result.total_error_arcmin, result.total_error_sigma_arcmin, result.verdict.value,
+    )  # fmt: skip
+    return message

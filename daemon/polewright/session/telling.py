@@ -1,0 +1,143 @@
+"""Telling: what displays and the log are told of the evening, and what stands there now."""
+
+import logging
+
+from polewright.core.errors import PolewrightError
+from polewright.core.records import SurveyRecord
+from polewright.ports import Clock, Publisher
+from polewright.session.following import LiveCorrection
+from polewright.session.keeping import age_s
+from polewright.session.messages import (
+    Message,
+    correction_message,
+    event_message,
+    site_message,
+    state_message,
+    survey_message,
+    targets_message,
+)
+from polewright.session.notices import Notices
+from polewright.session.phases import Phase
+from polewright.session.site import Site
+
+_log = logging.getLogger(__name__)
+
+
+class Teller:
+    """Tells the evening's state, surveys, live figures and events.
+
+    Parameters
+    ----------
+    publisher : Publisher
+        Where they go.
+    clock : Clock
+        Since when a phase lasts, and how old a survey is.
+    """
+
+    def __init__(self, publisher: Publisher, clock: Clock) -> None:
+        self._publisher = publisher
+        self._clock = clock
+        self._notices = Notices(publisher)
+        self._phase = Phase.IDLE
+        self._since = clock.now()
+        self._state: Message = {}
+        self._correction: Message | None = None
+
+    @property
+    def phase(self) -> Phase:
+        """The phase that was entered last."""
+        return self._phase
+
+    @property
+    def last_state(self) -> Message:
+        """The last published state."""
+        return dict(self._state)
+
+    def enter(self, phase: Phase, reason: PolewrightError | None = None) -> None:
+        """Tell that a phase begins; ``reason`` is the trouble that led to it."""
+        before, self._phase = self._phase, phase
+        self._since = self._clock.now()
+        if reason is not None:
+            _log.warning("%s: %s", phase.value, reason)
+            self._notices.trouble(reason)
+        else:
+            if before is not phase:
+                _log.info("%s -> %s", before.value, phase.value)
+            self._notices.well()
+        self.state(reason=reason)
+
+    def state(
+        self,
+        *,
+        step: str = "",
+        frames: int = 0,
+        percent: int | None = None,
+        reason: PolewrightError | None = None,
+    ) -> None:
+        """Tell what goes on within the phase."""
+        self._state = state_message(
+            self._phase,
+            self._since,
+            step=step,
+            frames=frames,
+            percent=percent,
+            reason=reason.text if reason else None,
+            remedy=reason.remedy if reason else None,
+        )
+        self._publisher.publish("state", self._state, retain=True)
+
+    def event(self, text: str, *, remedy: str, code: str) -> None:
+        """Warn: in the log and on displays."""
+        _log.warning("%s. %s", text, remedy)
+        self._publisher.publish("event", event_message("warning", code, text, remedy), retain=False)
+
+    def warn(self, trouble: PolewrightError) -> None:
+        """Warn of trouble that does not end the work."""
+        self.event(trouble.text, remedy=trouble.remedy, code=trouble.code)
+
+    def site(self, site: Site) -> None:
+        """Tell where the mount stands and what time it is, and what does not fit."""
+        self._publisher.publish("site", site_message(site), retain=True)
+        for doubt in site.doubts:
+            self.event(f"{doubt.text}; {doubt.consequence}", remedy=doubt.remedy, code=doubt.code)
+
+    def survey(self, message: Message) -> None:
+        """Tell a survey that has just been finished."""
+        self._publisher.publish("survey", message, retain=True)
+        self._notices.survey(message)
+
+    def earlier_survey(self, kept: SurveyRecord) -> None:
+        """Tell an earlier evening's survey with its age, by the clock as it is set now."""
+        message = survey_message(kept.estimate, kept.correction, kept.target_pole)
+        message["age_s"] = age_s(kept.estimate, self._clock.now())
+        self._publisher.publish("survey", message, retain=True)
+
+    def begin_adjustment(self) -> None:
+        """Take note that an adjustment begins: the next time that it is good is news."""
+        self._notices.begin_adjustment()
+
+    def correction(self, live: LiveCorrection) -> Message:
+        """Tell one live correction and its stars; return the correction as it was told."""
+        message = correction_message(
+            live.correction,
+            sequence=live.sequence,
+            live=True,
+            frame_age_s=live.frame_age_s,
+            latency_ms=live.latency_ms,
+            altitude_knob=live.altitude_knob,
+            azimuth_knob=live.azimuth_knob,
+            valid_s=live.valid_s,
+        )
+        self._correction = message
+        self._publisher.publish("correction", message, retain=True)
+        self._notices.correction(message)
+        targets = targets_message(live.targets, live.width_px, live.height_px)
+        self._publisher.publish("targets", targets, retain=False)
+        return message
+
+    def still_correction(self) -> Message | None:
+        """Take the live figures off every display, for none is true any more; return them."""
+        last, self._correction = self._correction, None
+        if last is not None:
+            self._publisher.publish("correction", last | {"live": False}, retain=True)
+        return last

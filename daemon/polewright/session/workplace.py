@@ -1,0 +1,74 @@
+"""The workplace: what the evening's surveys and adjustments work with."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.records import SurveyRecord
+from polewright.core.sky.place import Place
+from polewright.ports import Clock, PierSide
+from polewright.session.exposing import ExposureFinder, WatchedCamera
+from polewright.session.following import Standing
+from polewright.session.keeping import Keeper
+from polewright.session.measuring import FrameMeasurer
+from polewright.session.messages import Message
+from polewright.session.safe_adjuster import GuardedAdjuster
+from polewright.session.safety import GuardedMount
+from polewright.session.telling import Teller
+from polewright.session.wishes import EveningWishes
+
+Reply = Callable[[Message], None]
+"""Takes what a command tells whoever gave it, while it goes on."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Devices:
+    """The devices in use, from when they are attached until they are gone."""
+
+    camera: WatchedCamera
+    measurer: FrameMeasurer
+    exposures: ExposureFinder
+    place: Place
+    mount: GuardedMount | None
+    motors: GuardedAdjuster | None
+
+
+@dataclass(slots=True, kw_only=True)
+class Memory:
+    """What one command leaves to the next, whatever becomes of the devices.
+
+    Attributes
+    ----------
+    wishes : EveningWishes
+        As they were asked last.
+    survey : AxisEstimate or None
+        The last survey.
+    kept : SurveyRecord or None
+        Its record, while it is an earlier evening's.
+    standing : Standing or None
+        How the declination axis stood at it.
+    """
+
+    wishes: EveningWishes
+    survey: AxisEstimate | None = None
+    kept: SurveyRecord | None = None
+    standing: Standing | None = None
+
+    def take_up(self, kept: SurveyRecord) -> None:
+        """Go by an earlier evening's survey."""
+        self.survey, self.kept = kept.estimate, kept
+        self.standing = Standing(
+            declination_deg=kept.declination_deg, pier_side=PierSide(kept.pier_side)
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Workplace:
+    """What one command's work has at hand."""
+
+    devices: Devices
+    memory: Memory
+    clock: Clock
+    keeper: Keeper
+    teller: Teller
+    reply: Reply
