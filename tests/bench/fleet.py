@@ -28,7 +28,9 @@ from polewright.adapters.mqtt.payloads import scalars_of
 from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.service import MqttService
 from polewright.adapters.mqtt.topics import MountTopics
-from polewright.settings.model import MountSettings, MqttSettings, Settings
+from polewright.settings.devices import MountSettings
+from polewright.settings.displays import MqttSettings
+from polewright.settings.model import Settings
 from tests.system.mqtt_brokers import Mosquitto
 
 MOUNTS = 200

@@ -10,7 +10,8 @@ from polewright.adapters.mqtt.payloads import PAYLOADS, SCALAR_SCHEMAS, payload_
 from polewright.core import errors as errors_module
 from polewright.session.phases import TRANSITIONS, Happening, Phase
 from polewright.settings.explain import allowed_values, value_in_toml
-from polewright.settings.model import Section, Settings
+from polewright.settings.model import Settings
+from polewright.settings.section import Section
 from tests.device_matrix import CAMERAS, MOUNTS, SITES, Kind, Result, cases, recorded
 from tests.docs.blocks import ROOT, table
 from tests.docs.bounds import bound_rows

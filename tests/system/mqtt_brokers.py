@@ -18,7 +18,9 @@ import pytest_asyncio
 
 from polewright.adapters.mqtt.embedded_broker import EmbeddedBroker
 from polewright.adapters.mqtt.payloads import check_payload, model_for
-from polewright.settings.model import MountSettings, MqttSettings, Settings
+from polewright.settings.devices import MountSettings
+from polewright.settings.displays import MqttSettings
+from polewright.settings.model import Settings
 
 START_TIMEOUT_S = 10.0
 

@@ -20,7 +20,9 @@ from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.service import MqttService
 from polewright.adapters.mqtt.topics import MountTopics
 from polewright.core.errors import LinkError
-from polewright.settings.model import MountSettings, MqttSettings, Settings
+from polewright.settings.devices import MountSettings
+from polewright.settings.displays import MqttSettings
+from polewright.settings.model import Settings
 from tests.system.mqtt_brokers import Mosquitto, running, settings_for, wait_until
 from tests.system.test_mqtt_security import make_certificates
 

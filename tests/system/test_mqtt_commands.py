@@ -17,7 +17,8 @@ from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.service import MqttService
 from polewright.adapters.mqtt.topics import MountTopics
 from polewright.core.errors import DeviceError, LinkError, SafetyError, UsageError
-from polewright.settings.model import MqttSettings, Settings
+from polewright.settings.displays import MqttSettings
+from polewright.settings.model import Settings
 from tests.system.mqtt_brokers import (
     Broker,
     Listener,

@@ -15,7 +15,7 @@ from polewright.adapters.mqtt.client import watch_topics
 from polewright.adapters.mqtt.embedded_broker import EmbeddedBroker
 from polewright.adapters.mqtt.instance import find_other_service
 from polewright.core.errors import LinkError, UsageError
-from polewright.settings.model import MQTT_PASSWORD_VARIABLE
+from polewright.settings.displays import MQTT_PASSWORD_VARIABLE
 from tests.system.mqtt_brokers import Mosquitto, settings_for
 
 pytestmark = pytest.mark.broker

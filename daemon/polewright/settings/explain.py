@@ -12,7 +12,8 @@ from typing import Any, Literal, Union, get_args, get_origin
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
-from polewright.settings.model import Section, Settings
+from polewright.settings.model import Settings
+from polewright.settings.section import Section
 from polewright.settings.toml_lines import KeyPath, line_of
 
 # Somebody who writes a secret into the settings must not find it in a log as well.

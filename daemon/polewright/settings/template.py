@@ -4,7 +4,8 @@ import textwrap
 from datetime import UTC, datetime
 
 from polewright.settings.explain import allowed_values, value_in_toml
-from polewright.settings.model import Section, Settings
+from polewright.settings.model import Settings
+from polewright.settings.section import Section
 
 _WIDTH = 96
 

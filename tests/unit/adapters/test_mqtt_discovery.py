@@ -8,7 +8,7 @@ from polewright.adapters.mqtt.commands import COMMANDS, read_command
 from polewright.adapters.mqtt.discovery import discovery_payload, discovery_topic
 from polewright.adapters.mqtt.payloads import PAYLOADS, SCALAR_SCHEMAS
 from polewright.adapters.mqtt.topics import MountTopics
-from polewright.settings.model import MqttSettings
+from polewright.settings.displays import MqttSettings
 
 KUDU = MountTopics("polewright", "kudu")
 

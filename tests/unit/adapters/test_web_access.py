@@ -19,7 +19,8 @@ from polewright.adapters.web.access import (
 from polewright.adapters.web.links import page_link, terminal_code
 from polewright.adapters.web.server import page_tokens
 from polewright.core.errors import UsageError
-from polewright.settings.model import PageSettings, Settings
+from polewright.settings.displays import PageSettings
+from polewright.settings.model import Settings
 
 NAMES = own_names(["kudu.example.net"])
 

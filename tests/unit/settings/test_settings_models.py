@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from polewright.core.errors import UsageError
+from polewright.settings.displays import MQTT_PASSWORD_VARIABLE
 from polewright.settings.load import load_settings, parse_settings
-from polewright.settings.model import MQTT_PASSWORD_VARIABLE, Settings
+from polewright.settings.model import Settings
 from polewright.settings.template import default_settings_text
 
 CONFIGS = Path(__file__).parents[3] / "configs"

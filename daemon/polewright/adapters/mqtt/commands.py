@@ -9,7 +9,7 @@ from pydantic import AwareDatetime, Field, ValidationError
 from polewright.adapters.mqtt.payloads import Body
 from polewright.core.errors import UsageError
 from polewright.settings.explain import allowed_values
-from polewright.settings.model import (
+from polewright.settings.measuring import (
     ExposureS,
     FrameCount,
     SettleS,

@@ -13,7 +13,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from polewright.core.errors import LinkError, UsageError
-from polewright.settings.model import MqttSettings
+from polewright.settings.displays import MqttSettings
 
 log = logging.getLogger(__name__)
 

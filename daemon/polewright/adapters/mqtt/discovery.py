@@ -10,7 +10,7 @@ from typing import Any
 
 from polewright import __version__
 from polewright.adapters.mqtt.topics import MountTopics
-from polewright.settings.model import MqttSettings
+from polewright.settings.displays import MqttSettings
 
 # A live figure that nobody renews is taken off (s); the service itself does so earlier.
 EXPIRE_AFTER_S = 60

@@ -14,7 +14,7 @@ from amqtt.broker import Broker
 from amqtt.errors import BrokerError
 
 from polewright.core.errors import LinkError
-from polewright.settings.model import LOOPBACK_HOSTS
+from polewright.settings.displays import LOOPBACK_HOSTS
 
 log = logging.getLogger(__name__)
 

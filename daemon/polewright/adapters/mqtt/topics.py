@@ -3,7 +3,8 @@
 import re
 from dataclasses import dataclass
 
-from polewright.settings.model import RESERVED_SLUG, Settings
+from polewright.settings.devices import RESERVED_SLUG
+from polewright.settings.model import Settings
 
 AVAILABILITY = "availability"
 STATE = "state"

@@ -8,7 +8,7 @@ import socket
 import segno
 
 from polewright.adapters.web.access import Role, Tokens, is_loopback
-from polewright.settings.model import PageSettings
+from polewright.settings.displays import PageSettings
 
 # Nothing is sent there: it only makes the system say which of its addresses leads out.
 # An address for documentation (RFC 5737).

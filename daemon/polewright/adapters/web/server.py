@@ -32,7 +32,8 @@ from polewright.adapters.web.feed import Feed, FrameSource
 from polewright.adapters.web.links import page_link
 from polewright.adapters.web.phone import Phone
 from polewright.core.errors import LinkError, UsageError
-from polewright.settings.model import PageSettings, Settings
+from polewright.settings.displays import PageSettings
+from polewright.settings.model import Settings
 
 log = logging.getLogger(__name__)
 

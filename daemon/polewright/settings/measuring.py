@@ -1,0 +1,132 @@
+"""Settings of how the axis is measured, how good it must be, and for what."""
+
+from typing import Annotated, Literal
+
+from pydantic import AwareDatetime, Field, model_validator
+
+from polewright.core.axis.tolerance import ExposurePlan
+from polewright.settings.section import Section, clash
+
+# Bounds that a command's arguments share with the settings.
+ExposureS = Annotated[float, Field(ge=0.001, le=120)]
+TargetPole = Literal["refracted", "true", "tonight"]
+FrameCount = Annotated[int, Field(ge=3, le=60)]
+SweepDeg = Annotated[float, Field(ge=10, le=170)]
+WishArcsec = Annotated[float, Field(ge=0.5, le=600)]
+SettleS = Annotated[float, Field(ge=0, le=120)]
+ToleranceArcsec = Annotated[float, Field(ge=5, le=7200)]
+
+
+class SurveySettings(Section):
+    """How the axis is measured."""
+
+    target_pole: TargetPole = Field(
+        default="refracted",
+        description="Where the axis should point: the pole as the air lifts it (best without "
+        "guiding), the true pole (fine with guiding), or the axis that suits the target and the "
+        "window of [plan].",
+    )
+    frames: FrameCount = Field(
+        default=6, description="The most frames that a survey may take; fewer where they do."
+    )
+    sweep_deg: SweepDeg = Field(
+        default=75.0,
+        description="The farthest turn in right ascension from the first frame to the last; less "
+        "where it does (deg).",
+    )
+    wish_arcsec: WishArcsec | None = Field(
+        default=None,
+        description="Uncertainty (one sigma) at which a survey stops; left out: a fifth of the "
+        "tolerance (arcsec).",
+    )
+    use_roll: Literal["auto", "yes", "no"] = Field(
+        default="auto",
+        description="Whether the pictures' roll is trusted; no: for a camera on a field rotator; "
+        "auto: until the frames show otherwise.",
+    )
+    mechanical_floor_arcsec: float | None = Field(
+        default=None,
+        ge=0.1,
+        le=60,
+        description="How far the mount wanders from frame to frame (arcsec, one sigma); left out: "
+        "3, until the surveys in the journal show this mount's own.",
+    )
+    settle_s: SettleS = Field(
+        default=0.5,
+        description="Extra wait after each slew, once the mount's coordinates stand still (s); "
+        "trails, and looks that disagree, are waited out without it.",
+    )
+
+
+class ToleranceSettings(Section):
+    """When the axis is good enough."""
+
+    arcsec: ToleranceArcsec | None = Field(
+        default=None,
+        description="Largest total error, two sigma included (arcsec); left out: what [plan] "
+        "needs, or 60 without a plan.",
+    )
+
+
+class PlanSettings(Section):
+    """What you will shoot: from it follow the tolerance and, where asked for, tonight's pole."""
+
+    focal_length_mm: float | None = Field(
+        default=None, gt=0, le=20000, description="Of the imaging telescope or lens (mm)."
+    )
+    pixel_size_um: float | None = Field(
+        default=None, gt=0, le=50, description="Of the imaging camera (um)."
+    )
+    exposure_s: float | None = Field(default=None, gt=0, le=7200, description="One exposure (s).")
+    guided: bool = Field(default=False, description="Whether a guide star is held.")
+    farthest_mm: float = Field(
+        default=14.0,
+        gt=0,
+        le=100,
+        description="On the sensor, from the guide star to the farthest corner (mm).",
+    )
+    allowed_px: float = Field(default=1.0, gt=0, le=20, description="Smear that you accept (px).")
+    right_ascension_deg: float | None = Field(
+        default=None, ge=0, le=360, description="Of the target, ICRS (deg)."
+    )
+    declination_deg: float | None = Field(
+        default=None, ge=-90, le=90, description="Of the target, ICRS (deg)."
+    )
+    start_utc: AwareDatetime | None = Field(
+        default=None,
+        description="When the imaging begins.",
+        json_schema_extra={"allowed": "a date and time with Z or an offset, without quotes"},
+    )
+    end_utc: AwareDatetime | None = Field(
+        default=None,
+        description="When it ends.",
+        json_schema_extra={"allowed": "a date and time with Z or an offset, without quotes"},
+    )
+
+    @model_validator(mode="after")
+    def _whole(self) -> "PlanSettings":
+        groups = (
+            ("focal_length_mm", "pixel_size_um", "exposure_s"),
+            ("start_utc", "end_utc"),
+        )
+        for names in groups:
+            given = [name for name in names if getattr(self, name) is not None]
+            if given and len(given) < len(names):
+                raise clash(given[0], f"{', '.join(names)} are given together, or left out")
+        if self.right_ascension_deg is not None and self.declination_deg is None:
+            raise clash("right_ascension_deg", "right_ascension_deg needs declination_deg")
+        return self
+
+    def exposure(self) -> ExposurePlan | None:
+        """Return the planned exposure, or None where the settings do not say it."""
+        if self.focal_length_mm is None or self.pixel_size_um is None or self.exposure_s is None:
+            return None
+        return ExposurePlan(
+            focal_length_mm=self.focal_length_mm,
+            pixel_size_um=self.pixel_size_um,
+            exposure_s=self.exposure_s,
+            declination_deg=self.declination_deg or 0.0,
+            guided=self.guided,
+            farthest_mm=self.farthest_mm,
+            allowed_px=self.allowed_px,
+        )
