@@ -313,6 +313,8 @@ async def test_an_axis_turned_by_hand_is_surveyed_without_any_motor():
     assert result["frames"] >= 3
     assert stage.mount.slews == []
     assert any("turn right ascension" in message["step"] for message in told)
+    # Displays tell by these words that no motor moves.
+    assert all(message["step"].startswith("by hand: ") for message in told)
 
 
 async def test_a_hand_survey_that_nobody_turns_ends_by_itself():

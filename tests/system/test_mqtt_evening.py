@@ -198,6 +198,7 @@ async def test_every_message_of_a_demo_run_fits_its_schema(tmp_path: Path) -> No
     }  # fmt: skip
     assert expected <= set(counts), counts
     assert sum(counts.values()) > 100
+    assert "good_enough" in {event["code"] for event in witness.of("event")}
 
 
 def listening_ports(pid: int) -> list[int]:

@@ -20,6 +20,7 @@ from polewright.adapters.mqtt.client import send_command, watch_topics
 from polewright.app.hands import KnobSense
 from polewright.app.service import running_service
 from polewright.core.errors import DeviceError, LinkError, MeasurementError, PolewrightError
+from polewright.session.adjustment import STEADY_FRAMES
 from polewright.settings.model import Settings
 
 SIMULATOR_MODULE = "polewright_drivers.sky_simulator.driver"
@@ -37,6 +38,8 @@ _FRAMES_TO_LET_PASS = 2
 _MOST_MOVES = 14
 # The hands rest when both bolts are this near (arcmin); good hands on fine threads do this.
 _CLOSE_ARCMIN = 0.12
+# Then they look on until the service itself is steady, and for so many corrections at most.
+_MOST_LOOKS = 8
 
 Tell = Callable[[str, float | None], None]
 """Called with what goes on in words and, where known, the fraction done."""
@@ -223,16 +226,23 @@ async def _adjust(
 async def turn_by_display(
     settings: Settings, broker: int | None, bench: IndiConnection, tell: Tell
 ) -> HandsOutcome:
-    """Turn the knobs by what the display says, until it says that both are close."""
+    """Turn the knobs by what the display says, until both are close and that has held."""
     altitude, azimuth = KnobSense(), KnobSense()
     look_from, moves, published = 0, 0, 0
+    looks, steady = 0, 0
     async for update in watch_topics(settings, "correction", port=broker):
         message = update.payload
         if not isinstance(message, dict) or not message.get("live"):
             continue
         published += 1
         sequence = int(message["sequence"])
+        steady = steady + 1 if message["verdict"] == "good_enough" else 0
         tell(f"{message['altitude_words']}; {message['azimuth_words']}", None)
+        if looks:
+            looks += 1
+            if steady >= STEADY_FRAMES or looks > _MOST_LOOKS:
+                return _at_rest(message, published, moves)
+            continue
         if sequence < look_from:
             continue
         errors = (message["altitude_error_arcmin"], message["azimuth_error_arcmin"])
@@ -240,7 +250,10 @@ async def turn_by_display(
         close = message["total_error_arcmin"] < max(_CLOSE_ARCMIN, 0.5 * sigma)
         turns = (altitude.next_turn(errors[0], sigma), azimuth.next_turn(errors[1], sigma))
         if close or moves >= _MOST_MOVES or turns == (0.0, 0.0):
-            return HandsOutcome(float(message["total_error_arcmin"]), sigma, published, moves)
+            if steady >= STEADY_FRAMES:
+                return _at_rest(message, published, moves)
+            looks = 1
+            continue
         moves += 1
         await _turn(bench, altitude_turns=turns[0], azimuth_turns=turns[1])
         # Frames that were under way when the hands came to rest show a blur of two places.
@@ -250,6 +263,15 @@ async def turn_by_display(
         "the corrections ended before the hands were done",
         remedy="Run the rehearsal again; see the log above.",
         code="corrections_ended",
+    )
+
+
+def _at_rest(message: Mapping[str, Any], published: int, moves: int) -> HandsOutcome:
+    return HandsOutcome(
+        float(message["total_error_arcmin"]),
+        float(message["total_error_sigma_arcmin"]),
+        published,
+        moves,
     )
 
 
