@@ -69,7 +69,7 @@ class Adjusting:
 
 
 @asynccontextmanager
-async def adjusting(stage: Stage):
+async def adjusting(stage: Stage, **arguments):
     """Survey, then adjust in the background until the block ends."""
     await stage.surveyed()
     sleep = stage.clock.sleep
@@ -83,7 +83,7 @@ async def adjusting(stage: Stage):
 
     async def work():
         try:
-            running.outcome = await stage.evening.handle("adjust", {}, running.on_progress)
+            running.outcome = await stage.evening.handle("adjust", arguments, running.on_progress)
         except PolewrightError as failure:
             running.outcome = failure
 
@@ -134,6 +134,27 @@ async def test_a_lost_field_is_told_and_found_again():
         shown = [m["live"] for t, m, _ in stage.publisher.messages if t == "correction"]
         assert False in shown
         assert running.newest["live"] is True
+
+
+async def test_with_long_frames_one_that_fails_does_not_take_the_figures_away():
+    stage = Stage(head=head(40.0, -30.0))
+
+    def shown():
+        return [m["live"] for t, m, _ in stage.publisher.messages if t == "correction"]
+
+    async with adjusting(stage, exposure_s=20.0) as running:
+        assert running.newest["valid_s"] == pytest.approx(50.0, abs=2.0)
+        stage.solver.clouds = 1
+        await running.frames(1)
+        assert False not in shown()
+        stage.solver.clouds = 4
+        await running.frames(1)
+        assert False in shown()
+
+
+async def test_short_frames_hold_for_six_seconds():
+    async with adjusting(Stage(head=head(40.0, -30.0)), exposure_s=0.5) as running:
+        assert running.newest["valid_s"] == 6.0
 
 
 async def test_a_moved_declination_ends_the_adjustment_and_asks_for_a_survey():

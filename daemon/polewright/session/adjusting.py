@@ -55,6 +55,7 @@ class _Adjusting:
         self._work = work
         self._exposure_s = exposure_s
         self._doing = ""
+        self._valid_s = VALIDITY_S
 
     async def by_hands(self, knobs: KnobReports, *, until_good: bool) -> Message:
         """Tell what hands must still turn."""
@@ -106,6 +107,7 @@ class _Adjusting:
         message = self._work.teller.correction(live)
         self._work.teller.state(step=self._doing, frames=live.sequence)
         self._work.reply({"step": self._doing, "correction": message})
+        self._valid_s = live.valid_s
 
     def _on_trouble(self, failure: MeasurementError, without_s: float) -> None:
         self._work.teller.state(
@@ -113,7 +115,7 @@ class _Adjusting:
             frames=self._work.devices.measurer.taken,
             reason=failure,
         )
-        if without_s > VALIDITY_S:
+        if without_s > self._valid_s:
             self._work.teller.still_correction()
 
     def _on_step(self, words: str) -> None:

@@ -2,10 +2,8 @@
 
 from polewright.core.axis.correction import Correction, Verdict
 from polewright.ports import Clock
-from polewright.session.following import VALIDITY_S, Follower
+from polewright.session.following import Follower
 from polewright.session.knob_reports import KnobReports
-
-__all__ = ("STEADY_FRAMES", "VALIDITY_S", "run_adjustment")
 
 # 'Good enough' has to hold for this many frames in a row before an adjustment ends by itself.
 STEADY_FRAMES = 3
