@@ -52,12 +52,12 @@ _SITE_NORTH = np.array([0.0, math.cos(math.radians(47.0)), math.sin(math.radians
 
 
 @asynccontextmanager
-async def chromium() -> AsyncIterator[Browser]:
-    """Run Debian's browser."""
+async def chromium(*further: str) -> AsyncIterator[Browser]:
+    """Run Debian's browser, with further arguments."""
     async with async_playwright() as playwright:
         arguments = ["--no-sandbox"] if os.geteuid() == 0 else []
         browser = await playwright.chromium.launch(
-            executable_path=str(CHROMIUM), args=[*arguments, "--mute-audio"]
+            executable_path=str(CHROMIUM), args=[*arguments, "--mute-audio", *further]
         )
         try:
             yield browser

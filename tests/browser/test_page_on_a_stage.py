@@ -33,7 +33,7 @@ from tests.browser.stage import (
 
 pytestmark = [pytest.mark.browser, needs_chromium, pytest.mark.asyncio(loop_scope="module")]
 
-VIEWS = ("bolts", "one-altitude", "one-azimuth", "camera", "evening", "set")
+VIEWS = ("bolts", "one-altitude", "one-azimuth", "camera", "evening", "phone", "set")
 
 # Instead of a voice and a loudspeaker: what they were asked to do.
 LISTENING = """

@@ -6,7 +6,7 @@ import logging
 import socket
 import ssl
 import subprocess
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ import pytest
 from polewright.adapters.mqtt.client import watch_topics
 from polewright.adapters.web.access import Role, tokens_from
 from polewright.adapters.web.conversation import TOKEN_REFUSED, TRY_LATER
+from polewright.adapters.web.phone import SILENT_AFTER_S
 from polewright.adapters.web.server import MOST_PAGES
 from polewright.app.service import RunningService, running_service
 from polewright.core.errors import LinkError, UsageError
@@ -201,6 +202,56 @@ async def test_tokens_are_asked_for_counted_and_in_no_log(
         assert stage.served.link(Role.COMMAND) not in caplog.text
     assert tokens.command not in caplog.text
     assert tokens.look not in caplog.text
+
+
+EVENT = {"t": 1000.0, "alpha": 156.5, "beta": 32.4, "gamma": 1.5, "absolute": True}
+STREAM = {"hold": "along", "begins": True, "events": [EVENT, EVENT | {"t": 1050.0}]}
+
+
+async def told(page: aiohttp.ClientWebSocketResponse, topic: str) -> dict[str, Any]:
+    async with asyncio.timeout(_BOUND_S):
+        while (message := await page.receive_json())["topic"] != topic:
+            pass
+    return dict(message["payload"])
+
+
+async def test_a_phone_streams_until_its_page_is_gone_and_wrong_numbers_do_nothing():
+    async with Stage().running() as stage, caller() as session:
+        phone = stage.served.phone
+        async with live(session, stage) as page:
+            await greeted(page)
+            for wrong in ({"beta": 1e999}, {"beta": 200.0}, {"t": "now"}):
+                message = {"sensor": STREAM | {"events": [EVENT | wrong]}}
+                await page.send_str(json.dumps(message).replace("Infinity", "1e999"))
+                assert (await told(page, "link/refused"))["why"] == "not understood"
+            assert phone.reading is None
+            await page.send_json({"sensor": STREAM})
+            await _until(lambda: phone.reading is not None)
+            async with live(session, stage) as other:
+                await greeted(other)
+                await other.send_json({"sensor": STREAM | {"begins": False}})
+                assert (await told(other, "link/sensor")) == {"state": "taken"}
+            assert phone.reading is not None
+        # Sooner than silence would be noticed.
+        async with asyncio.timeout(0.8 * SILENT_AFTER_S):
+            await _until(lambda: phone.reading is None)
+
+
+async def test_an_onlooker_streams_nothing(tmp_path: Path):
+    file = tmp_path / "tokens.txt"
+    async with Stage(token_file=str(file)).running() as stage, caller() as session:
+        look = tokens_from(file, onlookers=True).look
+        async with live(session, stage) as page:
+            assert (await greeted(page, token=look))["role"] == "look"
+            await page.send_json({"sensor": STREAM})
+            assert (await told(page, "link/sensor")) == {"state": "onlooker"}
+            assert stage.served.phone.reading is None
+
+
+async def _until(holds: Callable[[], bool]) -> None:
+    async with asyncio.timeout(_BOUND_S):
+        while not holds():  # noqa: ASYNC110
+            await asyncio.sleep(0.02)
 
 
 async def test_pages_are_told_when_the_service_ends():

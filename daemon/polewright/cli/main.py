@@ -91,6 +91,9 @@ def parser() -> argparse.ArgumentParser:
 
     page = verb("page", "show the link to the page, with a code for a phone's camera")
     page.add_argument("--onlooker", action="store_true", help="the link that may only look")
+    page.add_argument(
+        "--make-certificate", action="store_true", help="make one for https, for phone sensors"
+    )
 
     tolerance = verb("tolerance", "say how good is good enough for what you plan to shoot")
     tolerance.add_argument("--focal-length", type=float, metavar="MM")

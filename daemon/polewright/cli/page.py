@@ -4,16 +4,24 @@ import argparse
 import sys
 
 from polewright.adapters.web.access import Role
+from polewright.adapters.web.certificate import (
+    fingerprint,
+    make_certificate,
+    names_of_this_machine,
+)
 from polewright.adapters.web.links import page_link, terminal_code
 from polewright.adapters.web.server import Page, page_tokens
 from polewright.cli.output import ExitCode, Output
 from polewright.core.errors import UsageError
 from polewright.settings.load import find_settings_file, load_settings
+from polewright.settings.model import Settings
 
 
 def page(options: argparse.Namespace, output: Output) -> ExitCode:
     """Print the link of the page that the settings describe."""
     settings = load_settings(find_settings_file(options.config))
+    if options.make_certificate:
+        return _make_certificate(settings, output)
     if settings.page.mode == "off" or settings.page.port == 0:
         raise UsageError(
             "the settings serve no page, or leave its port open",
@@ -30,10 +38,46 @@ def page(options: argparse.Namespace, output: Output) -> ExitCode:
             remedy='Set [page] host = "0.0.0.0" and onlookers = true, and start the service again.',
             code="no_onlookers",
         )
-    output.result({"link": link, "role": role.value}, link)
+    file = settings.page.tls_certificate_file
+    print_of = None if file is None else fingerprint(file)
+    lines = [link] if print_of is None else [link, *_warning_words(print_of)]
+    output.result({"link": link, "role": role.value, "fingerprint": print_of}, *lines)
     if tokens is not None and not output.as_json and sys.stdout.isatty():
         sys.stdout.write(f"{terminal_code(link)}\n")
     return ExitCode.GOOD
+
+
+def _make_certificate(settings: Settings, output: Output) -> ExitCode:
+    """Make a certificate for the page, and say what to do with it."""
+    page = settings.page
+    certificate, key = page.certificate_at(settings.mount.slug)
+    names = names_of_this_machine([*page.names, page.host])
+    make_certificate(certificate, key, names)
+    print_of = fingerprint(certificate)
+    lines = [f"certificate: {certificate}", f"key: {key}", f"made for: {', '.join(names)}"]
+    if page.tls_certificate_file is None:
+        lines += [
+            "Add to the settings, and start the service again:",
+            "[page]",
+            f'tls_certificate_file = "{certificate}"',
+            f'tls_key_file = "{key}"',
+        ]
+    payload = {
+        "certificate": str(certificate),
+        "key": str(key),
+        "names": names,
+        "fingerprint": print_of,
+    }
+    output.result(payload, *lines, *_warning_words(print_of))
+    return ExitCode.GOOD
+
+
+def _warning_words(print_of: str) -> list[str]:
+    return [
+        f"fingerprint (SHA-256): {print_of}",
+        "A browser warns of a certificate that nobody else vouches for. Look at the certificate "
+        "in its warning: only if its fingerprint is this one, go on (Advanced, Proceed).",
+    ]
 
 
 def show_link(served: Page, output: Output) -> None:
