@@ -34,12 +34,12 @@ def _bolts(azimuth_arcmin: float, altitude_arcmin: float) -> np.ndarray:
 
 
 class Stage:
-    def __init__(self, place=TERRACE, *, wishes=None, mount=True, **of_mount):
+    def __init__(self, place=TERRACE, *, wishes=None, mount=True, solver=MemorySolver, **of_mount):
         self.clock = VirtualClock()
         self.place = place
         declination = of_mount.pop("declination", -70.0 if place.south else 70.0)
         self.mount = MemoryMount(self.clock, place=place, declination=declination, **of_mount)
-        self.solver = MemorySolver(self.mount, np.random.default_rng(1))
+        self.solver = solver(self.mount, np.random.default_rng(1))
         self.publisher = MemoryPublisher()
         self.camera = MemoryCamera(self.clock)
         self.evening = Evening(

@@ -275,6 +275,35 @@ async def test_after_a_link_lost_in_a_motion_the_mount_is_stopped_and_the_word_i
     assert caught.value.code == "not_confirmed_clear"
 
 
+async def test_blocked_always_has_a_reason_and_a_remedy_also_before_a_lost_mount_was_stopped():
+    clock = VirtualClock()
+    mount = TrackingMount(clock)
+    publisher = MemoryPublisher()
+    evening = Evening(_NoSolver(), clock, publisher, EveningWishes())
+    evening.attach(MemoryCamera(clock), _Ported(mount), TERRACE)
+    await evening.handle("confirm_clear", {})
+
+    async def lost(right_ascension, declination):
+        mount.deaf = True
+        raise LinkError("the link broke", remedy="Wait.")
+
+    mount.slew_to = lost
+    mount.hour_angle = 1.0
+    with pytest.raises(LinkError):
+        await evening.handle("survey", {})
+    evening.detach(LinkError("the link broke", remedy="Wait."))
+    # Other devices answer sooner than the stop.
+    evening.attach(MemoryCamera(clock), _Ported(mount), TERRACE)
+    assert publisher.last("state")["step"] == "ready"
+    mount.deaf = False
+    await evening.stop_after_loss(_Ported(mount))
+    assert "telling it to stop" in publisher.last("state")["step"]
+    states = [payload for topic, payload, _ in publisher.messages if topic == "state"]
+    blocked = [state for state in states if state["state"] == "blocked"]
+    assert len(blocked) >= 4
+    assert all(state["reason"] and state["remedy"] for state in blocked), blocked
+
+
 async def test_a_link_lost_at_rest_keeps_the_word():
     bench = Bench()
     mount = bench.mount

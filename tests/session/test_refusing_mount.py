@@ -8,7 +8,10 @@ import pytest
 from polewright.core.errors import DeviceError
 from polewright.core.geometry.directions import angle_between
 from polewright.core.geometry.rotations import rotation_about
+from polewright.session.phases import Phase
 from polewright.session.survey import SurveyOutcome, SurveyWish, run_survey
+from polewright.session.wishes import EveningWishes
+from tests.session.test_evening import Stage
 from tests.session.test_finding_exposure import FreeMount, Scene, survey_of
 
 HARD = SurveyWish(frames=6, sweep_deg=80.0, wish_arcsec=0.5, exposure_s=1.0)
@@ -100,3 +103,23 @@ async def test_directions_alone_are_not_asked_for_an_axis_before_there_are_three
     assert not outcome.estimate.roll_used
     error = angle_between(outcome.estimate.axis_enu, scene.mount.true_axis_enu())
     assert error < 4.0 * outcome.estimate.sigma_rad
+
+
+async def test_the_evening_tells_of_a_survey_that_was_cut_short_and_keeps_its_answer():
+    stage = Stage(wishes=EveningWishes(survey=SurveyWish(frames=3, wish_arcsec=60.0)))
+    slew_to = stage.mount.slew_to
+
+    async def refusing(right_ascension, declination):
+        if len(stage.mount.slews) == 3:
+            raise DeviceError("Kudu stalled", remedy="Look at it.", code="device_refused")
+        await slew_to(right_ascension, declination)
+
+    stage.mount.slew_to = refusing  # type: ignore[method-assign]
+    result = await stage.surveyed()
+    assert result["frames"] == 3
+    assert stage.evening.phase is Phase.IDLE
+    event = next(payload for topic, payload, _ in stage.publisher.messages if topic == "event")
+    assert event["code"] == "survey_cut_short"
+    assert "Kudu stalled" in event["text"]
+    assert "3 frames" in event["text"]
+    assert event["remedy"] == "Look at it."

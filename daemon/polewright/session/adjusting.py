@@ -61,7 +61,7 @@ class _Adjusting:
         """Tell what hands must still turn."""
         self._doing = "turn the bolts"
         final = await run_adjustment(
-            self._follower(knobs), knobs, self._work.clock, until_good=until_good
+            await self._follower(knobs), knobs, self._work.clock, until_good=until_good
         )
         return _verdict_of(final)
 
@@ -73,20 +73,23 @@ class _Adjusting:
             self._work.memory.wishes.motors.survey_again and self._can_survey() and self._far_off()
         )
         final = await run_motor_adjustment(
-            self._follower(), motors, progress, on_step=self._on_step, stop_short=again
+            await self._follower(), motors, progress, on_step=self._on_step, stop_short=again
         )
         if again:
             self._on_step("surveying again before the last approach")
             self._work.teller.still_correction()
             await survey_axis(self._work, {})
             final = await run_motor_adjustment(
-                self._follower(), motors, progress, on_step=self._on_step, stop_short=False
+                await self._follower(), motors, progress, on_step=self._on_step, stop_short=False
             )
         return _verdict_of(final) | {"motor_steps": progress.steps}
 
-    def _follower(self, reports: KnobReports | None = None) -> Follower:
+    async def _follower(self, reports: KnobReports | None = None) -> Follower:
         devices, memory = self._work.devices, self._work.memory
         wishes = memory.wishes
+        longest_s = self._exposure_s or wishes.survey.exposure_s
+        if longest_s is None:
+            longest_s = await devices.exposures.longest_live_s()
         return Follower(
             devices.measurer,
             self._work.clock,
@@ -100,14 +103,15 @@ class _Adjusting:
             mount=devices.mount,
             standing=memory.standing,
             reports=reports,
+            longest_exposure_s=longest_s,
         )
 
     def _on_correction(self, live: LiveCorrection) -> None:
+        self._valid_s = live.valid_s
         self._work.keeper.note_correction(live, self._setting())
         message = self._work.teller.correction(live)
         self._work.teller.state(step=self._doing, frames=live.sequence)
         self._work.reply({"step": self._doing, "correction": message})
-        self._valid_s = live.valid_s
 
     def _on_trouble(self, failure: MeasurementError, without_s: float) -> None:
         self._work.teller.state(

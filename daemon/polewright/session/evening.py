@@ -172,6 +172,8 @@ class Evening:
 
     async def stop_after_loss(self, mount: Mount | None) -> None:
         """Stop a mount whose connection broke while it moved, as soon as it is back."""
+        if mount is not None and self._guard.was_lost_in_motion(mount.name):
+            self._teller.state(step=f"{mount.name} is back: telling it to stop")
         try:
             self._after_loss = await self._guard.stop_after_loss(mount)
         except PolewrightError as failure:

@@ -1,4 +1,4 @@
-"""Finding the exposure: frames of a growing or shrinking length until one serves."""
+"""Exposures: found by frames of a growing or shrinking length, and kept fit in live mode."""
 
 import asyncio
 import logging
@@ -7,9 +7,17 @@ from dataclasses import dataclass
 
 from polewright.core.errors import MeasurementError
 from polewright.core.geometry.rotations import Vector
-from polewright.core.imaging.exposing import LONGEST_S, SHORTEST_S, advise, live_exposure_s
+from polewright.core.imaging.attitude import Attitude
+from polewright.core.imaging.exposing import (
+    LONGEST_S,
+    SHORTEST_S,
+    advise,
+    live_exposure_s,
+    next_live_exposure_s,
+)
 from polewright.core.imaging.finding import find_stars
 from polewright.core.imaging.frame import Frame
+from polewright.core.imaging.stars import is_trailed
 from polewright.ports import Camera, CameraInfo
 from polewright.session.measuring import FrameMeasurer, Measured
 
@@ -18,6 +26,11 @@ _log = logging.getLogger(__name__)
 FIRST_S = 1.0
 # From one end of the range to the other takes four; the rest is for a cloud (frames).
 _MOST_TRIES = 6
+# Hands that turn bolts trail the stars, too, for a frame or two; a cloud stays for longer (frames).
+_UNSOLVED_IN_A_ROW = 3
+LIVE_LONGEST_S = 4.0
+"""Hands wait no longer for one frame, where no setting says how long frames are."""
+
 # Only these failures say something about the exposure.
 _ABOUT_STARS = frozenset({"too_few_stars", "no_solution"})
 
@@ -66,6 +79,17 @@ class ExposureFinder:
     def live_s(self) -> float:
         """Exposure for live frames (s)."""
         return live_exposure_s(self._found_s or FIRST_S, self._matched)
+
+    async def longest_live_s(self) -> float:
+        """Return how long live frames may become where no setting says how long frames are (s).
+
+        Raises
+        ------
+        DeviceError, LinkError
+            From the camera.
+        """
+        longest_s = (await self._camera.info()).longest_exposure_s
+        return min(LIVE_LONGEST_S, longest_s or LIVE_LONGEST_S)
 
     async def find(
         self,
@@ -119,3 +143,49 @@ class ExposureFinder:
             raise failure or AssertionError("a frame or a reason")
         self._found_s, self._matched = best.exposure_s, best.measured.attitude.matched
         return best
+
+
+class LiveExposure:
+    """Exposure of live frames: longer while stars are few, and back again.
+
+    Parameters
+    ----------
+    first_s : float
+        What to begin with, and to come back to (s).
+    longest_s : float
+        Never longer than this (s).
+    """
+
+    def __init__(self, first_s: float, *, longest_s: float) -> None:
+        self.exposure_s = first_s
+        self._first_s = first_s
+        self._longest_s = max(first_s, longest_s)
+        self._unsolved = 0
+
+    def saw(self, attitude: Attitude) -> None:
+        """Take note of a solved frame."""
+        self._unsolved = 0
+        if is_trailed(attitude.elongation):
+            # Of a frame that hands have trailed a shorter one shows more.
+            self._become(max(self._first_s, 0.5 * self.exposure_s), "trails")
+        else:
+            self._adapt(attitude.matched)
+
+    def failed(self, failure: MeasurementError) -> None:
+        """Take note of a frame that says nothing."""
+        if failure.code not in _ABOUT_STARS:
+            return
+        self._unsolved += 1
+        if failure.code == "too_few_stars" or self._unsolved >= _UNSOLVED_IN_A_ROW:
+            self._adapt(0)
+
+    def _adapt(self, matched: int) -> None:
+        exposure_s = next_live_exposure_s(
+            self.exposure_s, matched, shortest_s=self._first_s, longest_s=self._longest_s
+        )
+        self._become(exposure_s, f"{matched} stars are identified")
+
+    def _become(self, exposure_s: float, why: str) -> None:
+        if exposure_s != self.exposure_s:
+            _log.info("%s: live frames of %.2g s now", why, exposure_s)
+            self.exposure_s = exposure_s

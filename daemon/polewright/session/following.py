@@ -17,6 +17,7 @@ from polewright.core.errors import MeasurementError, PolewrightError
 from polewright.core.geometry.directions import ARCMIN_RAD, angle_between
 from polewright.core.geometry.rotations import Vector
 from polewright.ports import Clock, MountStatus, PierSide
+from polewright.session.exposing import LiveExposure
 from polewright.session.knob_reports import KnobReports
 from polewright.session.measuring import FrameMeasurer, Measured
 from polewright.session.safety import GuardedMount
@@ -98,6 +99,10 @@ class Follower:
         How it stood at the survey; left out: as it stands now.
     reports : KnobReports, optional
         What is known of the knobs.
+    exposure_s : float
+        Of the frames (s), while there are stars enough.
+    longest_exposure_s : float, optional
+        How long it may become when stars are few (s); left out: it stays as it is.
     """
 
     def __init__(
@@ -115,12 +120,13 @@ class Follower:
         mount: GuardedMount | None = None,
         standing: Standing | None = None,
         reports: KnobReports | None = None,
+        longest_exposure_s: float | None = None,
     ) -> None:
         self._measurer = measurer
         self._clock = clock
         self.target_enu = target_enu
         self.tolerance_rad = tolerance_rad
-        self._exposure_s = exposure_s
+        self._exposure = LiveExposure(exposure_s, longest_s=longest_exposure_s or exposure_s)
         self._on_correction = on_correction
         self._on_trouble = on_trouble
         self._mount = mount
@@ -149,12 +155,14 @@ class Follower:
         clock = self._clock
         began_s = clock.monotonic()
         try:
-            measured = await self._measurer.measure(self._exposure_s)
+            measured = await self._measurer.measure(self._exposure.exposure_s)
         except MeasurementError as failure:
             self._held = False
+            self._exposure.failed(failure)
             self._on_trouble(failure, clock.monotonic() - self._last_good_s)
             await clock.sleep(_PAUSE_AFTER_FAILURE_S)
             return None
+        self._exposure.saw(measured.attitude)
         status = await _status(self._mount)
         self._standing = _still_standing(
             self._standing, status, flipped=_jumped(self.state, measured, _FLIPPED_RAD)

@@ -50,6 +50,10 @@ class Guard:
         """True while this mount's connection was lost in a motion and it was not stopped since."""
         return self.mount is not None and self.mount.name in self._lost_in_motion
 
+    def was_lost_in_motion(self, name: str) -> bool:
+        """Return whether this mount's connection broke while it moved, and it was not stopped."""
+        return name in self._lost_in_motion
+
     def attach(self, mount: MovingMount | None, site: Site, camera: str) -> None:
         """Take a mount behind the interlocks."""
         self.detach()

@@ -52,6 +52,13 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
     )
     outcome = await (run_hand_survey(scene) if by_hand else run_survey(scene))
     estimate = outcome.estimate
+    if (short := outcome.cut_short) is not None:
+        teller.event(
+            f"{short.text}; the survey's {len(estimate.labels)} frames before that were enough "
+            "for an answer, and the mount was stopped where it is",
+            remedy=short.remedy,
+            code="survey_cut_short",
+        )
     memory.survey, memory.kept, memory.wishes = estimate, None, wishes
     memory.standing = Standing.of(await mount.status()) if mount else None
     result = wishes.correction_of(estimate, place)

@@ -39,6 +39,7 @@ class Teller:
         self._clock = clock
         self._notices = Notices(publisher)
         self._phase = Phase.IDLE
+        self._reason: PolewrightError | None = None
         self._since = clock.now()
         self._state: Message = {}
         self._correction: Message | None = None
@@ -57,6 +58,7 @@ class Teller:
         """Tell that a phase begins; ``reason`` is the trouble that led to it."""
         before, self._phase = self._phase, phase
         self._since = self._clock.now()
+        self._reason = None
         if reason is not None:
             _log.warning("%s: %s", phase.value, reason)
             self._notices.trouble(reason)
@@ -74,7 +76,9 @@ class Teller:
         percent: int | None = None,
         reason: PolewrightError | None = None,
     ) -> None:
-        """Tell what goes on within the phase."""
+        """Tell what goes on within the phase; what blocks is told until something else does."""
+        if self._phase is Phase.BLOCKED:
+            reason = self._reason = reason or self._reason
         self._state = state_message(
             self._phase,
             self._since,

@@ -18,6 +18,10 @@ _USUAL_SKY = 0.25
 # Centres of clipped stars are poor; some bright ones are no harm (fraction of the stars).
 _MANY_SATURATED = 0.4
 _LIVE_STARS = 30
+# Fewer, and one cloud more leaves none; so many are still there at half the exposure (the exponent
+# below), with room above the few.
+_LIVE_FEW_STARS = 8
+_LIVE_MANY_STARS = 18
 _LIVE_SHORTEST_S = 0.1
 _LIVE_LONGEST_S = 1.0
 # Stars in number ~ time ** 0.6: ten times deeper are 0.5 mag of sky-limited light times 10**0.45
@@ -85,6 +89,27 @@ def live_exposure_s(exposure_s: float, matched: int) -> float:
         return min(exposure_s, _LIVE_LONGEST_S)
     shorter = exposure_s * min(1.0, (_LIVE_STARS / matched) ** (1.0 / _COUNT_EXPONENT))
     return min(exposure_s, _between(shorter, _LIVE_SHORTEST_S, _LIVE_LONGEST_S))
+
+
+def next_live_exposure_s(
+    exposure_s: float, matched: int, *, shortest_s: float, longest_s: float
+) -> float:
+    """Return the exposure of the next live frame (s) after one with so many identified stars.
+
+    Parameters
+    ----------
+    exposure_s : float
+        Of the frame (s).
+    matched : int
+        Stars identified; 0 where it was not solved.
+    shortest_s, longest_s : float
+        Bounds (s).
+    """
+    if matched < _LIVE_FEW_STARS:
+        return _between(2.0 * exposure_s, shortest_s, longest_s)
+    if matched >= _LIVE_MANY_STARS:
+        return _between(0.5 * exposure_s, shortest_s, longest_s)
+    return _between(exposure_s, shortest_s, longest_s)
 
 
 def _other(exposure_s: float, next_s: float, matched: int, words: str) -> ExposureAdvice:
