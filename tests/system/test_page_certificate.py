@@ -18,6 +18,7 @@ from polewright.adapters.web.certificate import (
     make_certificate,
     names_of_this_machine,
 )
+from polewright.cli.output import Output
 from polewright.core.errors import UsageError
 from tests.browser.stage import Stage, chromium, needs_chromium
 
@@ -90,6 +91,12 @@ def test_this_machine_knows_its_names_and_no_address_that_is_everywhere():
     assert {"localhost", "127.0.0.1", "::1"} <= set(names)
     assert "0.0.0.0" not in names
     assert len(names) == len(set(names))
+
+
+def test_every_fingerprint_is_printed_as_it_is(capsys: pytest.CaptureFixture[str]):
+    every = ":".join(f"{one:02X}" for one in range(256))
+    Output(as_json=False).result({}, every)
+    assert capsys.readouterr().out == f"{every}\n"
 
 
 def test_the_command_line_makes_it_says_what_to_do_and_shows_the_same_fingerprint(tmp_path: Path):

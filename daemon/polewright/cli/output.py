@@ -38,8 +38,9 @@ class Output:
 
     def __init__(self, *, as_json: bool) -> None:
         self.as_json = as_json
-        self._out = Console(highlight=False, soft_wrap=True)
-        self._err = Console(stderr=True, highlight=False, soft_wrap=True)
+        # Colons have a meaning in fingerprints and times: ":CD:" is no picture.
+        self._out = Console(highlight=False, soft_wrap=True, emoji=False)
+        self._err = Console(stderr=True, highlight=False, soft_wrap=True, emoji=False)
 
     def result(self, payload: Mapping[str, Any], *lines: str) -> None:
         """Print the result: the payload as one JSON object, or the lines."""
