@@ -159,3 +159,10 @@ async def test_after_frames_that_failed_the_mount_goes_back():
         await run_survey(survey_of(scene, FreeMount(scene.mount)))
     assert len(scene.mount.slews) == 2
     assert scene.mount.hour_angle == pytest.approx(1.0, abs=0.05)
+
+
+async def test_under_a_cap_the_range_of_exposures_is_gone_through_once_only():
+    scene = Scene(needed_s=1000.0)
+    with pytest.raises(MeasurementError):
+        await run_survey(survey_of(scene, FreeMount(scene.mount)))
+    assert scene.camera.taken_s == [1.0, 4.0, 8.0]

@@ -388,7 +388,8 @@ class _Sweep:
                     return await self._measured(direction)
                 except MeasurementError as failure:
                     tries_left -= 1
-                    if tries_left <= 0:
+                    # A search for the exposure has been several tries already.
+                    if tries_left <= 0 or self._exposure_s is None:
                         raise
                     _log.info("no solution, one more try: %s", failure)
 
