@@ -29,23 +29,29 @@ from tests.system.indi_servers import free_port
 AIM_STALL_P99_MS = 20.0
 AIM_IDLE_PERCENT = 2.0
 READY_S = 120.0
+# The simulator draws 61 megapixels in half a minute, on a computer under load.
+SURVEY_S = 600.0
 _SAMPLE_S = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Train:
-    """A camera behind a telescope, and how much memory the service may take with it."""
+    """A camera behind a telescope, and how much memory the service may take with it.
+
+    ``aim_mb`` None: no aim was set; the figures are told all the same.
+    """
 
     name: str
     width_px: int
     height_px: int
     focal_length_mm: float
-    aim_mb: float
+    aim_mb: float | None
 
 
 TRAINS = (
     Train(name="1.2 MP", width_px=1280, height_px=960, focal_length_mm=120.0, aim_mb=200.0),
     Train(name="24 MP", width_px=6000, height_px=4000, focal_length_mm=240.0, aim_mb=400.0),
+    Train(name="61 MP", width_px=9576, height_px=6388, focal_length_mm=300.0, aim_mb=None),
 )
 
 
@@ -58,12 +64,13 @@ def run(*, quick: bool = False) -> dict[str, Any]:
         figures[train.name] = one
         stall = one["stall"]
         print(
-            f"{train.name}: live {one['live_mb']:.0f} MB (peak {one['peak_mb']:.0f}), idle"
+            f"{train.name}: survey in {one['survey_s']:.0f} s; live"
+            f" {one['live_mb']:.0f} MB (peak {one['peak_mb']:.0f}), idle"
             f" {one['idle_mb']:.0f} MB and {one['idle_percent']:.2f} % of a core; loop late by"
             f" p50 {stall['p50_ms']:.2f}, p99 {stall['p99_ms']:.1f}, longest"
             f" {stall['longest_ms']:.0f} ms in {stall['ticks']} ticks"
         )
-        if one["live_mb"] > train.aim_mb:
+        if train.aim_mb is not None and one["live_mb"] > train.aim_mb:
             missed.append(f"{train.name}: {one['live_mb']:.0f} MB, aim {train.aim_mb:.0f}")
         if one["idle_percent"] > AIM_IDLE_PERCENT:
             missed.append(f"{train.name}: idle {one['idle_percent']:.1f} %")
@@ -90,7 +97,9 @@ def measure(train: Train, *, live_s: float, idle_s: float) -> dict[str, Any]:
         try:
             ready_mb = memory.now_mb()
             command(send_command(settings, "confirm_clear"))
-            command(send_command(settings, "survey", timeout_s=READY_S))
+            begun_s = time.monotonic()
+            command(send_command(settings, "survey", timeout_s=SURVEY_S))
+            survey_s = time.monotonic() - begun_s
             survey_mb = memory.now_mb()
             _say(process, "on")
             command(_adjust(settings, live_s))
@@ -105,6 +114,7 @@ def measure(train: Train, *, live_s: float, idle_s: float) -> dict[str, Any]:
     return {
         "ready_mb": ready_mb,
         "survey_mb": survey_mb,
+        "survey_s": survey_s,
         "live_mb": max(live_mb, memory.usual_mb),
         "peak_mb": memory.peak_mb,
         "idle_mb": idle_mb,
@@ -210,7 +220,7 @@ def _service(folder: Path, indi_port: int) -> Iterator[tuple["subprocess.Popen[s
         "[camera]\ndevice = 'Hoopoe'\nexposure_s = 0.5\n"
         f"[indi]\nport = {indi_port}\n[mqtt]\nmode = 'embedded'\nport = {free_port()}\n"
         f"[survey]\nframes = 3\nsweep_deg = 45.0\nsettle_s = 0.2\n"
-        f"[journal]\nmode = 'off'\n"
+        "[journal]\nmode = 'off'\n[page]\nmode = 'off'\n"
     )
     with subprocess.Popen(
         [sys.executable, "-m", "tests.bench.probed_service", str(config)],

@@ -195,6 +195,27 @@ async def test_a_camera_pulled_out_in_an_exposure_is_named_and_works_when_it_is_
         assert [wish["CONNECT"] for wish in server.commands("CONNECTION")] == ["On"]
 
 
+@pytest.mark.parametrize(("width", "hinted"), [(9576, True), (1280, False)])
+async def test_a_server_that_drops_its_client_over_a_large_frame_is_explained(
+    width: int, hinted: bool
+) -> None:
+    """Stock servers do, at 128 MB: 61 megapixels of 16 bits are 163 MB in base64."""
+    start = blob(CAMERA_NAME, noise(40_000))[:20_000]
+
+    async def react(server: FakeIndiServer, element: Element) -> None:
+        if element.get("name") == "CCD_EXPOSURE":
+            await server.send(start)
+            server.cut_off()
+
+    async with (
+        fake_server(camera_definitions(width=width, height=6388), react) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        with pytest.raises(LinkError) as caught:
+            await IndiCamera(connection, CAMERA_NAME, decode=plain).expose(0.01)
+    assert ("indiserver -m" in caught.value.remedy) is hinted
+
+
 # -- slow links ------------------------------------------------------------------------------
 
 

@@ -15,8 +15,9 @@ from polewright_drivers.sky_simulator.stream import ElementReader
 logger = logging.getLogger(__name__)
 
 _CHUNK_BYTES = 1 << 16
-_BEHIND_BYTES = 128 << 20
-"""A client this far behind is dropped, as indiserver does by default."""
+_BEHIND_BYTES = 512 << 20
+"""A client this far behind is dropped, as indiserver does; its default of 128 MB is less than one
+frame of 61 megapixels."""
 
 
 class _Client:

@@ -22,6 +22,10 @@ _LOG = logging.getLogger(__name__)
 DELIVERY_MARGIN_S = 30.0
 # A weak Wi-Fi carries this much (bytes/s): 60 megapixels of 16 bits take 2 minutes.
 SLOWEST_LINK_BYTES_S = 1.0e6
+# 16 bits in base64.  By default indiserver drops a client that is 128 MB behind (indiserver -h):
+# less than one frame of 61 megapixels.
+_WIRE_BYTES_PER_PIXEL = 2.0 * 4.0 / 3.0
+_SERVER_DROPS_BYTES = 128e6
 # No picture unpacks to more than this: 200 megapixels of 16 bits (bytes).
 _MOST_UNPACKED_BYTES = 400_000_000
 # The frame comes some 15 ms before the exposure is reported done; some drivers stay busy (s).
@@ -164,8 +168,8 @@ class IndiCamera:
                 started = self._now()
                 try:
                     blob = await self._delivered(events, exposure_s, since)
-                except LinkError:
-                    raise
+                except LinkError as loss:
+                    raise self._explained(loss) from None
                 except BaseException:
                     await self._abort()
                     raise
@@ -247,6 +251,18 @@ class IndiCamera:
         if blob is None:
             raise gone(self.name, "deliver a frame")
         return blob
+
+    def _explained(self, loss: LinkError) -> LinkError:
+        """Return a loss with what may be behind it: servers drop clients over large frames."""
+        pixels = (self._chip("CCD_MAX_X") or 0.0) * (self._chip("CCD_MAX_Y") or 0.0)
+        if pixels * _WIRE_BYTES_PER_PIXEL < _SERVER_DROPS_BYTES:
+            return loss
+        return LinkError(
+            f"{loss.text}, while a frame of {pixels / 1e6:.0f} megapixels was to come",
+            remedy="Start the server with room for such frames: indiserver -m 1000; or bin the "
+            "camera 2 x 2 ([camera] binning)",
+            code=loss.code,
+        )
 
     async def _abort(self) -> None:
         """Abort the exposure (bounded), even while this task is being cancelled."""
