@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 RESULTS = Path(__file__).with_name("device_matrix.json")
+ALL_PAIRS_RESULTS = Path(__file__).with_name("device_matrix_all_pairs.json")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,16 +114,18 @@ class Result:
     says: str = ""
 
 
-def recorded() -> dict[str, Result]:
+def recorded(*, all_pairs: bool = False) -> dict[str, Result]:
     """Return the results of the last recorded run."""
-    if not RESULTS.exists():
+    file = ALL_PAIRS_RESULTS if all_pairs else RESULTS
+    if not file.exists():
         return {}
-    return {one["case"]: Result(**one) for one in json.loads(RESULTS.read_text("utf-8"))}
+    return {one["case"]: Result(**one) for one in json.loads(file.read_text("utf-8"))}
 
 
-def record(result: Result) -> None:
+def record(result: Result, *, all_pairs: bool = False) -> None:
     """Keep a result for the documentation."""
-    known = recorded() | {result.case: result}
-    order = [case.name for case in cases() if case.name in known]
+    known = recorded(all_pairs=all_pairs) | {result.case: result}
+    order = [case.name for case in cases(all_pairs=all_pairs) if case.name in known]
     lines = ",\n".join(json.dumps(asdict(known[name])) for name in order)
-    RESULTS.write_text(f"[\n{lines}\n]\n", "utf-8")
+    file = ALL_PAIRS_RESULTS if all_pairs else RESULTS
+    file.write_text(f"[\n{lines}\n]\n", "utf-8")

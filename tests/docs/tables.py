@@ -3,6 +3,7 @@
 import ast
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from statistics import fmean, median
 from typing import Any
 
 from polewright.adapters.mqtt.commands import COMMANDS
@@ -109,6 +110,24 @@ def devices() -> str:
     return table(("mount", "camera", "site", "came out"), rows)
 
 
+def device_pairs() -> str:
+    """Return what came out when every mount that measures met every camera."""
+    ran = list(recorded(all_pairs=True).values())
+    told = [one for one in ran if one.off_arcsec is not None and one.chi2 is not None]
+    offs = [one.off_arcsec for one in told if one.off_arcsec is not None]
+    chi2s = [one.chi2 for one in told if one.chi2 is not None]
+    row = (
+        f"{len(ran)} of {len(cases(all_pairs=True))}",
+        str(len(told)),
+        f"{median(offs):.0f} arcsec",
+        f"{max(offs):.0f} arcsec",
+        f"{fmean(chi2s):.1f}",
+        f"{max(chi2s):.1f}",
+    )
+    head = ("pairs run", "measured", "off, median", "off, largest", "chi-square, mean", "largest")
+    return table(head, [row])
+
+
 def device_kinds() -> str:
     """Return the kinds of mounts and cameras that the simulator plays."""
 
@@ -147,6 +166,7 @@ MAKERS: Mapping[str, Callable[[], str]] = {
     "bounds": bounds,
     "devices": devices,
     "device-kinds": device_kinds,
+    "device-pairs": device_pairs,
     "errors": errors,
 }
 

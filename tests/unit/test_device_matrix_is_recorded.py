@@ -18,3 +18,12 @@ def test_all_pairs_hold_every_mount_that_measures_with_every_camera():
 def test_the_documented_results_are_those_of_the_matrix_as_it_is():
     """A kind that was added must be run before its results are told."""
     assert set(recorded()) == {case.name for case in cases()}
+
+
+def test_all_pairs_were_run_once_and_each_came_out_as_it_must():
+    ran = recorded(all_pairs=True)
+    for case in cases(all_pairs=True):
+        result = ran[case.name]
+        assert result.outcome == (case.mount.expected or "measured"), result
+        assert case.mount.expected or (result.chi2 is not None and result.chi2 < 18.4), result
+    assert len(ran) == len(cases(all_pairs=True))
