@@ -95,6 +95,20 @@ async def test_looks_that_cost_little_are_doubled_and_a_creep_without_trails_is_
     assert scene.camera.frames > 6
 
 
+async def test_looks_of_a_camera_with_a_long_download_are_not_doubled():
+    scene = Scene(exposure_s=0.3)
+    expose = scene.camera.expose
+
+    async def slow(exposure_s: float) -> Frame:
+        frame = await expose(exposure_s)
+        await scene.camera.clock.sleep(20.0)
+        return frame
+
+    scene.camera.expose = slow  # type: ignore[method-assign]
+    assert await scene.error_arcsec() < 25.0
+    assert scene.camera.frames == 3
+
+
 async def test_after_trails_two_looks_must_agree():
     """The third frame has no trails any more, and is still 19 arcsec off."""
     scene = Scene(exposure_s=1.0, creep_arcsec=150.0, creep_s=1.2)

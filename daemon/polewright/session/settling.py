@@ -13,8 +13,10 @@ from polewright.session.measuring import Measured
 
 _log = logging.getLogger(__name__)
 
-CHEAP_LOOK_S = 0.5
-"""A second frame of this exposure (s) costs less than a wait that is long enough for any mount."""
+CHEAP_EXPOSURE_S = 0.5
+CHEAP_LOOK_S = 1.5
+"""A second frame of this exposure that takes no longer than this with its download and solution (s)
+costs less than a wait that is long enough for any mount."""
 
 # A mount that has not come to rest after so many frames is not settling.
 _MOST_LOOKS = 8

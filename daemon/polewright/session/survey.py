@@ -27,7 +27,7 @@ from polewright.session.exposing import ExposureFinder
 from polewright.session.guarding import stop_shielded
 from polewright.session.measuring import FrameMeasurer, Measured, believed_direction
 from polewright.session.safety import GuardedMount
-from polewright.session.settling import CHEAP_LOOK_S, settled_frame
+from polewright.session.settling import CHEAP_EXPOSURE_S, CHEAP_LOOK_S, settled_frame
 
 _log = logging.getLogger(__name__)
 
@@ -377,13 +377,15 @@ class _Sweep:
 
     async def _frame(self, *, turned: bool) -> ObservedAttitude:
         """Take a frame at which the mount stands."""
+        scene = self._scene
         tries_left = _TRIES_PER_PLACE
+        took_s = 0.0
 
         async def look() -> Measured:
-            nonlocal tries_left
-            scene = self._scene
+            nonlocal tries_left, took_s
             while True:
                 direction = believed_direction(await self._mount.status(), scene.place, scene.clock)
+                began_s = scene.clock.monotonic()
                 try:
                     return await self._measured(direction)
                 except MeasurementError as failure:
@@ -392,9 +394,12 @@ class _Sweep:
                     if tries_left <= 0 or self._exposure_s is None:
                         raise
                     _log.info("no solution, one more try: %s", failure)
+                finally:
+                    took_s = scene.clock.monotonic() - began_s
 
         def cheap() -> bool:
-            return turned and self._exposure_s is not None and self._exposure_s <= CHEAP_LOOK_S
+            short = self._exposure_s is not None and self._exposure_s <= CHEAP_EXPOSURE_S
+            return turned and short and took_s <= CHEAP_LOOK_S
 
         return (await settled_frame(look, doubted=cheap)).observed
 
