@@ -447,6 +447,9 @@ async def test_five_hundred_breaks_leave_no_thread_no_descriptor_and_no_memory_b
                 server.cut_off()
 
     counts: list[tuple[int, int, int]] = []
+    # The loop's pool makes its threads as it needs them: all of them, before any is counted.
+    pool = [asyncio.to_thread(time.sleep, 0.1) for _ in range(min(32, (os.cpu_count() or 1) + 4))]
+    await asyncio.gather(*pool)
     async with fake_server(camera_definitions(), react) as server:
         for cycle in range(500):
             server.received.clear()

@@ -1,6 +1,8 @@
 """Recordings: lines and messages, and what is kept out of them."""
 
 import io
+import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -104,6 +106,36 @@ def test_a_frame_leaves_its_size_and_format_only() -> None:
     assert message.elements[0].attributes == {
         "name": "CCD1", "format": ".fits", "size": "6", "came": "6"
     }  # fmt: skip
+
+
+class OneWriterOnly(io.StringIO):
+    """A text file that takes its time, and notes a second writer meanwhile."""
+
+    overlapped = False
+    _busy = False
+
+    def write(self, text: str) -> int:
+        self.overlapped |= self._busy
+        self._busy = True
+        time.sleep(0.001)
+        self._busy = False
+        return super().write(text)
+
+
+def test_both_directions_write_whole_lines() -> None:
+    file = OneWriterOnly()
+    recorder = Recorder(file, with_place=False)
+    blobs = BlobFilter()
+    ways = (
+        threading.Thread(target=lambda: [recorder.sent(b"<getProperties/>") for _ in range(50)]),
+        threading.Thread(target=lambda: [recorder.received(SITE, blobs) for _ in range(50)]),
+    )
+    for way in ways:
+        way.start()
+    for way in ways:
+        way.join()
+    assert not file.overlapped
+    assert len([parse_line(line) for line in file.getvalue().splitlines()[1:]]) == 100
 
 
 def test_what_is_no_xml_is_noted_and_ends_nothing() -> None:

@@ -5,6 +5,7 @@ docs/recording.md describes the format.
 
 import json
 import re
+import threading
 import time
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -137,6 +138,8 @@ def read_recording(path: Path) -> tuple[RecordedMessage, ...]:
 class Recorder:
     """Writes traffic down; a :class:`polewright.adapters.indi.relay.Traffic`.
 
+    Both directions write, each in its thread; a text file itself garbles lines that come at once.
+
     Parameters
     ----------
     file : text file
@@ -151,6 +154,7 @@ class Recorder:
         self._file = file
         self._with_place = with_place
         self._begun_s = time.monotonic()
+        self._one_at_a_time = threading.Lock()
         self.count = 0
         file.write("\n".join([HEADER, *(f"# {line}" for line in heading)]) + "\n")
         self._from_server, self._to_server = _Stream(), _Stream()
@@ -210,8 +214,10 @@ class Recorder:
         elements = tuple(
             replace(one, text=values[one.attributes.get("name", "")]) for one in message.elements
         )
-        self._file.write(replace(message, attributes=attributes, elements=elements).line() + "\n")
-        self.count += 1
+        line = replace(message, attributes=attributes, elements=elements).line() + "\n"
+        with self._one_at_a_time:
+            self._file.write(line)
+            self.count += 1
 
 
 class _Stream:
