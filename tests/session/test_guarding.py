@@ -259,7 +259,7 @@ async def test_after_a_link_lost_in_a_motion_the_mount_is_stopped_and_the_word_i
 
     mount.slew_to = lost
     mount.hour_angle = 1.0  # the survey has to turn before its first frame
-    with pytest.raises(LinkError):
+    with pytest.raises(SafetyError, match="may still move"):
         await evening.handle("survey", {})
     assert evening.phase is Phase.BLOCKED
     evening.detach(LinkError("the link broke", remedy="Wait."))
@@ -273,6 +273,68 @@ async def test_after_a_link_lost_in_a_motion_the_mount_is_stopped_and_the_word_i
     with pytest.raises(SafetyError) as caught:
         await evening.handle("survey", {})
     assert caught.value.code == "not_confirmed_clear"
+
+
+async def test_a_stop_that_the_mount_does_not_take_fails_and_says_what_to_do():
+    clock = VirtualClock()
+    mount = TrackingMount(clock)
+    publisher = MemoryPublisher()
+    evening = Evening(_NoSolver(), clock, publisher, EveningWishes())
+    evening.attach(MemoryCamera(clock), _Ported(mount), TERRACE)
+    assert await evening.handle("stop", {}) == {"stopped": False}
+    mount.deaf = True
+    with pytest.raises(SafetyError) as caught:
+        await evening.handle("stop", {})
+    assert caught.value.code == "not_stopped"
+    assert "power switch" in caught.value.remedy
+    assert publisher.last("event")["code"] == "not_stopped"
+
+
+async def test_a_stop_while_a_mount_is_out_of_reach_says_that_it_may_move():
+    bench = Bench()
+    mount = bench.mount
+
+    async def lost(right_ascension, declination):
+        raise LinkError("the link broke", remedy="Wait.")
+
+    mount.slew_to = lost
+    with pytest.raises(LinkError):
+        await bench.guarded.turn_to(50.0, -70.0)
+    trouble = bench.guard.detach()
+    assert trouble is not None
+    assert trouble.code == "lost_in_motion"
+    assert (await bench.guard.stop()).code == "lost_in_motion"
+    # Back, and not yet told: a stop tells it, and then nothing is in doubt.
+    bench.guard.attach(_Ported(mount), SITE, "Hoopoe")
+    assert bench.guard.must_stop
+    assert await bench.guard.stop() is None
+    assert not bench.guard.must_stop
+    assert mount.aborted == 1
+
+
+async def test_the_loss_of_a_moving_mount_is_told_at_once_and_a_stop_does_not_hide_it():
+    clock = VirtualClock()
+    mount = TrackingMount(clock)
+    publisher = MemoryPublisher()
+    evening = Evening(_NoSolver(), clock, publisher, EveningWishes())
+    evening.attach(MemoryCamera(clock), _Ported(mount), TERRACE)
+    await evening.handle("confirm_clear", {})
+
+    async def lost(right_ascension, declination):
+        mount.deaf = True
+        raise LinkError("the link broke", remedy="Wait.")
+
+    mount.slew_to = lost
+    mount.hour_angle = 1.0
+    with pytest.raises(SafetyError):
+        await evening.handle("survey", {})
+    evening.detach(LinkError("the link broke", remedy="Wait."))
+    state = publisher.last("state")
+    assert "may still move" in state["reason"]
+    assert "power switch" in state["remedy"]
+    with pytest.raises(SafetyError) as caught:
+        await evening.handle("stop", {})
+    assert caught.value.code == "lost_in_motion"
 
 
 async def test_blocked_always_has_a_reason_and_a_remedy_also_before_a_lost_mount_was_stopped():
@@ -289,7 +351,7 @@ async def test_blocked_always_has_a_reason_and_a_remedy_also_before_a_lost_mount
 
     mount.slew_to = lost
     mount.hour_angle = 1.0
-    with pytest.raises(LinkError):
+    with pytest.raises(SafetyError, match="may still move"):
         await evening.handle("survey", {})
     evening.detach(LinkError("the link broke", remedy="Wait."))
     # Other devices answer sooner than the stop.

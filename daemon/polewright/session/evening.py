@@ -31,14 +31,15 @@ from polewright.ports import (
 from polewright.session.adjusting import adjust_axis
 from polewright.session.experience import Experience
 from polewright.session.exposing import ExposureFinder, WatchedCamera
-from polewright.session.guarding import SOLAR_FILTER_CAUTION, Guard, stop_shielded
+from polewright.session.guarding import SOLAR_FILTER_CAUTION, Guard
 from polewright.session.keeping import Keeper, NoJournal
 from polewright.session.measuring import FrameMeasurer
 from polewright.session.messages import Message
 from polewright.session.phases import Happening, Phase, advance
-from polewright.session.safe_adjuster import GuardedAdjuster, stop_motors
+from polewright.session.safe_adjuster import GuardedAdjuster
 from polewright.session.safety import GuardedMount
 from polewright.session.site import Site
+from polewright.session.stopping import all_of, lost_in_motion, stop_motors
 from polewright.session.surveying import survey_axis
 from polewright.session.telling import Teller
 from polewright.session.wishes import EveningWishes
@@ -215,14 +216,13 @@ class Evening:
     def detach(self, reason: PolewrightError) -> None:
         """Take note that the devices are gone; whatever runs is ended and the reason shown."""
         motors, self._devices = self._motors, None
-        self._guard.detach()
+        may_move = [self._guard.detach()]
         if motors is not None and motors.moving:
             self._motors_lost.add(motors.name)
-            self._teller.event(
-                f"the connection was lost while {motors.name} moved: its motors may still "
-                "turn", remedy="Look at the mount, and cut the motors' power if they turn.",
-                code="lost_in_motion",
-            )  # fmt: skip
+            may_move.append(lost_in_motion(motors.name))
+        if (trouble := all_of(may_move)) is not None:
+            self._teller.warn(trouble)
+            reason = all_of((trouble, reason)) or reason
         self._link_trouble = reason
         self.ready.clear()
         if self._work is not None and not self._work.done():
@@ -279,31 +279,30 @@ class Evening:
         return message
 
     async def _stop(self) -> tuple[Message, PolewrightError | None]:
-        """Stop as :meth:`stop` does; return also why the motors did not take it, if so."""
+        """Stop as :meth:`stop` does; return also why something may move on, if so."""
         motors = self._motors
-        stops = [stop_shielded(self._mount)] if self._mount is not None else []
-        stopping: asyncio.Future[DeviceError | LinkError | None] | None = None
         if motors is not None:
             motors.hold()
+        mount_stops = asyncio.ensure_future(self._guard.stop())
+        motors_stop: asyncio.Future[DeviceError | LinkError | None] | None = None
         if motors is not None and motors.moving:
             # Both answer after a while, in which the step must not end as a failure of its own:
             # they are told first, the work is ended, and then their answers are awaited.
-            stopping = asyncio.ensure_future(stop_motors(motors))
-            answers = asyncio.gather(*stops)
+            motors_stop = asyncio.ensure_future(stop_motors(motors))
             await asyncio.sleep(0)
         else:
-            answers = None
-            for stop in stops:
-                await stop
+            await mount_stops
         stopped = self._work is not None and not self._work.done()
         if stopped and self._work is not None:
             self._work.cancel()
             await asyncio.wait({self._work}, timeout=10.0)
         elif self.phase is Phase.BLOCKED and self._link_trouble is None:
             self._happen(Happening.STOPPED)
-        if answers is not None:
-            await answers
-        trouble = None if stopping is None else await stopping
+        troubles: list[PolewrightError | None] = [await mount_stops]
+        if motors_stop is not None:
+            troubles.append(await motors_stop)
+        troubles.extend(lost_in_motion(name) for name in sorted(self._motors_lost))
+        trouble = all_of(troubles)
         if trouble is not None:
             self._teller.warn(trouble)
         return {"stopped": stopped}, trouble

@@ -1,6 +1,5 @@
 """Guarding: the mount behind its interlocks while devices come and go, and the watch over it."""
 
-import asyncio
 import logging
 from collections.abc import Callable
 
@@ -12,6 +11,7 @@ from polewright.ports import Clock, Mount, MovingMount
 from polewright.session.limits import SafetyLimits
 from polewright.session.safety import GuardedMount
 from polewright.session.site import Site
+from polewright.session.stopping import lost_in_motion, stop_shielded
 
 _log = logging.getLogger(__name__)
 
@@ -67,16 +67,34 @@ class Guard:
             self.mount.confirm_clear()
         self._clear_for_the_first = False
 
-    def detach(self) -> None:
-        """Let the mount go; what holds of it when it comes back is remembered."""
+    def detach(self) -> SafetyError | None:
+        """Let the mount go; what holds of it when it comes back is remembered.
+
+        Returns
+        -------
+        SafetyError or None
+            ``lost_in_motion``, where it moved: it may go on, and nobody can tell it to stop.
+        """
         if (mount := self.mount) is None:
-            return
+            return None
         self.mount = None
         self._clear_before.discard(mount.name)
         if mount.unfinished:
             self._lost_in_motion.add(mount.name)
-        elif mount.clear_to_move:
+            return lost_in_motion(mount.name)
+        if mount.clear_to_move:
             self._clear_before.add(mount.name)
+        return None
+
+    async def stop(self) -> SafetyError | None:
+        """Stop the mount; return why a mount may move on, if one may: a person must see to it."""
+        if (mount := self.mount) is not None:
+            trouble = await stop_shielded(mount)
+            if trouble is None:
+                self._lost_in_motion.discard(mount.name)
+            return trouble
+        away = sorted(self._lost_in_motion)
+        return lost_in_motion(" and ".join(away)) if away else None
 
     def confirm_clear(self) -> None:
         """Take the person's word that the mount is clear to move."""
@@ -202,12 +220,3 @@ def _overwritten(name: str, doubt: Doubt) -> SafetyError:
         remedy=doubt.remedy,
         code="site_overwritten",
     )
-
-
-async def stop_shielded(mount: GuardedMount) -> None:
-    """Stop the mount even while this task is being cancelled; bounded by the adapter."""
-    mount.halt()  # at once: the abort itself begins only when its task does
-    try:
-        await asyncio.shield(mount.abort())
-    except Exception as trouble:
-        _log.warning("the mount did not take the stop: %s", trouble)

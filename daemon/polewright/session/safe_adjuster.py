@@ -11,7 +11,7 @@ import logging
 import math
 
 from polewright.core.axis.motor_steps import MotorLimits
-from polewright.core.errors import DeviceError, LinkError, SafetyError
+from polewright.core.errors import SafetyError
 from polewright.core.sky.place import Place
 from polewright.ports import Adjuster, Clock
 from polewright.session.limits import SafetyLimits, Scene
@@ -182,16 +182,3 @@ class GuardedAdjuster:
                     "--motors --clear), or set [adjuster] largest_total_deg.",
                     code="adjuster_too_far",
                 )
-
-
-async def stop_motors(adjuster: GuardedAdjuster) -> DeviceError | LinkError | None:
-    """Stop the motors where they may turn; return what prevented it: a person must see to it."""
-    adjuster.hold()
-    if not adjuster.moving:
-        return None
-    try:
-        await adjuster.abort()
-    except (DeviceError, LinkError) as trouble:
-        _log.error("the motors did not take the stop: %s", trouble)
-        return trouble
-    return None

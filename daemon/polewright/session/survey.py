@@ -24,10 +24,10 @@ from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
 from polewright.ports import Clock
 from polewright.session.exposing import ExposureFinder
-from polewright.session.guarding import stop_shielded
 from polewright.session.measuring import FrameMeasurer, Measured, believed_direction
 from polewright.session.safety import GuardedMount
 from polewright.session.settling import CHEAP_EXPOSURE_S, CHEAP_LOOK_S, settled_frame
+from polewright.session.stopping import stop_shielded
 
 _log = logging.getLogger(__name__)
 
@@ -87,7 +87,7 @@ class SurveyOutcome:
 
     estimate: AxisEstimate
     further_sigma_rad: float
-    cut_short: DeviceError | None = None
+    cut_short: PolewrightError | None = None
 
 
 async def run_survey(scene: SurveyScene) -> SurveyOutcome:
@@ -126,11 +126,13 @@ async def run_survey(scene: SurveyScene) -> SurveyOutcome:
             await _back_after(failure, scene, mount, start, status.declination_deg)
             raise
         if outcome.cut_short is not None:
-            await stop_shielded(mount)
+            outcome = replace(outcome, cut_short=await stop_shielded(mount) or outcome.cut_short)
         else:
             outcome = await _back_after_success(outcome, scene, mount, start, sweep.declination)
-    except BaseException:
-        await stop_shielded(mount)
+    except BaseException as failure:
+        not_stopped = await stop_shielded(mount)
+        if not_stopped is not None and isinstance(failure, PolewrightError):
+            raise not_stopped from failure
         raise
     return outcome
 
@@ -154,8 +156,7 @@ async def _back_after_success(
     try:
         await _turn_back(scene, mount, hour_angle, declination)
     except DeviceError as trouble:
-        await stop_shielded(mount)
-        return replace(outcome, cut_short=trouble)
+        return replace(outcome, cut_short=await stop_shielded(mount) or trouble)
     return outcome
 
 
