@@ -6,10 +6,12 @@ from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from xml.etree.ElementTree import Element
 
 import pytest
 
 from polewright.adapters.indi.connection import IndiConnection
+from polewright.adapters.indi.equatorial import POSITIONS
 from polewright.adapters.indi.mount import IndiMount
 from polewright.adapters.indi.place import place_of, tell_mount, ticking_utc
 from polewright.adapters.indi.rig import Rig, open_rig
@@ -19,6 +21,7 @@ from polewright.core.errors import DeviceError
 from polewright.core.sky.place import Place
 from polewright.core.sky.place_sources import Source
 from polewright.settings.model import Settings
+from tests.system.fake_indi_server import MOUNT_NAME, FakeIndiServer, define, fake_server
 from tests.system.indi_servers import MOUNT, indi_server, needs_indiserver, stock_server
 
 pytestmark = [pytest.mark.indi, pytest.mark.slow, needs_indiserver]
@@ -106,6 +109,23 @@ async def test_a_moving_mount_is_not_told_its_site(
             await tell_mount(rig.connection, "Kudu", YARD, lambda: datetime.now(UTC))
         assert caught.value.code == "mount_moving"
         await rig.mount.abort()
+
+
+@pytest.mark.parametrize("position", POSITIONS)
+async def test_a_moving_mount_is_not_told_its_site_whatever_its_equinox(position: str) -> None:
+    definitions = define("Number", MOUNT_NAME, position, {"RA": 1.0, "DEC": 2.0}, state="Busy")
+    async with (
+        fake_server(definitions, _silent) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        await connection.wait_for(MOUNT_NAME, position, lambda p: p.busy, 5.0)
+        with pytest.raises(DeviceError) as caught:
+            await tell_mount(connection, MOUNT_NAME, YARD, lambda: datetime.now(UTC))
+    assert caught.value.code == "mount_moving"
+
+
+async def _silent(_server: FakeIndiServer, _element: Element) -> None:
+    pass
 
 
 async def test_the_stock_mount_takes_place_and_time(tmp_path: Path) -> None:

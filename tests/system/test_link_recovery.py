@@ -4,7 +4,6 @@ import asyncio
 import os
 import signal
 import subprocess
-import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -15,11 +14,11 @@ from polewright.adapters.indi.connection import IndiConnection
 from polewright.app.service import RunningService, running_service
 from polewright.core.errors import PolewrightError
 from polewright.settings.model import Settings
+from tests.system.evening_processes import SIMULATOR, write_sky
 from tests.system.indi_servers import RunningServer, free_port, indi_server, needs_indiserver
 
 pytestmark = [pytest.mark.indi, pytest.mark.slow, needs_indiserver, pytest.mark.timeout(180)]
 
-SIMULATOR = Path(sys.executable).with_name("polewright-sky-simulator")
 SKY = 'seed = 31\nsite_name = "south"\n'
 # Required from the moment at which the devices can be reached again (s).
 RECOVERY_S = 10.0
@@ -84,9 +83,7 @@ def confirmed_survey(service: RunningService) -> "asyncio.Task[object]":
 
 @pytest.fixture
 def sky(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    file = tmp_path / "sky.toml"
-    file.write_text(SKY)
-    monkeypatch.setenv("POLEWRIGHT_SKY", str(file))
+    write_sky(tmp_path, monkeypatch, SKY)
 
 
 async def test_a_server_killed_in_a_survey_ends_it_with_a_reason_and_is_used_again_by_itself(

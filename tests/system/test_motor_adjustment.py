@@ -2,25 +2,17 @@
 
 import asyncio
 import os
-import sys
-from pathlib import Path
 
 import pytest
 
-from polewright.adapters.indi.connection import IndiConnection
-from polewright.app.rehearsal import read_truth
-from tests.system.commands import polewright, service
-from tests.system.indi_servers import indi_server, needs_indiserver
-from tests.system.mqtt_brokers import Mosquitto, listening
-from tests.system.test_whole_loop import _until_ready
+from tests.system.evening_processes import NO_PAGE, evening_processes
+from tests.system.indi_servers import needs_indiserver
 
 pytestmark = [pytest.mark.indi, pytest.mark.broker, pytest.mark.slow, needs_indiserver]
 
 in_full = pytest.mark.skipif(
     not os.environ.get("POLEWRIGHT_FULL"), reason="set POLEWRIGHT_FULL=1 for the long run"
 )
-
-SIMULATOR = Path(sys.executable).with_name("polewright-sky-simulator")
 
 # Six steps, a second survey and eight still frames after each of the last steps take a minute and
 # a half; three times that where the machine has other work.
@@ -47,24 +39,10 @@ motor_azimuth_scale = 1.1
 motor_altitude_scale = 0.9
 {more}
 """
-SETTINGS = """
-[site]
-clock = "gps"
-[mount]
-slug = "kudu"
-device = "Kudu"
-[camera]
-device = "Hoopoe"
-exposure_s = 0.5
+SETTINGS = f"""
+{NO_PAGE}
 [adjuster]
 motors = true
-[indi]
-port = {indi}
-[mqtt]
-mode = "external"
-port = {mqtt}
-[page]
-mode = "off"
 [survey]
 frames = 4
 sweep_deg = 60.0
@@ -74,40 +52,16 @@ arcsec = 20.0
 """
 
 
-class Evening:
-    """The processes of one evening and what they say."""
-
-    def __init__(self, home, config, bench, listener):
-        self.home, self.config, self.bench, self.listener = home, config, bench, listener
-
-    async def says(self, *arguments):
-        return await polewright(
-            self.home, *arguments, "--json", "--config", str(self.config), timeout_s=_LONGEST_S
-        )
-
-    async def true_arcsec(self):
-        return (await read_truth(self.bench))["TRUE_TOTAL_ERROR_REFRACTED_ARCSEC"]
-
-
 async def run_evening(tmp_path, monkeypatch, work, *, seed, site, azimuth, more=""):
-    sky = tmp_path / "sky.toml"
-    sky.write_text(SKY.format(seed=seed, site=site, azimuth=azimuth, more=more))
-    monkeypatch.setenv("POLEWRIGHT_SKY", str(sky))
-    broker = Mosquitto(tmp_path)
-    await broker.start()
-    try:
-        async with indi_server(tmp_path, SIMULATOR) as server:
-            config = tmp_path / "polewright.toml"
-            config.write_text(SETTINGS.format(indi=server.port, mqtt=broker.port))
-            async with (
-                listening(broker.port) as listener,
-                IndiConnection.open("127.0.0.1", server.port) as bench,
-                service(tmp_path, "--config", str(config)),
-            ):
-                await _until_ready(tmp_path, config)
-                await work(Evening(tmp_path, config, bench, listener))
-    finally:
-        await broker.stop()
+    sky = SKY.format(seed=seed, site=site, azimuth=azimuth, more=more)
+    async with (
+        evening_processes(
+            tmp_path, monkeypatch, sky=sky, more=SETTINGS, longest_s=_LONGEST_S
+        ) as evening,
+        evening.service(),
+    ):
+        await evening.until_ready()
+        await work(evening)
 
 
 @pytest.mark.timeout(400)

@@ -5,7 +5,6 @@ import contextlib
 import json
 import signal
 import socket
-import sys
 import time
 from collections.abc import AsyncIterator
 from pathlib import Path
@@ -14,42 +13,23 @@ from typing import Any
 import aiomqtt
 import pytest
 
-from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.mqtt.client import watch_topics
 from polewright.app.rehearsal import connect_bolts, turn_by_display
 from polewright.core.errors import LinkError
 from polewright.settings.load import load_settings
-from tests.system.commands import POLEWRIGHT, _environment, polewright, service
-from tests.system.indi_servers import free_port, indi_server, needs_indiserver
+from tests.system.commands import POLEWRIGHT, _environment
+from tests.system.evening_processes import (
+    NO_PAGE,
+    SHORT_SURVEY,
+    evening_processes,
+    settings_text,
+)
+from tests.system.indi_servers import free_port, needs_indiserver
 from tests.system.mqtt_brokers import Mosquitto, wait_until
 from tests.system.mqtt_rubbish import connect_packet
 from tests.system.published_schemas import PublishedSchemas
 
 pytestmark = [pytest.mark.broker, pytest.mark.slow]
-
-SIMULATOR = Path(sys.executable).with_name("polewright-sky-simulator")
-
-SETTINGS = """
-[site]
-clock = "gps"
-[mount]
-slug = "kudu"
-device = "Kudu"
-[camera]
-device = "Hoopoe"
-exposure_s = 0.5
-[indi]
-port = {indi}
-[mqtt]
-mode = "{mode}"
-port = {mqtt}
-[page]
-mode = "off"
-[survey]
-frames = 3
-sweep_deg = 45.0
-settle_s = 0.2
-"""
 
 
 class Witness:
@@ -104,55 +84,48 @@ async def test_every_message_of_an_evening_fits_its_schema_and_a_restarted_broke
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Survey, adjust, kill the broker in mid-adjustment, start it again, adjust to the end."""
-    (tmp_path / "sky.toml").write_text('seed = 23\nsite_name = "south"\n')
-    monkeypatch.setenv("POLEWRIGHT_SKY", str(tmp_path / "sky.toml"))
-    mosquitto = Mosquitto(tmp_path)
-    await mosquitto.start()
-    config = tmp_path / "polewright.toml"
-    try:
-        async with (
-            indi_server(tmp_path, SIMULATOR) as server,
-            IndiConnection.open("127.0.0.1", server.port) as bench,
-            witnessing(mosquitto.port) as witness,
-        ):
-            text = SETTINGS.format(indi=server.port, mqtt=mosquitto.port, mode="external")
-            config.write_text(text)
-            async with service(tmp_path, "--config", str(config)):
-                await connect_bolts(bench)
-                await wait_until(lambda: _step(witness) == "ready", 60)
-                where = ("--json", "--config", str(config))
-                # A refusal, so that error replies are judged as well.
-                assert (await polewright(tmp_path, "survey", *where)).code == 3
-                survey = await polewright(tmp_path, "survey", "--clear", *where)
-                assert survey.code == 1, survey.err
+    sky = 'seed = 23\nsite_name = "south"\n'
+    more = NO_PAGE + SHORT_SURVEY
+    async with (
+        evening_processes(tmp_path, monkeypatch, sky=sky, more=more) as evening,
+        witnessing(evening.broker.port) as witness,
+    ):
+        async with evening.service():
+            await connect_bolts(evening.bench)
+            await wait_until(lambda: _step(witness) == "ready", 60)
+            where = ("--json", "--config", str(evening.config))
+            # A refusal, so that error replies are judged as well.
+            assert (await evening.says("survey")).code == 3
+            survey = await evening.says("survey", "--clear")
+            assert survey.code == 1, survey.err
 
-                adjusting = await asyncio.create_subprocess_exec(
-                    *POLEWRIGHT, "adjust", *where, cwd=tmp_path, env=_environment(tmp_path),
-                    stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
-                )  # fmt: skip
-                await wait_until(lambda: _newest(witness) >= 3, 60)
-                await mosquitto.stop()
-                # The command that followed it over the broker has lost its service.
-                await asyncio.wait_for(adjusting.wait(), 30)
-                before, stopped_at = _newest(witness), len(witness.messages)
-                await asyncio.sleep(2.0)
-                await mosquitto.start()
-                restarted_s = time.monotonic()
-                await wait_until(lambda: _newest(witness, stopped_at) > before, 20)
-                # Frames went on being measured while there was no broker.
-                assert _newest(witness) >= before + 2
-                assert time.monotonic() - restarted_s < 15
-                retained = {"availability", "state", "survey", "site", "health", "correction"}
-                await wait_until(
-                    lambda: retained <= {topic for _, topic, _ in witness.messages[stopped_at:]}, 5
-                )
+            adjusting = await asyncio.create_subprocess_exec(
+                *POLEWRIGHT, "adjust", *where, cwd=tmp_path, env=_environment(tmp_path),
+                stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
+            )  # fmt: skip
+            await wait_until(lambda: _newest(witness) >= 3, 60)
+            await evening.broker.stop()
+            # The command that followed it over the broker has lost its service.
+            await asyncio.wait_for(adjusting.wait(), 30)
+            before, stopped_at = _newest(witness), len(witness.messages)
+            await asyncio.sleep(2.0)
+            await evening.broker.start()
+            restarted_s = time.monotonic()
+            await wait_until(lambda: _newest(witness, stopped_at) > before, 20)
+            # Frames went on being measured while there was no broker.
+            assert _newest(witness) >= before + 2
+            assert time.monotonic() - restarted_s < 15
+            retained = {"availability", "state", "survey", "site", "health", "correction"}
+            await wait_until(
+                lambda: retained <= {topic for _, topic, _ in witness.messages[stopped_at:]}, 5
+            )
 
-                await turn_by_display(load_settings(config), None, bench, lambda _s, _p: None)
-                stopped = await polewright(tmp_path, "stop", *where)
-                assert stopped.json["stopped"] is True
-            await wait_until(lambda: witness.of("availability")[-1] == "offline", 10)
-    finally:
-        await mosquitto.stop()
+            await turn_by_display(
+                load_settings(evening.config), None, evening.bench, lambda _s, _p: None
+            )
+            stopped = await evening.says("stop")
+            assert stopped.json["stopped"] is True
+        await wait_until(lambda: witness.of("availability")[-1] == "offline", 10)
     assert witness.schemas.problems == []
     counts = witness.schemas.counts
     expected = {
@@ -282,9 +255,8 @@ async def test_a_service_that_is_killed_is_offline_by_its_will_and_online_when_i
     await mosquitto.start()
     config = tmp_path / "polewright.toml"
     config.write_text(
-        SETTINGS.format(indi=free_port(), mqtt=mosquitto.port, mode="external")
-        .replace('clock = "gps"', 'clock = "host"')
-    )  # fmt: skip
+        settings_text(indi_port=free_port(), mqtt_port=mosquitto.port, clock="host", more=NO_PAGE)
+    )
     try:
         async with witnessing(mosquitto.port) as witness:
             async with started(tmp_path, config) as process:
@@ -313,8 +285,11 @@ async def test_with_the_embedded_broker_a_killed_service_takes_the_link_with_it(
     """Nobody is left to speak a last will: a display sees that its connection ends."""
     config = tmp_path / "polewright.toml"
     port = free_port()
-    text = SETTINGS.format(indi=free_port(), mqtt=port, mode="embedded")
-    config.write_text(text.replace('clock = "gps"', 'clock = "host"'))
+    config.write_text(
+        settings_text(
+            indi_port=free_port(), mqtt_port=port, mode="embedded", clock="host", more=NO_PAGE
+        )
+    )
     settings = load_settings(config)
     async with started(tmp_path, config) as process:
         topics: list[str] = []

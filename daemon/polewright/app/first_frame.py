@@ -9,10 +9,9 @@ from polewright.adapters.indi.rig import Rig
 from polewright.adapters.solver.both import BothSolvers
 from polewright.app.clock import HostClock
 from polewright.app.findings import Finding, Mark
-from polewright.app.service import optics_scale
+from polewright.app.service import optics_hint
 from polewright.core.errors import MeasurementError, PolewrightError
 from polewright.core.geometry.directions import altaz_from_enu
-from polewright.core.imaging.attitude import SolveHint
 from polewright.core.imaging.finding import find_stars
 from polewright.core.imaging.frame import Frame
 from polewright.core.imaging.stars import StarList, is_trailed
@@ -33,7 +32,8 @@ async def first_frame(
     settings: Settings, rig: Rig, place: Place | None, info: CameraInfo
 ) -> AsyncIterator[Finding]:
     """Yield the steps from an exposure to a solved frame; ends where one does not come through."""
-    scale = optics_scale(settings, info)
+    hint = optics_hint(settings, info)
+    scale = hint.scale_arcsec_px
     if scale is None or not info.width_px or not info.height_px or place is None:
         yield Finding(
             step="first frame", mark=Mark.NOTE,
@@ -43,7 +43,6 @@ async def first_frame(
         return
     clock = HostClock()
     solver = BothSolvers()
-    hint = SolveHint(scale_arcsec_px=scale, mirrored=settings.camera.mirrored)
     camera = WatchedCamera(rig.camera)
     measurer = FrameMeasurer(camera, solver, place, clock, hint)
     measured: Measured | None = None

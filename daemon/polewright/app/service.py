@@ -5,7 +5,7 @@ import contextlib
 import logging
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -34,6 +34,7 @@ from polewright.core.errors import (
     PolewrightError,
     UsageError,
 )
+from polewright.core.imaging.attitude import SolveHint
 from polewright.ports import CameraInfo, Journal
 from polewright.session.evening import Evening
 from polewright.session.keeping import NoJournal
@@ -188,10 +189,7 @@ async def _devices(
         site = await settle_site(settings, rig, clock)
         place = site.place
         info = await rig.camera.info()
-        hint_scale = optics_scale(settings, info)
-        hint = evening_wishes(settings).optics
-        if hint_scale is not None:
-            hint = replace(hint, scale_arcsec_px=hint_scale)
+        hint = optics_hint(settings, info)
         expected = evening.expected_optics(rig.camera.name, info, hint)
         if expected.scale_arcsec_px and info.width_px and info.height_px:
             await solver.prepare(info.width_px, info.height_px, expected, on_catalogue)
@@ -264,6 +262,13 @@ def hot_pixels(dark_file: Path) -> "HotPixels":
             remedy="Correct the path, or leave dark_file out.",
             code="dark_file",
         ) from None
+
+
+def optics_hint(settings: Settings, info: CameraInfo) -> SolveHint:
+    """Return what settings and devices say of scale and parity."""
+    return SolveHint(
+        scale_arcsec_px=optics_scale(settings, info), mirrored=settings.camera.mirrored
+    )
 
 
 def optics_scale(settings: Settings, info: CameraInfo) -> float | None:

@@ -12,6 +12,7 @@ from polewright.core.axis.diagnosis import diagnose
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.survey import different_turns, solve_axis_robustly
+from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
 from polewright.core.errors import MeasurementError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.geometry.rotations import vector_from_rotation
@@ -22,7 +23,7 @@ _log = logging.getLogger(__name__)
 # Two frames in a row that differ by no more than this, beyond the sky's own turn, stand still.
 _STILL_RAD = math.radians(60.0 / 3600.0)
 # The sky's turn between two frames of a mount that does not track (rad/s), with a margin.
-_SKY_RATE_RAD_S = 1.1 * 2.0 * math.pi / 86164.0905
+_SKY_RATE_RAD_S = 1.1 * SIDEREAL_RATE_RAD_S
 # A rest this far from all earlier ones is a new place.
 _NEW_PLACE_RAD = math.radians(8.0)
 _MOST_PLACES = 10

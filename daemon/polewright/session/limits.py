@@ -40,10 +40,6 @@ class SafetyLimits:
     horizon: tuple[tuple[float, float], ...] = ()
     allow_meridian_crossing: bool = False
 
-    def horizon_deg(self, azimuth_deg: float) -> float:
-        """Return the altitude of what stands on the horizon there (trees, a house; deg)."""
-        return float(self._horizons_deg(np.array([azimuth_deg]))[0])
-
     def above_floor_deg(self, directions: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return how far directions (n x 3) stand above floor and horizon (deg)."""
         altitudes = np.degrees(np.arcsin(np.clip(directions[:, 2], -1.0, 1.0)))
@@ -51,6 +47,7 @@ class SafetyLimits:
         return altitudes - np.maximum(self.altitude_floor_deg, self._horizons_deg(azimuths))
 
     def _horizons_deg(self, azimuths_deg: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the altitude of what stands on the horizon there (trees, a house; deg)."""
         if not self.horizon:
             return np.full(azimuths_deg.shape, -90.0)
         azimuths, altitudes = zip(*sorted(self.horizon), strict=True)

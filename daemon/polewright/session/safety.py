@@ -12,7 +12,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
 from polewright.core.errors import DeviceError, SafetyError
+from polewright.core.geometry.directions import wrap_half_turn_deg
 from polewright.core.sky.doubts import Bars, Doubt
 from polewright.core.sky.mount_frame import hour_angle_deg, right_ascension_deg
 from polewright.core.sky.place import Place
@@ -37,7 +39,7 @@ _FILTER_HOLDS_S = 6.0 * 3600.0
 _AHEAD_S = 300.0
 # A mount found farther than this from where it was left was moved by somebody else (deg).
 _MOVED_DEG = 1.0
-_SIDEREAL_DEG_S = 360.0 / 86164.0905
+_SIDEREAL_DEG_S = math.degrees(SIDEREAL_RATE_RAD_S)
 
 
 class GuardedMount:
@@ -358,7 +360,7 @@ class GuardedMount:
             return False
         if status.right_ascension_deg is None or status.declination_deg is None:
             return False
-        turned = (status.right_ascension_deg - before.right_ascension_deg + 180.0) % 360.0 - 180.0
+        turned = wrap_half_turn_deg(status.right_ascension_deg - before.right_ascension_deg)
         return max(abs(turned), abs(status.declination_deg - before.declination_deg)) > _MOVED_DEG
 
     def _position(self, status: MountStatus) -> tuple[float, float] | None:

@@ -11,11 +11,20 @@ from hypothesis import strategies as st
 
 from polewright.core.errors import PolewrightError, SafetyError
 from polewright.core.geometry.directions import altaz_from_enu, angle_between
-from polewright.core.sky.mount_frame import enu_from_hour_angle
+from polewright.core.sky.mount_frame import right_ascension_deg
+from polewright.core.sky.observed import ObservingMoment
 from polewright.core.sky.sun import sun_enu
 from polewright.session.limits import SafetyLimits
 from polewright.session.safety import GuardedMount
 from tests.session.ports_in_memory import TERRACE, MemoryMount, VirtualClock
+
+
+def enu_from_hour_angle(hour_angle, declination_deg, instant, place):
+    """Where the sky shows an hour angle and declination (deg): by ERFA, the air included."""
+    right_ascension = math.radians(right_ascension_deg(hour_angle, instant, place))
+    moment = ObservingMoment.at(place, instant)
+    return moment.enu_from_of_date(right_ascension, math.radians(declination_deg))
+
 
 NOON = datetime(2026, 11, 25, 10, 0, tzinfo=UTC)
 

@@ -3,7 +3,7 @@
 import logging
 from dataclasses import dataclass
 
-from polewright.adapters.indi.device import ANSWER_S, IndiDevice
+from polewright.adapters.indi.device import IndiDevice
 from polewright.core.errors import DeviceError
 
 _LOG = logging.getLogger(__name__)
@@ -124,8 +124,8 @@ class ChipSetup:
             return
         if all(value == wanted for value in current.numbers.values()):
             return
-        await self._numbers(
-            self._chip.binning, dict.fromkeys(current.numbers, float(wanted)), "bin its pixels"
+        await self._device.set_numbers(
+            self._chip.binning, dict.fromkeys(current.numbers, float(wanted)), task="bin its pixels"
         )
 
     async def _whole_frame(self) -> None:
@@ -146,10 +146,10 @@ class ChipSetup:
             self._device.name, *now, *whole,
         )  # fmt: skip
         try:
-            await self._numbers(
+            await self._device.set_numbers(
                 self._chip.frame,
                 {"X": 0.0, "Y": 0.0, "WIDTH": whole[0], "HEIGHT": whole[1]},
-                "use its whole chip",
+                task="use its whole chip",
             )
         except DeviceError as trouble:
             # A window is a smaller field, not a wrong one.
@@ -173,17 +173,9 @@ class ChipSetup:
                     code="setting_out_of_range",
                 )
             if current.numbers[element] != wanted:
-                await self._numbers(prop, {element: wanted}, f"set its {words}")
+                await self._device.set_numbers(prop, {element: wanted}, task=f"set its {words}")
             return
         raise _cannot(self._device.name, f"set its {words}", words)
-
-    async def _numbers(self, prop: str, values: dict[str, float], task: str) -> None:
-        since = self._device.connection.send_numbers(self._device.name, prop, values)
-        answer = await self._device.connection.wait_for(
-            self._device.name, prop, lambda p: not p.busy, ANSWER_S, since=since, task=task
-        )
-        if answer.failed:
-            raise self._device.refused(task, since=since)
 
 
 def _cannot(name: str, task: str, setting: str) -> DeviceError:

@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+from collections.abc import Mapping
 
 from polewright.adapters.indi.connection import IndiConnection, gone, is_withdrawal
 from polewright.adapters.indi.snapshot import PropertySnapshot
@@ -120,6 +121,23 @@ class IndiDevice:
         if answer.failed:
             raise self.refused(task, since=since)
         return answer
+
+    async def set_numbers(self, name: str, values: Mapping[str, float], *, task: str) -> None:
+        """Set numbers and wait until the device has taken them.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            Where the device refuses, or does not answer in time.
+        """
+        since = self.connection.send_numbers(self.name, name, values)
+        answer = await self.connection.wait_for(
+            self.name, name, lambda p: not p.busy, ANSWER_S, since=since, task=task
+        )
+        if answer.failed:
+            raise self.refused(task, since=since)
 
     def refused(self, task: str, *, since: int) -> DeviceError:
         """Return the error for a device that reports failure, with its own words if any."""

@@ -8,6 +8,7 @@ from enum import StrEnum
 from polewright.adapters.indi.adjuster import ADJUSTMENT
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.indi.device import APPEARS_S
+from polewright.adapters.indi.equatorial import POSITIONS
 from polewright.adapters.indi.snapshot import DeviceAppeared, PropertySnapshot
 from polewright.core.errors import DeviceError
 
@@ -31,7 +32,7 @@ class Role(StrEnum):
 _INTERFACES = {Role.MOUNT: 1 << 0, Role.CAMERA: 1 << 1, Role.GPS: 1 << 6}
 # Properties by which a device shows its role where its interface does not.
 _EVIDENCE = {
-    Role.MOUNT: ("EQUATORIAL_EOD_COORD", "EQUATORIAL_COORD"),
+    Role.MOUNT: POSITIONS,
     Role.CAMERA: ("CCD_EXPOSURE",),
     Role.ADJUSTER: (ADJUSTMENT,),
 }

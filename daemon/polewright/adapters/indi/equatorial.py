@@ -12,6 +12,9 @@ from polewright.core.sky.equinoxes import j2000_from_of_date, of_date_from_j2000
 
 OF_DATE = "EQUATORIAL_EOD_COORD"
 J2000 = "EQUATORIAL_COORD"
+POSITIONS = (OF_DATE, J2000)
+"""Of date goes before J2000 where a mount has both: it is what its axes turn by."""
+
 HOURS_TO_DEG = 15.0
 
 
@@ -34,11 +37,8 @@ class Position:
 
 
 def property_of(device: IndiDevice) -> str | None:
-    """Return the property in which a mount tells its position, None where it has none.
-
-    Of date goes before J2000 where a mount has both: it is what its axes turn by.
-    """
-    return next((name for name in (OF_DATE, J2000) if device.has(name)), None)
+    """Return the property in which a mount tells its position, None where it has none."""
+    return next((name for name in POSITIONS if device.has(name)), None)
 
 
 def position_in(report: PropertySnapshot) -> Position:

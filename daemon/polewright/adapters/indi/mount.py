@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.indi.device import IndiDevice
 from polewright.adapters.indi.equatorial import (
-    OF_DATE,
+    POSITIONS,
     Position,
     as_told,
     of_date,
@@ -32,7 +32,7 @@ ABORT_AGAIN_S = 1.0
 ABORT_S = 5.0
 
 # By any of these a device shows that it is a mount; a star tracker has the last only.
-ESSENTIAL = (OF_DATE, "EQUATORIAL_COORD", "TELESCOPE_TRACK_STATE", "TELESCOPE_MOTION_WE")
+ESSENTIAL = (*POSITIONS, "TELESCOPE_TRACK_STATE", "TELESCOPE_MOTION_WE")
 
 _TRACK_MODES = {
     "TRACK_SIDEREAL": TrackMode.SIDEREAL,

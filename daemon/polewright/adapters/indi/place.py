@@ -6,8 +6,10 @@ from datetime import UTC, datetime
 
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.indi.device import IndiDevice
+from polewright.adapters.indi.equatorial import POSITIONS
 from polewright.adapters.indi.snapshot import PropertySnapshot
 from polewright.core.errors import DeviceError
+from polewright.core.geometry.directions import wrap_half_turn_deg
 from polewright.core.sky.place import Place
 from polewright.ports import Mount
 
@@ -41,7 +43,7 @@ def place_of(snapshot: PropertySnapshot | None) -> Place | None:
     try:
         return Place(
             latitude_deg=latitude_deg,
-            longitude_deg=(longitude_deg + 180.0) % 360.0 - 180.0,
+            longitude_deg=wrap_half_turn_deg(longitude_deg),
             elevation_m=elevation_m if math.isfinite(elevation_m) else 0.0,
         )
     except ValueError as error:
@@ -178,8 +180,8 @@ async def tell_mount(
     DeviceError
         ``mount_moving``, ``site_not_taken``, or what the device says.
     """
-    motion = connection.read(mount, "EQUATORIAL_EOD_COORD")
-    if motion is not None and motion.busy:
+    reports = (connection.read(mount, name) for name in POSITIONS)
+    if any(report is not None and report.busy for report in reports):
         raise DeviceError(
             f"{mount} moves, so it was not told its site: that would shift where it goes",
             remedy="Let it stand, then restart the service",
@@ -201,7 +203,7 @@ async def tell_mount(
 
     def kept(snapshot: PropertySnapshot) -> bool:
         return all(
-            abs((snapshot.numbers.get(name, math.nan) - wanted[name] + 180.0) % 360.0 - 180.0)
+            abs(wrap_half_turn_deg(snapshot.numbers.get(name, math.nan) - wanted[name]))
             < _KEPT_WITHIN_DEG
             for name in ("LAT", "LONG")
         )

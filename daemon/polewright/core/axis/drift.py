@@ -26,10 +26,6 @@ Array = NDArray[np.float64]
 SOLAR_RATE_RAD_S = 2.0 * math.pi / 86400.0
 """What mounts call the solar rate: one turn in a mean day."""
 
-LUNAR_RATE_RAD_S = 14.685 * ARCSEC_RAD
-"""A usual lunar rate; mounts differ, and the Moon's own changes by 1 % (none of it matters here:
-a rate moves the body along right ascension)."""
-
 DRIFT_PER_ERROR_PER_S = SIDEREAL_RATE_RAD_S
 """Classical rule: an axis error e at right angles drifts e times this along declination each
 second: 0.2625 arcsec a minute for an arcmin; error (arcmin) = 3.81 x drift (arcsec a minute)."""

@@ -68,6 +68,11 @@ def wrap_half_turn(angle_rad: float) -> float:
     return math.pi if wrapped == -math.pi else wrapped
 
 
+def wrap_half_turn_deg(angle_deg: float) -> float:
+    """Return the angle in -180 (included) to 180 (excluded), both and the angle in deg."""
+    return (angle_deg + 180.0) % 360.0 - 180.0
+
+
 def sky_tangents(direction_enu: Vector) -> tuple[Vector, Vector]:
     """Return the two unit vectors across a direction: increasing azimuth, increasing altitude."""
     # Written out: numpy's cross product of two single vectors takes ten times as long.

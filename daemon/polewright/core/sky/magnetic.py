@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pygeomag
 
+from polewright.core.geometry.directions import wrap_half_turn_deg
 from polewright.core.geometry.rotations import Vector
 from polewright.core.sky.place import Place
 
@@ -67,7 +68,7 @@ def magnetic_field(place: Place, instant: datetime) -> MagneticField:
         warnings.simplefilter("ignore")  # near the magnetic poles: said by the sigma
         field = model.calculate(
             place.latitude_deg,
-            (place.longitude_deg + 180.0) % 360.0 - 180.0,
+            wrap_half_turn_deg(place.longitude_deg),
             place.elevation_m / 1000.0,
             year,
             allow_date_outside_lifespan=True,

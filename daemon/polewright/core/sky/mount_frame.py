@@ -1,12 +1,10 @@
-"""Mount coordinates: hour angle and declination of date, and where they lie over the horizon."""
+"""Mount coordinates: hour angle and right ascension of date."""
 
 import math
 from datetime import datetime
 
 from polewright.core.geometry.directions import wrap_half_turn
-from polewright.core.geometry.rotations import Vector
 from polewright.core.sky.instant import local_apparent_sidereal_time
-from polewright.core.sky.observed import ObservingMoment
 from polewright.core.sky.place import Place
 
 
@@ -20,12 +18,3 @@ def right_ascension_deg(hour_angle: float, instant: datetime, place: Place) -> f
     """Return the right ascension of date (deg, 0 to 360) that stands at an hour angle (deg)."""
     sidereal = local_apparent_sidereal_time(instant, place.longitude_deg)
     return (math.degrees(sidereal) - hour_angle) % 360.0
-
-
-def enu_from_hour_angle(
-    hour_angle: float, declination_deg: float, instant: datetime, place: Place
-) -> Vector:
-    """Return the observed direction (East-North-Up) of an hour angle and declination (deg)."""
-    moment = ObservingMoment.at(place, instant)
-    right_ascension = math.radians(right_ascension_deg(hour_angle, instant, place))
-    return moment.enu_from_of_date(right_ascension, math.radians(declination_deg))

@@ -10,6 +10,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from polewright.core.geometry.directions import wrap_half_turn_deg
 from polewright.core.sky.doubts import (
     TOLERATED_SUN_DEG,
     Bars,
@@ -155,8 +156,8 @@ def _bars(chosen: PlaceReading, other: PlaceReading, turn_deg: float, code: str)
 
 def _kind(here: Place, there: Place) -> tuple[str, str] | None:
     """Return code and words of the slips that people and programs make."""
-    lat, lon = here.latitude_deg, _wrapped(here.longitude_deg)
-    other_lat, other_lon = there.latitude_deg, _wrapped(there.longitude_deg)
+    lat, lon = here.latitude_deg, wrap_half_turn_deg(here.longitude_deg)
+    other_lat, other_lon = there.latitude_deg, wrap_half_turn_deg(there.longitude_deg)
     latitude_flipped = _alike(lat, -other_lat) and not _alike(lat, other_lat)
     longitude_flipped = _alike(lon, -other_lon) and not _alike(lon, other_lon)
     if latitude_flipped and (longitude_flipped or _alike(lon, other_lon)):
@@ -174,7 +175,7 @@ def _kind(here: Place, there: Place) -> tuple[str, str] | None:
 def _survey_effect(code: str, here: Place, there: Place) -> str:
     if code in ("wrong_hemisphere", "swapped"):
         return "the survey looks for the wrong pole"
-    return survey_words(_wrapped(here.longitude_deg - there.longitude_deg))
+    return survey_words(wrap_half_turn_deg(here.longitude_deg - there.longitude_deg))
 
 
 def _remedy(source: Source) -> str:
@@ -190,15 +191,11 @@ def _remedy(source: Source) -> str:
 
 
 def _words(place: Place) -> str:
-    return f"{place.latitude_deg:+.2f} {_wrapped(place.longitude_deg):+.2f} deg"
+    return f"{place.latitude_deg:+.2f} {wrap_half_turn_deg(place.longitude_deg):+.2f} deg"
 
 
 def _alike(one_deg: float, other_deg: float) -> bool:
-    return abs(_wrapped(one_deg - other_deg)) < _ALIKE_DEG
-
-
-def _wrapped(angle_deg: float) -> float:
-    return (angle_deg + 180.0) % 360.0 - 180.0
+    return abs(wrap_half_turn_deg(one_deg - other_deg)) < _ALIKE_DEG
 
 
 def _enu_from_earth(place: Place) -> np.ndarray:

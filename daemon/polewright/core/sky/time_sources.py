@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from polewright.core.geometry.directions import wrap_half_turn_deg
 from polewright.core.sky.doubts import (
     SUN_DEG_PER_HOUR,
     TOLERATED_SUN_DEG,
@@ -167,7 +168,7 @@ def _kind(ahead_s: float, longitude_deg: float | None) -> tuple[str, str]:
     if nearest == 0.0 or abs(ahead_s - nearest) > _ZONE_WITHIN_S:
         return "clocks_differ", ""
     if longitude_deg is not None:
-        sun_s = ((longitude_deg + 180.0) % 360.0 - 180.0) / 15.0 * 3600.0
+        sun_s = wrap_half_turn_deg(longitude_deg) / 15.0 * 3600.0
         if abs(nearest - sun_s) <= _ZONE_FROM_SUN_S:
             return "time_zone", ": local time was taken for UTC, as it seems"
         if abs(nearest + sun_s) <= _ZONE_FROM_SUN_S:
