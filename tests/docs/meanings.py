@@ -52,7 +52,7 @@ FIELDS = {
     "percent": "how much of it is done",
     "reason": "why it is blocked, or what is wrong at the moment",
     "remedy": "what to do about it",
-    "method": "how it was measured; `stars` is the only one yet",
+    "method": "how it was measured: `stars`; `bodies` (sights of Sun, Moon and planets), `drift`, `sensor`",
     "target_pole": "the pole that the errors are measured against",
     "axis_altitude_deg": "altitude of the axis (deg)",
     "axis_azimuth_deg": "azimuth of the axis, from true north through east (deg)",

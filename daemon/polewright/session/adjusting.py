@@ -1,18 +1,18 @@
 """Adjusting: the evening's live adjustment from a survey on, by hands or by motors."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Coroutine, Mapping
 from typing import Any
 
-from polewright.core.axis.correction import Correction
-from polewright.core.axis.estimate import AxisEstimate
-from polewright.core.errors import MeasurementError, UsageError
+from polewright.core.axis.estimate import AxisEstimate, Method
+from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD, angle_between
 from polewright.core.geometry.rotations import Vector
 from polewright.core.records import LiveSetting
 from polewright.session.adjustment import run_adjustment
-from polewright.session.following import VALIDITY_S, Follower, LiveCorrection
+from polewright.session.following import Follower
 from polewright.session.keeping import age_warning
 from polewright.session.knob_reports import KnobReports
+from polewright.session.live_telling import LiveTelling, verdict_of
 from polewright.session.messages import Message
 from polewright.session.motor_adjustment import LONG_WAY_RAD, MotorProgress, run_motor_adjustment
 from polewright.session.safe_adjuster import GuardedAdjuster
@@ -20,7 +20,7 @@ from polewright.session.surveying import survey_axis
 from polewright.session.workplace import Workplace
 
 
-async def adjust_axis(work: Workplace, arguments: Mapping[str, Any], knobs: KnobReports) -> Message:
+async def adjust_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
     """Tell live how far the axis is off, while hands or motors turn the bolts.
 
     Raises
@@ -30,6 +30,11 @@ async def adjust_axis(work: Workplace, arguments: Mapping[str, Any], knobs: Knob
     PolewrightError
         What the adjustment raises.
     """
+    return await _WAYS[Method(arguments.get("by", Method.STARS))](work, arguments)
+
+
+async def adjust_by_stars(work: Workplace, arguments: Mapping[str, Any]) -> Message:
+    """Follow the axis from a survey on by frames of stars."""
     memory = work.memory
     if memory.survey is None:
         raise UsageError(
@@ -45,7 +50,7 @@ async def adjust_axis(work: Workplace, arguments: Mapping[str, Any], knobs: Knob
     adjusting = _Adjusting(work, arguments.get("exposure_s"))
     if arguments.get("motors", memory.wishes.motors.use):
         return await adjusting.by_motors(_motors_to_use(work.devices.motors))
-    return await adjusting.by_hands(knobs, until_good=bool(arguments.get("stop_when_good")))
+    return await adjusting.by_hands(until_good=bool(arguments.get("stop_when_good")))
 
 
 class _Adjusting:
@@ -54,35 +59,40 @@ class _Adjusting:
     def __init__(self, work: Workplace, exposure_s: float | None) -> None:
         self._work = work
         self._exposure_s = exposure_s
-        self._doing = ""
-        self._valid_s = VALIDITY_S
+        self._telling = LiveTelling(
+            work, "turn the bolts", lambda live: work.keeper.note_correction(live, self._setting())
+        )
 
-    async def by_hands(self, knobs: KnobReports, *, until_good: bool) -> Message:
+    async def by_hands(self, *, until_good: bool) -> Message:
         """Tell what hands must still turn."""
-        self._doing = "turn the bolts"
+        knobs = self._work.knobs
         final = await run_adjustment(
             await self._follower(knobs), knobs, self._work.clock, until_good=until_good
         )
-        return _verdict_of(final)
+        return verdict_of(final)
 
     async def by_motors(self, motors: GuardedAdjuster) -> Message:
         """Let motors turn the bolts; after a long way survey again before the last approach."""
-        self._doing = "looking where the axis is"
+        self._telling.step("looking where the axis is")
         progress = MotorProgress()
         again = (
             self._work.memory.wishes.motors.survey_again and self._can_survey() and self._far_off()
         )
         final = await run_motor_adjustment(
-            await self._follower(), motors, progress, on_step=self._on_step, stop_short=again
+            await self._follower(), motors, progress, on_step=self._telling.step, stop_short=again
         )
         if again:
-            self._on_step("surveying again before the last approach")
+            self._telling.step("surveying again before the last approach")
             self._work.teller.still_correction()
             await survey_axis(self._work, {})
             final = await run_motor_adjustment(
-                await self._follower(), motors, progress, on_step=self._on_step, stop_short=False
+                await self._follower(),
+                motors,
+                progress,
+                on_step=self._telling.step,
+                stop_short=False,
             )
-        return _verdict_of(final) | {"motor_steps": progress.steps}
+        return verdict_of(final) | {"motor_steps": progress.steps}
 
     async def _follower(self, reports: KnobReports | None = None) -> Follower:
         devices, memory = self._work.devices, self._work.memory
@@ -98,34 +108,13 @@ class _Adjusting:
             tolerance_rad=wishes.tolerance_arcsec * ARCSEC_RAD,
             exposure_s=self._exposure_s or wishes.live_exposure_s or devices.exposures.live_s,
             mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
-            on_correction=self._on_correction,
-            on_trouble=self._on_trouble,
+            on_correction=self._telling.correction,
+            on_trouble=self._telling.trouble,
             mount=devices.mount,
             standing=memory.standing,
             reports=reports,
             longest_exposure_s=longest_s,
         )
-
-    def _on_correction(self, live: LiveCorrection) -> None:
-        self._valid_s = live.valid_s
-        self._work.keeper.note_correction(live, self._setting())
-        message = self._work.teller.correction(live)
-        self._work.teller.state(step=self._doing, frames=live.sequence)
-        self._work.reply({"step": self._doing, "correction": message})
-
-    def _on_trouble(self, failure: MeasurementError, without_s: float) -> None:
-        self._work.teller.state(
-            step="no solved frame at the moment",
-            frames=self._work.devices.measurer.taken,
-            reason=failure,
-        )
-        if without_s > self._valid_s:
-            self._work.teller.still_correction()
-
-    def _on_step(self, words: str) -> None:
-        self._doing = words
-        self._work.teller.state(step=words)
-        self._work.reply({"step": words})
 
     def _setting(self) -> LiveSetting:
         wishes = self._work.memory.wishes
@@ -165,9 +154,6 @@ def _motors_to_use(motors: GuardedAdjuster | None) -> GuardedAdjuster:
     return motors
 
 
-def _verdict_of(final: Correction) -> Message:
-    return {
-        "verdict": final.verdict.value,
-        "total_error_arcmin": round(final.total_error_arcmin, 4),
-        "total_error_sigma_arcmin": round(final.total_error_sigma_arcmin, 4),
-    }
+_WAYS: Mapping[Method, Callable[[Workplace, Mapping[str, Any]], Coroutine[Any, Any, Message]]] = {
+    Method.STARS: adjust_by_stars,
+}

@@ -28,7 +28,6 @@ from polewright.ports import (
     Publisher,
     Solver,
 )
-from polewright.session.adjusting import adjust_axis
 from polewright.session.experience import Experience
 from polewright.session.exposing import ExposureFinder, WatchedCamera
 from polewright.session.guarding import SOLAR_FILTER_CAUTION, Guard
@@ -40,9 +39,9 @@ from polewright.session.safe_adjuster import GuardedAdjuster
 from polewright.session.safety import GuardedMount
 from polewright.session.site import Site
 from polewright.session.stopping import all_of, lost_in_motion, stop_motors
-from polewright.session.surveying import survey_axis
 from polewright.session.telling import Teller
 from polewright.session.wishes import EveningWishes
+from polewright.session.workflows import WORKFLOWS
 from polewright.session.workplace import Devices, Memory, Reply, Workplace
 
 _log = logging.getLogger(__name__)
@@ -256,20 +255,16 @@ class Evening:
                 return {"clear": True}
             case "confirm_solar_filter":
                 return self._confirm_solar_filter(arguments)
-            case "survey":
-                return await self._run(
-                    Happening.SURVEY_ASKED, lambda: survey_axis(self._workplace(reply), arguments)
-                )
-            case "adjust":
-                return await self._run(
-                    Happening.ADJUST_ASKED,
-                    lambda: adjust_axis(self._workplace(reply), arguments, self._knobs),
-                )
             case "turned":
                 return await self._knobs.turned(Bolt(arguments["bolt"]), arguments["turns"])
+        if (workflow := WORKFLOWS.get(verb)) is not None:
+            return await self._run(
+                workflow.asked, lambda: workflow.work(self._workplace(reply), arguments)
+            )
         raise UsageError(
             f"there is no command '{verb}'",
-            remedy="Commands: survey, adjust, turned, stop, confirm_clear, confirm_solar_filter.",
+            remedy=f"Commands: {', '.join(WORKFLOWS)}, turned, stop, confirm_clear, "
+            "confirm_solar_filter.",
             code="unknown_verb",
         )
 
@@ -363,6 +358,8 @@ class Evening:
             memory=self._memory,
             clock=self._clock,
             keeper=self._keeper,
+            experience=self._experience,
+            knobs=self._knobs,
             teller=self._teller,
             reply=reply,
         )

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from polewright.core.axis.bolts import BoltTurns, rotation_of, turns_between
 from polewright.core.axis.correction import Correction, Verdict, correct, hardly_known
-from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.axis.estimate import AxisEstimate, Method
 from polewright.core.axis.knobs import Bolt, KnobAdvice
 from polewright.core.axis.live_filter import LiveState, advance, begin
 from polewright.core.axis.live_model import LiveModel
@@ -62,7 +62,7 @@ class LiveCorrection:
     stars of the frame and where they must come to be.  ``tracking`` is what the mount said of the
     time since the frame before; ``held`` whether that one was good enough; ``moved`` whether
     motors were commanded in between.  ``valid_s``: how long it holds from the middle of the
-    exposure on, by how long a frame takes.
+    exposure on, by how long a frame takes.  ``method``: what it was followed by.
     """
 
     correction: Correction
@@ -78,6 +78,7 @@ class LiveCorrection:
     held: bool = False
     moved: bool = False
     valid_s: float = VALIDITY_S
+    method: Method = Method.STARS
 
 
 class Follower:

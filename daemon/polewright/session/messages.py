@@ -6,7 +6,7 @@ from dataclasses import asdict
 from datetime import datetime
 
 from polewright.core.axis.correction import Correction
-from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.axis.estimate import AxisEstimate, Method
 from polewright.core.axis.knobs import KnobAdvice
 from polewright.core.axis.targets import StarTarget
 from polewright.core.geometry.directions import ARCMIN_RAD
@@ -89,12 +89,14 @@ def correction_message(
     altitude_knob: KnobAdvice | None = None,
     azimuth_knob: KnobAdvice | None = None,
     valid_s: float | None = None,
+    method: Method = Method.STARS,
 ) -> Message:
     """Return the ``correction`` payload.
 
     A knob is None while nothing is known of it; ``valid_s`` where displays shall go by their own.
     """
     return {
+        "method": method.value,
         "sequence": sequence,
         **_errors(correction),
         "altitude_words": _with_knob(correction.altitude_words, altitude_knob),

@@ -131,6 +131,7 @@ class Teller:
             altitude_knob=live.altitude_knob,
             azimuth_knob=live.azimuth_knob,
             valid_s=live.valid_s,
+            method=live.method,
         )
         self._correction = message
         self._publisher.publish("correction", message, retain=True)

@@ -7,9 +7,11 @@ from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.records import SurveyRecord
 from polewright.core.sky.place import Place
 from polewright.ports import Clock, PierSide
+from polewright.session.experience import Experience
 from polewright.session.exposing import ExposureFinder, WatchedCamera
 from polewright.session.following import Standing
 from polewright.session.keeping import Keeper
+from polewright.session.knob_reports import KnobReports
 from polewright.session.measuring import FrameMeasurer
 from polewright.session.messages import Message
 from polewright.session.safe_adjuster import GuardedAdjuster
@@ -70,5 +72,7 @@ class Workplace:
     memory: Memory
     clock: Clock
     keeper: Keeper
+    experience: Experience
+    knobs: KnobReports
     teller: Teller
     reply: Reply

@@ -75,7 +75,7 @@ def test_the_payload_fields_are_those_of_the_contract() -> None:
         "azimuth_error_arcmin", "azimuth_error_sigma_arcmin", "azimuth_error_on_sky_arcmin",
         "total_error_arcmin", "total_error_sigma_arcmin", "altitude_words", "azimuth_words",
         "altitude_turns", "azimuth_turns", "closeness", "verdict", "live", "frame_age_s",
-        "latency_ms", "valid_s", "tolerance_arcmin",
+        "latency_ms", "method", "valid_s", "tolerance_arcmin",
     }  # fmt: skip
 
 

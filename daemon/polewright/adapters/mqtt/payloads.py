@@ -83,6 +83,7 @@ class SurveyPayload(Payload):
 class CorrectionPayload(Payload):
     """The live correction; with ``live`` false its numbers are history, not for turning bolts."""
 
+    method: Name = "stars"
     sequence: Count
     altitude_error_arcmin: float | None
     altitude_error_sigma_arcmin: Sigma | None

@@ -18,9 +18,12 @@ SUSPICIOUS_MISFIT_PROBABILITY = 0.05
 
 
 class Method(StrEnum):
-    """How an axis was measured."""
+    """How an axis was measured: ``bodies`` by sights of Sun, Moon and planets."""
 
     STARS = "stars"
+    BODIES = "bodies"
+    DRIFT = "drift"
+    SENSOR = "sensor"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
