@@ -5,7 +5,7 @@ For a person who marks true north on the ground, and for plans that wait for the
 """
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -20,7 +20,12 @@ RISE_RAD = math.radians(-50.0 / 60.0)
 CIVIL_RAD = math.radians(-6.0)
 NAUTICAL_RAD = math.radians(-12.0)
 ASTRONOMICAL_RAD = math.radians(-18.0)
+STARS_RAD = math.radians(-9.0)
+"""With the Sun lower a guide telescope shows enough stars to measure (rule of thumb, no source)."""
+NEAR_SUN_RAD = math.radians(20.0)
+"""Nothing is looked for, by eye or telescope, nearer to the Sun than this."""
 
+_HORIZON_AIR_RAD = math.radians(34.0 / 60.0)
 _SUN_RADIUS_RAD = math.radians(0.2666)
 _STEP_S = 600.0
 _EXACT_S = 0.2
@@ -54,10 +59,44 @@ class SunMinute:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MeridianTurn:
+    """How the meridian is found from a shadow: the end of it that lies nearer to the shadow.
+
+    Attributes
+    ----------
+    toward_south : bool
+        True where that end is the southern one.
+    clockwise_rad : float
+        Turn from the shadow to it, clockwise seen from above (rad, -pi/2 to pi/2).
+    across : float
+        Straight way from a mark on the shadow to that end, both at the same distance from the
+        foot, as a part of this distance.
+    """
+
+    toward_south: bool
+    clockwise_rad: float
+    across: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BodyDay:
+    """When a body rises, culminates and sets in a stretch of time; None where it does not.
+
+    The upper limb over a flat horizon (aware UTC instants).
+    """
+
+    body: Body
+    rises: datetime | None
+    culminates: datetime | None
+    sets: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SunDay:
     """The Sun's times about one noon; None where it does not happen (aware UTC instants).
 
     ``noon`` is its upper transit: an upright shadow then points along the meridian.
+    ``stars_until`` and ``stars_from`` are when stars can be measured (``STARS_RAD``).
     """
 
     noon: datetime
@@ -70,6 +109,8 @@ class SunDay:
     nautical_dusk: datetime | None
     astronomical_dawn: datetime | None
     astronomical_dusk: datetime | None
+    stars_until: datetime | None
+    stars_from: datetime | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +167,27 @@ def sun_minutes(place: Place, start: datetime, count: int, step_s: float = 60.0)
     return minutes
 
 
+def meridian_turn(shadow_azimuth_rad: float) -> MeridianTurn:
+    """Return how far a shadow of this azimuth (rad) lies from the meridian's nearer end."""
+    to_north = wrap_half_turn(-shadow_azimuth_rad)
+    toward_south = abs(to_north) > math.pi / 2.0
+    turn = wrap_half_turn(to_north + math.pi) if toward_south else to_north
+    return MeridianTurn(
+        toward_south=toward_south,
+        clockwise_rad=turn,
+        across=2.0 * math.sin(abs(turn) / 2.0),
+    )
+
+
+def shadow_rate_rad_s(place: Place, instant: datetime) -> float:
+    """Return how fast the shadow turns (rad per second, clockwise seen from above positive)."""
+    half = timedelta(seconds=15)
+    before, after = (
+        body_place(Body.SUN, place, when).azimuth_rad for when in (instant - half, instant + half)
+    )
+    return wrap_half_turn(after - before) / (2.0 * half.total_seconds())
+
+
 def local_noon(place: Place, near: datetime) -> datetime:
     """Return the Sun's upper transit nearest to an instant."""
     instant = near
@@ -163,6 +225,8 @@ def sun_day(place: Place, near: datetime) -> SunDay:
         nautical_dusk=evening(NAUTICAL_RAD),
         astronomical_dawn=morning(ASTRONOMICAL_RAD),
         astronomical_dusk=evening(ASTRONOMICAL_RAD),
+        stars_until=morning(STARS_RAD),
+        stars_from=evening(STARS_RAD),
     )
 
 
@@ -176,6 +240,27 @@ def sun_crosses(
         return body_place(Body.SUN, airless, instant).altitude_rad - altitude_rad
 
     return _first_zero(above, start, end)
+
+
+def body_day(body: Body, place: Place, start: datetime, end: datetime) -> BodyDay:
+    """Return when a body first rises, culminates and sets within a stretch of time."""
+    airless = replace(place, pressure_hpa=0.0)
+
+    def above(instant: datetime) -> float:
+        seen = body_place(body, airless, instant)
+        return seen.altitude_rad + seen.angular_radius_rad + _HORIZON_AIR_RAD
+
+    def west(instant: datetime) -> float:
+        return math.sin(_hour_angle_rad(body, place, instant))
+
+    passes = list(_zeros(above, start, end))
+    return BodyDay(
+        body=body,
+        rises=next((when for when, up in passes if up), None),
+        # Its hour angle grows through 0; through half a turn its sine falls.
+        culminates=next((when for when, up in _zeros(west, start, end) if up), None),
+        sets=next((when for when, up in passes if not up), None),
+    )
 
 
 def by_day(
@@ -245,7 +330,13 @@ def _hour_angle_rad(body: Body, place: Place, instant: datetime) -> float:
 def _first_zero(
     function: Callable[[datetime], float], start: datetime, end: datetime
 ) -> datetime | None:
-    """Return the first change of sign, by steps and halving."""
+    return next((instant for instant, _ in _zeros(function, start, end)), None)
+
+
+def _zeros(
+    function: Callable[[datetime], float], start: datetime, end: datetime
+) -> Iterator[tuple[datetime, bool]]:
+    """Give every change of sign, by steps and halving, and whether the function grows there."""
     before, value = start, function(start)
     while before < end:
         after = min(before + timedelta(seconds=_STEP_S), end)
@@ -258,6 +349,5 @@ def _first_zero(
                     low = middle
                 else:
                     high = middle
-            return low + (high - low) / 2
+            yield low + (high - low) / 2, value < 0.0
         before, value = after, next_value
-    return None
