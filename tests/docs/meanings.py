@@ -41,6 +41,12 @@ _ALTITUDE = "axis altitude minus target altitude; positive: too high"
 _AZIMUTH = "axis azimuth minus target azimuth; what the azimuth bolt must undo"
 _ON_SKY = "azimuth error times the cosine of the target's altitude"
 _TOTAL = "great-circle distance from axis to target"
+_TO_GO = "how far this bolt still has to turn the mount; "
+_MARGIN = "two sigma of the whole error, as this bolt turns"
+_ROOM = (
+    "what the tolerance leaves for this bolt, to either side, where the other one stands now: "
+    "`to_go` and `margin` inside it, and the words say to leave it"
+)
 
 FIELDS = {
     "v": "version of this contract",
@@ -52,7 +58,8 @@ FIELDS = {
     "percent": "how much of it is done",
     "reason": "why it is blocked, or what is wrong at the moment",
     "remedy": "what to do about it",
-    "method": "how it was measured: `stars`; `bodies` (sights of Sun, Moon and planets), `drift`, `sensor`",
+    "method": "how it was measured: `stars`; `bodies` (sights of Sun, Moon and planets), "
+    "`drift`, `sensor`",
     "target_pole": "the pole that the errors are measured against",
     "axis_altitude_deg": "altitude of the axis (deg)",
     "axis_azimuth_deg": "azimuth of the axis, from true north through east (deg)",
@@ -63,6 +70,12 @@ FIELDS = {
     "azimuth_error_on_sky_arcmin": _ON_SKY,
     "total_error_arcmin": _TOTAL,
     "total_error_sigma_arcmin": "its uncertainty in the worse direction, one sigma",
+    "altitude_to_go_arcmin": _TO_GO + "positive: raise the axis",
+    "azimuth_to_go_arcmin": _TO_GO + "positive: increase the azimuth",
+    "altitude_margin_arcmin": _MARGIN,
+    "azimuth_margin_arcmin": _MARGIN,
+    "altitude_room_arcmin": _ROOM,
+    "azimuth_room_arcmin": _ROOM,
     "chi2": "misfit of the frames; near `degrees_of_freedom` or below when all is well",
     "degrees_of_freedom": "how many ways the frames could have disagreed",
     "sweep_deg": "turn in right ascension from first to last frame (deg)",

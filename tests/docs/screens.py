@@ -28,9 +28,9 @@ _CORRECTION: dict[str, Any] = {
     "total_error_arcmin": 3.07,
     "total_error_sigma_arcmin": 0.15,
     "tolerance_arcmin": 1.0,
-    "altitude_words": "lower the axis 1.4 arcmin; knob about 1/16 turn clockwise",
-    "azimuth_words": "turn the mount head 3.2 arcmin toward the east (anticlockwise seen from "
-    "above); knob about 1/16 turn clockwise",
+    "altitude_words": "lower the axis 1.4 arcmin; knob about 1/16 turn clockwise as you face it",
+    "azimuth_words": "turn the mount head 3.2 arcmin toward the east; knob about 1/16 turn "
+    "clockwise as you face it",
     "verdict": "not_yet",
     "live": True,
     "frame_age_s": 0.4,
@@ -39,9 +39,8 @@ _GOOD = _CORRECTION | {
     "altitude_error_arcmin": 0.08,
     "azimuth_error_arcmin": -0.42,
     "total_error_arcmin": 0.38,
-    "altitude_words": "leave the altitude bolt",
-    "azimuth_words": "turn the mount head 25 arcsec toward the east (anticlockwise seen from "
-    "above)",
+    "altitude_words": "leave the altitude as it is",
+    "azimuth_words": "leave the azimuth as it is",
     "verdict": "good_enough",
 }
 _SURVEY = {

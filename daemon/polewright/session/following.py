@@ -7,14 +7,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from polewright.core.axis.bolts import BoltTurns, rotation_of, turns_between
-from polewright.core.axis.correction import Correction, Verdict, correct, hardly_known
+from polewright.core.axis.correction import Correction, Verdict, correct, says_leave
 from polewright.core.axis.estimate import AxisEstimate, Method
 from polewright.core.axis.knobs import Bolt, KnobAdvice
 from polewright.core.axis.live_filter import LiveState, advance, begin
 from polewright.core.axis.live_model import LiveModel
 from polewright.core.axis.targets import StarTarget, star_targets
 from polewright.core.errors import MeasurementError, PolewrightError
-from polewright.core.geometry.directions import ARCMIN_RAD, angle_between
+from polewright.core.geometry.directions import angle_between
 from polewright.core.geometry.rotations import Vector
 from polewright.ports import Clock, MountStatus, PierSide
 from polewright.session.exposing import LiveExposure
@@ -244,23 +244,17 @@ def _correction_of(
         sequence=0,
         frame_age_s=0.0,
         latency_ms=0.0,
-        altitude_knob=_worth_telling(
-            knobs[Bolt.ALTITUDE], turns.altitude_rad, correction.altitude_error_sigma_arcmin
-        ),
-        azimuth_knob=_worth_telling(
-            knobs[Bolt.AZIMUTH], turns.azimuth_rad, correction.azimuth_error_sigma_arcmin
-        ),
+        altitude_knob=_worth_telling(knobs[Bolt.ALTITUDE], correction.altitude_words),
+        azimuth_knob=_worth_telling(knobs[Bolt.AZIMUTH], correction.azimuth_words),
         targets=_targets(state, measured, target_enu),
         width_px=measured.attitude.width_px,
         height_px=measured.attitude.height_px,
     )
 
 
-def _worth_telling(
-    advice: KnobAdvice | None, amount_rad: float, sigma_arcmin: float
-) -> KnobAdvice | None:
-    """Return the advice, or none to turn where the amount is not told from noise."""
-    if advice is None or not hardly_known(amount_rad, sigma_arcmin * ARCMIN_RAD):
+def _worth_telling(advice: KnobAdvice | None, words: str) -> KnobAdvice | None:
+    """Return the advice, or none to turn where the words say to leave the bolt."""
+    if advice is None or not says_leave(words):
         return advice
     return KnobAdvice(steps_turns=(), turns=0.0, sigma_turns=advice.sigma_turns, words="")
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
 
-from polewright.core.axis.correction import Correction
+from polewright.core.axis.correction import BoltReach, Correction, with_knob
 from polewright.core.axis.estimate import AxisEstimate, Method
 from polewright.core.axis.knobs import KnobAdvice
 from polewright.core.axis.targets import StarTarget
@@ -99,8 +99,12 @@ def correction_message(
         "method": method.value,
         "sequence": sequence,
         **_errors(correction),
-        "altitude_words": _with_knob(correction.altitude_words, altitude_knob),
-        "azimuth_words": _with_knob(correction.azimuth_words, azimuth_knob),
+        "altitude_words": with_knob(
+            correction.altitude_words, altitude_knob.words if altitude_knob else ""
+        ),
+        "azimuth_words": with_knob(
+            correction.azimuth_words, azimuth_knob.words if azimuth_knob else ""
+        ),
         "altitude_turns": round(altitude_knob.turns, 3) if altitude_knob else None,
         "azimuth_turns": round(azimuth_knob.turns, 3) if azimuth_knob else None,
         "closeness": correction.closeness,
@@ -142,22 +146,27 @@ def targets_message(stars: Sequence[StarTarget], width_px: int, height_px: int) 
     }
 
 
-def _with_knob(words: str, knob: KnobAdvice | None) -> str:
-    """Name the knob: its sense of turning is not the mount head's, seen from above."""
-    return f"{words}; knob {knob.words}" if knob and knob.words else words
-
-
 def _errors(correction: Correction) -> Mapping[str, object]:
     figures = asdict(correction)
-    return {
-        name: round(figures[name], _SURVEY_DIGITS)
-        for name in (
-            "altitude_error_arcmin",
-            "altitude_error_sigma_arcmin",
-            "azimuth_error_arcmin",
-            "azimuth_error_sigma_arcmin",
-            "azimuth_error_on_sky_arcmin",
-            "total_error_arcmin",
-            "total_error_sigma_arcmin",
-        )
-    }
+    return (
+        {
+            name: round(figures[name], _SURVEY_DIGITS)
+            for name in (
+                "altitude_error_arcmin",
+                "altitude_error_sigma_arcmin",
+                "azimuth_error_arcmin",
+                "azimuth_error_sigma_arcmin",
+                "azimuth_error_on_sky_arcmin",
+                "total_error_arcmin",
+                "total_error_sigma_arcmin",
+            )
+        }
+        | _reach("altitude", correction.altitude_reach)
+        | _reach("azimuth", correction.azimuth_reach)
+    )
+
+
+def _reach(bolt: str, reach: BoltReach | None) -> Message:
+    if reach is None:
+        return {}
+    return {f"{bolt}_{name}": round(value, _SURVEY_DIGITS) for name, value in asdict(reach).items()}

@@ -93,7 +93,7 @@ async def test_knob_turns_and_star_targets_fit_the_contract() -> None:
     )
     told = await sent("correction", message)
     assert told["altitude_turns"] == -0.3
-    assert str(told["altitude_words"]).endswith(knob.words)
+    assert str(told["altitude_words"]).endswith(f"; knob {knob.words} as you face it")
     assert told["azimuth_turns"] is None
     star = StarTarget(x_px=10.0, y_px=20.0, to_x_px=-5.123, to_y_px=2000.0)
     targets = await sent("targets", targets_message([star] * 12, 1280, 960))

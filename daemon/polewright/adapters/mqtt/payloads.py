@@ -53,7 +53,18 @@ class ResidualBody(Body):
     roll_arcsec: float
 
 
-class SurveyPayload(Payload):
+class ReachPayload(Payload):
+    """How each bolt stands against its place; left out where an earlier service did not say."""
+
+    altitude_to_go_arcmin: float | None = None
+    altitude_margin_arcmin: Sigma | None = None
+    altitude_room_arcmin: Sigma | None = None
+    azimuth_to_go_arcmin: float | None = None
+    azimuth_margin_arcmin: Sigma | None = None
+    azimuth_room_arcmin: Sigma | None = None
+
+
+class SurveyPayload(ReachPayload):
     """The last committed survey."""
 
     method: Name
@@ -80,7 +91,7 @@ class SurveyPayload(Payload):
     residuals: Annotated[list[ResidualBody], Field(max_length=100)] = []
 
 
-class CorrectionPayload(Payload):
+class CorrectionPayload(ReachPayload):
     """The live correction; with ``live`` false its numbers are history, not for turning bolts."""
 
     method: Name = "stars"

@@ -3,6 +3,10 @@
 Signs (docs/decisions): altitude error is axis minus target, positive too high; azimuth error is
 axis minus target, wrapped to a half turn, what the azimuth bolt must undo.  A correction is the
 opposite of the error.
+
+One rule says which bolt to leave: where the error that is left of it and the margin of what is not
+known are inside its room.  Both bolts are, exactly where the verdict is good enough; so neither the
+words nor a drawing of the rooms can disagree with the verdict.
 """
 
 import math
@@ -26,6 +30,12 @@ from polewright.core.geometry.rotations import Vector
 # a verdict at the edge must not flicker.  The error itself must stay inside all the same.
 HELD_TOLERANCE_FACTOR = 1.12
 
+# However far off the other bolt is, a bolt has this part of the tolerance for itself: two errors of
+# this size at right angles make up the whole.
+_OWN_PART = math.sqrt(0.5)
+
+_LEAVE = "leave the "
+
 # Closeness falls from 100 at the tolerance to 0 at this error.
 _FAR_RAD = math.radians(5.0)
 
@@ -39,12 +49,33 @@ class Verdict(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BoltReach:
+    """How one bolt stands against its place.
+
+    ``to_go_arcmin``: how far it still has to turn the mount, positive raises the axis or increases
+    its azimuth.  ``margin_arcmin``: two sigma of the whole error, as this bolt turns.
+    ``room_arcmin``: what the tolerance leaves for this bolt, to either side, where the other one
+    stands now.
+    """
+
+    to_go_arcmin: float
+    margin_arcmin: float
+    room_arcmin: float
+
+    @property
+    def within(self) -> bool:
+        """True where even the worst case is inside its room: nothing is to be turned."""
+        return abs(self.to_go_arcmin) + self.margin_arcmin <= self.room_arcmin
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Correction:
     """Errors of the axis against its target, and the words that undo them.
 
     All ``*_error_arcmin`` are axis minus target; ``azimuth_error_on_sky_arcmin`` is the azimuth
     error times the cosine of the target's altitude; ``total_error_arcmin`` is the great-circle
-    distance.  ``closeness`` runs from 0 (far) to 100 (good enough).
+    distance.  ``closeness`` runs from 0 (far) to 100 (good enough).  The bolts' reaches are None in
+    records of an earlier kind.
     """
 
     axis_altitude_deg: float
@@ -61,6 +92,8 @@ class Correction:
     verdict: Verdict
     closeness: int
     tolerance_arcmin: float
+    altitude_reach: BoltReach | None = None
+    azimuth_reach: BoltReach | None = None
 
 
 def correct(
@@ -101,6 +134,16 @@ def correct(
     azimuth_sigma = azimuth_sigma_on_sky / max(math.cos(axis_altitude), 1e-6)
     total_sigma = math.sqrt(float(np.linalg.eigvalsh(covariance_rad2)[-1]))
     turns = bolt_turns or BoltTurns(azimuth_rad=-azimuth_error, altitude_rad=-altitude_error)
+    verdict = judge(total, total_sigma, tolerance_rad, trustworthy=trustworthy, held=held)
+    altitude_reach, azimuth_reach = _reaches(
+        turns,
+        math.cos(target_altitude),
+        total,
+        # Where frames disagree, two sigma of them say nothing.
+        margin_rad=2.0 * total_sigma if trustworthy else max(2.0 * total_sigma, tolerance_rad),
+        tolerance_rad=tolerance_rad,
+        good=verdict is Verdict.GOOD_ENOUGH,
+    )
     return Correction(
         axis_altitude_deg=math.degrees(axis_altitude),
         axis_azimuth_deg=math.degrees(axis_azimuth),
@@ -111,12 +154,67 @@ def correct(
         azimuth_error_on_sky_arcmin=azimuth_error * math.cos(target_altitude) / ARCMIN_RAD,
         total_error_arcmin=total / ARCMIN_RAD,
         total_error_sigma_arcmin=total_sigma / ARCMIN_RAD,
-        altitude_words=altitude_words(-turns.altitude_rad, altitude_sigma),
-        azimuth_words=azimuth_words(-turns.azimuth_rad, azimuth_sigma, target_azimuth),
-        verdict=judge(total, total_sigma, tolerance_rad, trustworthy=trustworthy, held=held),
+        altitude_words=altitude_words(
+            -turns.altitude_rad, altitude_sigma, within=altitude_reach.within
+        ),
+        azimuth_words=azimuth_words(
+            -turns.azimuth_rad, azimuth_sigma, target_azimuth, within=azimuth_reach.within
+        ),
+        verdict=verdict,
         closeness=closeness(total, tolerance_rad),
         tolerance_arcmin=tolerance_rad / ARCMIN_RAD,
+        altitude_reach=altitude_reach,
+        azimuth_reach=azimuth_reach,
     )
+
+
+def _reaches(
+    turns: BoltTurns,
+    cos_altitude: float,
+    total_rad: float,
+    *,
+    margin_rad: float,
+    tolerance_rad: float,
+    good: bool,
+) -> tuple[BoltReach, BoltReach]:
+    """Return how the altitude and the azimuth bolt stand.
+
+    The room of one bolt is what the other one leaves of the tolerance: with ``m`` the margin and
+    ``o`` the other's part of the error, ``sqrt((T - m)^2 - o^2) + m``, and never less than the
+    part that both can have at once.  Both worst cases are then inside their rooms if and only if
+    the whole error and its margin are inside the tolerance.
+    """
+    cos_altitude = max(cos_altitude, 1e-6)
+    parts = (turns.altitude_rad, turns.azimuth_rad * cos_altitude)
+    # On a tilted base the bolts do not quite move the axis at right angles: their turns are taken
+    # as what the whole error is made of.
+    size = math.hypot(*parts)
+    scale = total_rad / size if size > 0.0 and total_rad > 0.0 else 1.0
+    # A verdict that is held may stand a little outside.
+    whole = max(tolerance_rad, total_rad + margin_rad) if good else tolerance_rad
+    free = whole - margin_rad
+    reaches = []
+    for mine, other, on_sky in (
+        (parts[0], parts[1], scale),
+        (parts[1], parts[0], scale * cos_altitude),
+    ):
+        room = _OWN_PART * tolerance_rad
+        left = free**2 - (other * scale) ** 2
+        if free > 0.0 and left >= 0.0:
+            room = max(room, math.sqrt(left) + margin_rad)
+        if good:
+            room = max(room, abs(mine * scale) + margin_rad)
+        reaches.append((mine * scale / on_sky, margin_rad / on_sky, room / on_sky))
+    altitude, azimuth = (
+        BoltReach(
+            to_go_arcmin=to_go / ARCMIN_RAD,
+            margin_arcmin=margin / ARCMIN_RAD,
+            # One part in 1e12 for rounding: the verdict was given before.
+            room_arcmin=room / ARCMIN_RAD * (1.0 + 1e-12),
+        )
+        for to_go, margin, room in reaches
+    )
+    return altitude, azimuth
 
 
 def judge(
@@ -171,22 +269,24 @@ def amount_words(angle_rad: float) -> str:
     return f"{abs(angle_rad) / ARCSEC_RAD:.0f} arcsec"
 
 
-def altitude_words(altitude_error_rad: float, sigma_rad: float) -> str:
-    """Return what to do with the altitude bolt."""
-    if hardly_known(altitude_error_rad, sigma_rad):
-        return "leave the altitude as it is"
+def altitude_words(altitude_error_rad: float, sigma_rad: float, *, within: bool = False) -> str:
+    """Return what to do with the altitude bolt; ``within``: it stands inside its room."""
+    if within or hardly_known(altitude_error_rad, sigma_rad):
+        return _leave("altitude", within=within)
     verb = "lower" if altitude_error_rad > 0.0 else "raise"
     return f"{verb} the axis {amount_words(altitude_error_rad)}"
 
 
-def azimuth_words(azimuth_error_rad: float, sigma_rad: float, target_azimuth_rad: float) -> str:
-    """Return what to do with the azimuth bolt.
+def azimuth_words(
+    azimuth_error_rad: float, sigma_rad: float, target_azimuth_rad: float, *, within: bool = False
+) -> str:
+    """Return what to do with the azimuth bolt; ``within``: it stands inside its room.
 
     Increasing azimuth is clockwise seen from above everywhere; it is toward the east only
     where the axis points north.
     """
-    if hardly_known(azimuth_error_rad, sigma_rad):
-        return "leave the azimuth as it is"
+    if within or hardly_known(azimuth_error_rad, sigma_rad):
+        return _leave("azimuth", within=within)
     clockwise = azimuth_error_rad < 0.0
     toward_east = clockwise == (math.cos(target_azimuth_rad) > 0.0)
     side = "east" if toward_east else "west"
@@ -195,6 +295,28 @@ def azimuth_words(azimuth_error_rad: float, sigma_rad: float, target_azimuth_rad
         f"turn the mount head {amount_words(azimuth_error_rad)} toward the {side} "
         f"({sense} seen from above)"
     )
+
+
+def with_knob(words: str, knob_words: str) -> str:
+    """Return the words for a bolt with the turn of its knob, where that is known.
+
+    A knob's clockwise is not the mount head's: the head's is left out, so that a sentence has one
+    sense of turning only, and says of what.
+    """
+    if not knob_words:
+        return words
+    return f"{words.partition(' (')[0]}; knob {knob_words} as you face it"
+
+
+def says_leave(words: str) -> bool:
+    """Return whether the words for a bolt say to turn nothing."""
+    return words.startswith(_LEAVE)
+
+
+def _leave(bolt: str, *, within: bool) -> str:
+    if within:
+        return f"{_LEAVE}{bolt} as it is"
+    return f"{_LEAVE}{bolt} for now: it is not known well enough yet"
 
 
 def hardly_known(error_rad: float, sigma_rad: float) -> bool:

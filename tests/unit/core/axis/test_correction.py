@@ -8,7 +8,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from polewright.core.axis.bolts import BoltTurns
-from polewright.core.axis.correction import Verdict, closeness, correct, judge
+from polewright.core.axis.correction import (
+    Verdict,
+    azimuth_words,
+    closeness,
+    correct,
+    judge,
+    says_leave,
+    with_knob,
+)
 from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, angle_between
 from polewright.core.geometry.rotations import rotation_about
 from tests.unit.core.axis.skies import axis_at
@@ -88,6 +96,77 @@ def test_good_enough_needs_two_sigma_inside_the_tolerance(total, sigma, toleranc
 def test_doubtful_data_are_never_good_enough(total, sigma, tolerance):
     assert judge(total, sigma, tolerance, trustworthy=False) is Verdict.CANNOT_TELL
     assert judge(math.nan, sigma, tolerance, trustworthy=True) is Verdict.CANNOT_TELL
+
+
+@given(
+    latitude=st.floats(5, 80),
+    altitude_error=st.floats(-90, 90),
+    azimuth_error=st.floats(-120, 120),
+    sigmas=st.tuples(st.floats(0.1, 30), st.floats(0.1, 30)),
+    held=st.booleans(),
+    trustworthy=st.booleans(),
+    tilted=st.floats(0.9, 1.1),
+)
+def test_both_bolts_are_left_exactly_where_the_verdict_is_good_enough(
+    latitude, altitude_error, azimuth_error, sigmas, held, trustworthy, tilted
+):
+    """So no display can show both bolts at home, or say to turn one, against the verdict."""
+    target = axis_at(latitude, 180.0)
+    axis = axis_at(latitude + altitude_error / 3600.0, 180.0 + azimuth_error / 3600.0)
+    result = correct(
+        axis,
+        np.diag([(sigma * ARCSEC_RAD) ** 2 for sigma in sigmas]),
+        target,
+        tolerance_rad=TOLERANCE,
+        held=held,
+        trustworthy=trustworthy,
+        bolt_turns=BoltTurns(
+            azimuth_rad=-azimuth_error * ARCSEC_RAD,
+            altitude_rad=-altitude_error * ARCSEC_RAD * tilted,
+        ),
+    )
+    both = result.altitude_reach.within and result.azimuth_reach.within
+    assert both == (result.verdict is Verdict.GOOD_ENOUGH)
+    for words, reach in (
+        (result.altitude_words, result.altitude_reach),
+        (result.azimuth_words, result.azimuth_reach),
+    ):
+        assert says_leave(words) or not reach.within
+        assert ("as it is" in words) == reach.within
+
+
+def test_a_bolt_that_is_home_is_left_while_the_other_has_far_to_go():
+    result = _correct(axis_at(47.0 + 20.0 / 3600.0, 2.0), axis_at(47.0, 0.0))
+    assert result.verdict is Verdict.NOT_YET
+    assert result.altitude_words == "leave the altitude as it is"
+    assert result.azimuth_words.startswith("turn the mount head")
+
+
+def test_an_error_inside_and_its_margin_outside_is_not_called_at_home():
+    """50 arcsec and two times 8 of 60: not yet, and words and rooms say so."""
+    eight = np.eye(2) * (8.0 * ARCSEC_RAD) ** 2
+    result = _correct(axis_at(47.0 + 50.0 / 3600.0, 0.0), axis_at(47.0, 0.0), eight)
+    assert result.verdict is Verdict.NOT_YET
+    assert not result.altitude_reach.within
+    assert result.altitude_words == "lower the axis 50 arcsec"
+
+
+def test_what_is_hidden_in_noise_waits_for_more_frames():
+    coarse = np.eye(2) * (26.0 * ARCSEC_RAD) ** 2
+    result = _correct(axis_at(47.0 + 25.0 / 3600.0, 0.0), axis_at(47.0, 0.0), coarse)
+    assert result.verdict is Verdict.NOT_YET
+    assert result.altitude_words == "leave the altitude for now: it is not known well enough yet"
+
+
+def test_one_sentence_has_one_clockwise_and_says_of_what():
+    head = azimuth_words(-7.5 * ARCMIN_RAD, 0.0, 0.0)
+    assert head == "turn the mount head 7.5 arcmin toward the east (clockwise seen from above)"
+    assert with_knob(head, "") == head
+    both = with_knob(head, "about 1/16 turn anticlockwise")
+    assert both == (
+        "turn the mount head 7.5 arcmin toward the east; "
+        "knob about 1/16 turn anticlockwise as you face it"
+    )
 
 
 def test_a_measurement_coarser_than_the_tolerance_cannot_tell():
