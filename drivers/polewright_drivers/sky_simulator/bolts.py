@@ -6,15 +6,15 @@ from typing import Any
 
 import numpy as np
 
-from polewright_drivers.sky_simulator.device import (
+from polewright_drivers.indi.device import (
     AUX_INTERFACE,
     Refused,
-    SimulatedDevice,
     number,
     numbers,
     set_only,
     switches,
 )
+from polewright_drivers.sky_simulator.device import SimulatedDevice
 from polewright_drivers.sky_simulator.rig import Rig, Truth
 
 _MAIN = "Main Control"

@@ -6,17 +6,17 @@ from typing import Any
 
 import numpy as np
 
-from polewright_drivers.sky_simulator import fits
-from polewright_drivers.sky_simulator.chip import FORMS, Chip, Window, packed
-from polewright_drivers.sky_simulator.device import (
+from polewright_drivers.indi.device import (
     CCD_INTERFACE,
     Refused,
-    SimulatedDevice,
     number,
     numbers,
     switches,
     texts,
 )
+from polewright_drivers.sky_simulator import fits
+from polewright_drivers.sky_simulator.chip import FORMS, Chip, Window, packed
+from polewright_drivers.sky_simulator.device import SimulatedDevice
 from polewright_drivers.sky_simulator.rendering import Readout, Renderer
 from polewright_drivers.sky_simulator.rig import Exposure, Rig
 from polewright_drivers.sky_simulator.scenario import CameraTruth, FaultsTruth

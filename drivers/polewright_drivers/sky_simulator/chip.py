@@ -11,14 +11,14 @@ import numpy as np
 from indipydriver import BLOBMember, BLOBVector
 from numpy.typing import NDArray
 
-from polewright_drivers.sky_simulator import fits
-from polewright_drivers.sky_simulator.device import (
+from polewright_drivers.indi.device import (
     Refused,
     number,
     numbers,
     set_only,
     switches,
 )
+from polewright_drivers.sky_simulator import fits
 from polewright_drivers.sky_simulator.rendering import Readout
 
 logger = logging.getLogger(__name__)

@@ -2,12 +2,12 @@
 
 from typing import Any
 
-from polewright_drivers.sky_simulator.device import (
+from polewright_drivers.indi.device import (
     GPS_INTERFACE,
-    SimulatedDevice,
     set_only,
     switches,
 )
+from polewright_drivers.sky_simulator.device import SimulatedDevice
 from polewright_drivers.sky_simulator.mount import geographic, time_utc
 from polewright_drivers.sky_simulator.rig import Rig
 from polewright_drivers.sky_simulator.simulated_clock import utc

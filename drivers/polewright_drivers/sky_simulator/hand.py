@@ -2,12 +2,12 @@
 
 from typing import Any
 
-from polewright_drivers.sky_simulator.device import (
+from polewright_drivers.indi.device import (
     AUX_INTERFACE,
-    SimulatedDevice,
     number,
     numbers,
 )
+from polewright_drivers.sky_simulator.device import SimulatedDevice
 from polewright_drivers.sky_simulator.rig import Rig
 
 

@@ -3,11 +3,9 @@
 from datetime import UTC, datetime
 from typing import Any
 
-from polewright_drivers.sky_simulator.axes import RATES, Side
-from polewright_drivers.sky_simulator.device import (
+from polewright_drivers.indi.device import (
     TELESCOPE_INTERFACE,
     Refused,
-    SimulatedDevice,
     chosen,
     number,
     numbers,
@@ -15,6 +13,8 @@ from polewright_drivers.sky_simulator.device import (
     switches,
     texts,
 )
+from polewright_drivers.sky_simulator.axes import RATES, Side
+from polewright_drivers.sky_simulator.device import SimulatedDevice
 from polewright_drivers.sky_simulator.rig import Rig
 from polewright_drivers.sky_simulator.simulated_clock import utc
 

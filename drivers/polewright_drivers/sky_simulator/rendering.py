@@ -6,6 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from polewright_drivers.sky_simulator.blur import add_star, gaussians
+from polewright_drivers.sky_simulator.discs import Disc, add_disc
 from polewright_drivers.sky_simulator.optics import scale_arcsec_px
 from polewright_drivers.sky_simulator.scenario import CameraTruth, SkyTruth
 
@@ -17,9 +19,6 @@ From Gaia DR3's photometric zero point (25.687 mag for one electron per second, 
 less a third for air and glass.
 """
 
-_FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))
-_CUT_ELECTRONS = 0.02
-"""A star's image ends where it brings less than this to a pixel."""
 _BAYER_WEIGHT = {"R": 0.55, "G": 1.0, "B": 0.5}
 _CLOUD_DIMMING_MAG = 9.0
 _CLOUD_GLOW_MAG = 1.0
@@ -42,7 +41,7 @@ class Readout:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Trails:
-    """Where every star was during the exposure.
+    """Where every star and body was during the exposure, and in what light.
 
     Attributes
     ----------
@@ -50,10 +49,22 @@ class Trails:
         Column and row at the middle of equal shares of the exposure; nan: out of sight.
     mag : ndarray of shape (stars,)
         Magnitudes.
+    discs : tuple of Disc
+        Sun, Moon and planets in or near the field.
+    daylight_mag_arcsec2 : float
+        What sunlight adds to the sky; infinite by night.
+    glare_mag : float
+        Light that the optics spread evenly over the picture.
+    solar_filter : bool
+        Whether the filter was on.
     """
 
     px: NDArray[np.float64]
     mag: NDArray[np.float32]
+    discs: tuple[Disc, ...] = ()
+    daylight_mag_arcsec2: float = math.inf
+    glare_mag: float = math.inf
+    solar_filter: bool = False
 
 
 class Renderer:
@@ -72,12 +83,13 @@ class Renderer:
         self._scale = scale_arcsec_px(camera)
         aperture_m2 = math.pi * (camera.aperture_mm / 2000.0) ** 2
         self._electrons_s_mag0 = PHOTONS_S_M2_MAG0 * aperture_m2 * camera.efficiency
-        self._sky_mag_px = sky.brightness_mag_arcsec2 - 2.5 * math.log10(self._scale**2)
+        self._arcsec2_mag = 2.5 * math.log10(self._scale**2)
+        self._sky_mag_px = sky.brightness_mag_arcsec2 - self._arcsec2_mag
         fwhm_px = math.hypot(
             sky.seeing_fwhm_arcsec / self._scale, sky.optics_fwhm_um / camera.pixel_size_um
         )
         self.fwhm_px = max(fwhm_px, 0.1)
-        self._blur = _gaussians(self.fwhm_px, sky.moffat_beta)
+        self._blur = gaussians(self.fwhm_px, sky.moffat_beta)
         fixed = np.random.default_rng([seed, 1])
         shape = (camera.height_px, camera.width_px)
         self._dark_e_s = np.full(shape, camera.dark_current_e_s, dtype=np.float32)
@@ -95,22 +107,34 @@ class Renderer:
         self, trails: Trails, exposure_s: float, *, clouds: bool = False
     ) -> NDArray[np.float32]:
         """Return the mean number of electrons in every pixel of the whole sensor."""
-        sky_mag = self._sky_mag_px - (_CLOUD_GLOW_MAG if clouds else 0.0)
-        picture = np.full(
-            self._dark_e_s.shape, self.star_electrons(sky_mag, exposure_s), dtype=np.float32
-        )
         dimming = _CLOUD_DIMMING_MAG if clouds else 0.0
+        filtered = 2.5 * self._camera.solar_filter_density if trails.solar_filter else 0.0
+        sky = self._even_electrons(trails, exposure_s, dimming) * 10.0 ** (-0.4 * filtered)
+        picture = np.full(self._dark_e_s.shape, sky, dtype=np.float32)
+        dimming += filtered
         for i, mag in enumerate(trails.mag):
             track = trails.px[:, i, :]
             total = self.star_electrons(float(mag) + dimming, exposure_s) / len(track)
             track = track[np.isfinite(track).all(axis=1)]
             if len(track):
                 for sigma_px, share in self._blur:
-                    _add_star(picture, track, sigma_px, total * share)
+                    add_star(picture, track, sigma_px, total * share)
+        for disc in trails.discs:
+            total = self.star_electrons(disc.mag + dimming, exposure_s)
+            add_disc(picture, disc, self._blur, total)
         if self._mosaic is not None:
             picture *= self._mosaic
         picture += self._dark_e_s * np.float32(exposure_s)
         return picture
+
+    def _even_electrons(self, trails: Trails, exposure_s: float, dimming_mag: float) -> float:
+        """Return what sky and glare bring to every pixel without a filter."""
+        brighter = _CLOUD_GLOW_MAG if dimming_mag else 0.0
+        night = self.star_electrons(self._sky_mag_px - brighter, exposure_s)
+        day_mag_px = trails.daylight_mag_arcsec2 - self._arcsec2_mag
+        day = self.star_electrons(day_mag_px - brighter, exposure_s)
+        glare = self.star_electrons(trails.glare_mag + dimming_mag, exposure_s)
+        return night + day + glare / self._dark_e_s.size
 
     def read(
         self, expected: NDArray[np.float32], readout: Readout
@@ -138,61 +162,6 @@ class Renderer:
         if camera.bits == 8:
             return (adu >> 8).astype(np.uint8)
         return adu
-
-
-def _gaussians(fwhm_px: float, moffat_beta: float) -> list[tuple[float, float]]:
-    """Return the blur as Gaussians: (sigma in px, share of the light).
-
-    A Moffat profile (1 + x)^-beta is the exact mixture over t of exp(-t x) weighted by
-    t^(beta-1) exp(-t) / Gamma(beta); Gauss-Laguerre nodes make it a short sum.
-    """
-    if moffat_beta <= 1.0:
-        return [(fwhm_px / _FWHM_PER_SIGMA, 1.0)]
-    alpha_px = fwhm_px / (2.0 * math.sqrt(2.0 ** (1.0 / moffat_beta) - 1.0))
-    nodes, weights = np.polynomial.laguerre.laggauss(12)
-    light = weights * nodes ** (moffat_beta - 2.0)
-    light /= light.sum()
-    kept = light > 1e-4
-    return [
-        (alpha_px / math.sqrt(2.0 * t), float(share / light[kept].sum()))
-        for t, share in zip(nodes[kept], light[kept], strict=True)
-    ]
-
-
-def _add_star(
-    picture: NDArray[np.float32], track: NDArray[np.float64], sigma_px: float, electrons: float
-) -> None:
-    """Add one star's light, integrated over every pixel, along its track."""
-    peak = electrons * len(track) * min(1.0, 1.0 / (2.0 * math.pi * sigma_px**2))
-    if peak <= _CUT_ELECTRONS:
-        return
-    reach = sigma_px * math.sqrt(2.0 * math.log(peak / _CUT_ELECTRONS)) + 1.0
-    height, width = picture.shape
-    # A mount that turned while the shutter was open drew from one field to another: only what
-    # fell on the sensor counts.
-    seen = (track > -reach).all(axis=1) & (track < (width + reach, height + reach)).all(axis=1)
-    track = track[seen]
-    if not len(track):
-        return
-    left = max(int(track[:, 0].min() - reach), 0)
-    right = min(int(track[:, 0].max() + reach) + 2, width)
-    top = max(int(track[:, 1].min() - reach), 0)
-    bottom = min(int(track[:, 1].max() + reach) + 2, height)
-    if left >= right or top >= bottom:
-        return
-    across = _pixel_shares(track[:, 0], left, right, sigma_px)
-    down = _pixel_shares(track[:, 1], top, bottom, sigma_px)
-    picture[top:bottom, left:right] += (electrons * (down.T @ across)).astype(np.float32)
-
-
-def _pixel_shares(
-    centre: NDArray[np.float64], first: int, end: int, sigma_px: float
-) -> NDArray[np.float64]:
-    """Return each centre's light in each pixel (centres x pixels) along one direction."""
-    edges = np.arange(first, end + 1) - 0.5
-    scaled = (edges[None, :] - centre[:, None]) / (sigma_px * math.sqrt(2.0))
-    integral = np.array([math.erf(v) for v in scaled.ravel().tolist()]).reshape(scaled.shape)
-    return np.asarray(np.diff(integral, axis=1) / 2.0)
 
 
 def _mosaic(camera: CameraTruth) -> NDArray[np.float32] | None:

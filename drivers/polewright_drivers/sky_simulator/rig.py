@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from polewright_drivers.sky_simulator.axes import Axes, Place
 from polewright_drivers.sky_simulator.bolt import Bolt
+from polewright_drivers.sky_simulator.daytime import Daytime, parabola
 from polewright_drivers.sky_simulator.mechanics import (
     Joints,
     Mechanics,
@@ -17,7 +18,7 @@ from polewright_drivers.sky_simulator.mechanics import (
     direction,
     separation_rad,
 )
-from polewright_drivers.sky_simulator.optics import field_radius_rad, project
+from polewright_drivers.sky_simulator.optics import field_radius_rad, project, scale_arcsec_px
 from polewright_drivers.sky_simulator.play import Play
 from polewright_drivers.sky_simulator.rendering import Trails
 from polewright_drivers.sky_simulator.scenario import BoltsTruth, Scenario
@@ -44,9 +45,10 @@ class Truth:
 
 
 class Exposure:
-    """The camera's attitude at instants during one exposure."""
+    """The camera's attitude at instants during one exposure, and whether the filter was on."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, solar_filter: bool) -> None:
+        self.solar_filter = solar_filter
         self.unix_s: list[float] = []
         self.joints: list[Joints] = []
 
@@ -103,6 +105,13 @@ class Rig:
         self.believed_elevation_m = scenario.site.elevation_m
         self.clock_error_s = mount.clock_error_s
         self._stars: Stars | None = None
+        self.solar_filter = scenario.camera.solar_filter
+        self._daytime = Daytime(self.sky, scenario) if scenario.sky.daylight else None
+
+    @property
+    def exposing(self) -> bool:
+        """True while a shutter is open."""
+        return bool(self._exposures)
 
     def prepare(self) -> None:
         """Read the catalogue and the Earth-orientation table now, not at the first picture."""
@@ -209,7 +218,7 @@ class Rig:
 
     def begin_exposure(self) -> tuple[Exposure, float]:
         """Start recording the attitude; return the record and its first instant."""
-        exposure = Exposure()
+        exposure = Exposure(solar_filter=self.solar_filter)
         self._exposures.append(exposure)
         return exposure, self.advance()
 
@@ -232,15 +241,29 @@ class Rig:
         low = math.sin(math.radians(self.scenario.sky.horizon_altitude_deg))
         track = [project(a.T, v, camera) for a, v in zip(attitudes, seen, strict=True)]
         longest = max(_longest_px(track[0], track[1]), _longest_px(track[1], track[2]))
+        if not len(stars):  # the field itself tells how far a body may run
+            longest = math.degrees(moved) * 3600.0 / scale_arcsec_px(camera)
         steps = min(max(math.ceil(2.0 * longest / _STEP_PX), 1), _MOST_STEPS)
         px = np.empty((steps, len(stars), 2))
+        standing = []
         for k in range(steps):
             share = (k + 0.5) / steps
             attitude = self.mechanics.enu_from_camera(exposure.at(start_s + share * duration_s))
-            place = _parabola(seen, share)
+            standing.append(attitude.T)
+            place = parabola(seen, share)
             px[k] = project(attitude.T, place, camera)
             px[k][place[:, 2] < low] = np.nan
-        return Trails(px=px, mag=stars.mag)
+        if self._daytime is None:
+            return Trails(px=px, mag=stars.mag, solar_filter=exposure.solar_filter)
+        light = self._daytime.light(standing, ends, radius)
+        return Trails(
+            px=px,
+            mag=stars.mag,
+            discs=light.discs,
+            daylight_mag_arcsec2=light.daylight_mag_arcsec2,
+            glare_mag=light.glare_mag,
+            solar_filter=exposure.solar_filter,
+        )
 
     def _catalogue(self) -> Stars:
         """Return the stars of the evening's date."""
@@ -270,13 +293,3 @@ def _longest_px(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
     way = np.hypot(*(a - b).T)
     way = way[np.isfinite(way)]
     return float(way.max()) if way.size else 0.0
-
-
-def _parabola(three: list[NDArray[np.float64]], share: float) -> NDArray[np.float64]:
-    """Return the quadratic through start, middle and end at a share of the way."""
-    start, middle, end = three
-    return (
-        start * (2.0 * (share - 0.5) * (share - 1.0))
-        + middle * (4.0 * share * (1.0 - share))
-        + end * (2.0 * share * (share - 0.5))
-    )

@@ -1,12 +1,8 @@
-"""Scenario: every hidden truth of the simulated evening, from a seed, a TOML file, or both."""
+"""Scenario: every hidden truth of the simulated evening, and how a seed draws them."""
 
-import dataclasses
 import math
-import tomllib
-import typing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -165,7 +161,9 @@ class CameraTruth:
     ``compression``: ``z`` packs the whole file with zlib, ``fz`` the picture in tiles (Rice).
     ``guide_width_px`` over 0: a guide head, in the middle of the field at the same scale.
     ``binning_left`` and ``window_left`` are what another program left set: a binning, and a
-    window of a quarter of the chip.
+    window of a quarter of the chip.  ``solar_filter``: on the objective from the start; it lets
+    through ten to the minus ``solar_filter_density``.  ``glare_fraction`` is the share of a
+    bright body's light that the optics spread over the whole picture.
     """
 
     width_px: int = field(default=1280, metadata={"low": 64, "high": 16384})
@@ -191,11 +189,18 @@ class CameraTruth:
     guide_height_px: int = field(default=0, metadata={"low": 0, "high": 16384})
     binning_left: int = field(default=1, metadata={"low": 1, "high": 4})
     window_left: bool = False
+    solar_filter: bool = False
+    solar_filter_density: float = _number(5.0, 0.0, 10.0)
+    glare_fraction: float = _number(0.01, 0.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SkyTruth:
-    """The air's blur and glow.  ``moffat_beta`` 0: a Gaussian star."""
+    """The air's blur and glow.
+
+    ``moffat_beta`` 0: a Gaussian star.  ``brightness_mag_arcsec2`` is the night's; ``daylight``
+    adds what the Sun does to it, and the Sun, the Moon and three planets.
+    """
 
     seeing_fwhm_arcsec: float = _number(3.0, 0.0, 60.0)
     optics_fwhm_um: float = _number(9.0, 0.0, 200.0)
@@ -203,6 +208,33 @@ class SkyTruth:
     brightness_mag_arcsec2: float = _number(20.5, -10.0, 30.0)
     faintest_mag: float = _number(10.0, -2.0, 30.0)
     horizon_altitude_deg: float = _number(0.0, -90.0, 90.0)
+    daylight: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorTruth:
+    """A phone or another attitude sensor that is clamped to the polar axis.
+
+    ``hold``: ``along`` (its y toward the elevated pole, its z up) or ``square`` (its z toward the
+    pole, its y up).  The bracket holds that side ``bracket_pitch_deg`` too high and
+    ``bracket_yaw_deg`` too far east of the axis, and is turned about it by ``bracket_roll_deg``
+    (right-handed about the elevated end).  ``turns_with_axis``: it sits on what turns in right
+    ascension.  ``iron_*_ut`` is the field of what is magnetic in the sensor or its clamp, in its
+    own frame; noises are per reading and component.
+    """
+
+    fitted: bool = True
+    hold: str = _choice("along", "along", "square")
+    turns_with_axis: bool = False
+    bracket_pitch_deg: float = _number(0.0, -45.0, 45.0)
+    bracket_yaw_deg: float = _number(0.0, -45.0, 45.0)
+    bracket_roll_deg: float = _number(0.0, -360.0, 360.0)
+    gravity_noise_ms2: float = _number(0.0, 0.0, 10.0)
+    field_noise_ut: float = _number(0.0, 0.0, 100.0)
+    iron_x_ut: float = _number(0.0, -1000.0, 1000.0)
+    iron_y_ut: float = _number(0.0, -1000.0, 1000.0)
+    iron_z_ut: float = _number(0.0, -1000.0, 1000.0)
+    rate_hz: float = _number(10.0, 0.1, 20.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,6 +258,7 @@ class Scenario:
     bolts: BoltsTruth = field(default_factory=BoltsTruth)
     camera: CameraTruth = field(default_factory=CameraTruth)
     sky: SkyTruth = field(default_factory=SkyTruth)
+    sensor: SensorTruth = field(default_factory=SensorTruth)
     faults: FaultsTruth = field(default_factory=FaultsTruth)
 
 
@@ -304,6 +337,17 @@ def invent(seed: int, site: str = "south") -> Scenario:
             roll_deg=rng.uniform(-180.0, 180.0),
         ),
         sky=SkyTruth(seeing_fwhm_arcsec=rng.uniform(2.0, 4.0)),
+        # Keyword arguments are drawn in order: new ones go to the end, and old seeds stay.
+        sensor=SensorTruth(
+            bracket_pitch_deg=rng.normal(0.0, 0.7),
+            bracket_yaw_deg=rng.normal(0.0, 0.7),
+            bracket_roll_deg=rng.normal(0.0, 3.0),
+            gravity_noise_ms2=0.02,
+            field_noise_ut=0.5,
+            iron_x_ut=rng.normal(0.0, 0.4),
+            iron_y_ut=rng.normal(0.0, 0.4),
+            iron_z_ut=rng.normal(0.0, 0.4),
+        ),
     )
 
 
@@ -322,85 +366,3 @@ def _axis_error(place: SiteTruth, total_deg: float, direction_rad: float) -> tup
         - math.sin(pole_alt) * math.sin(total) * math.cos(direction_rad),
     )
     return math.degrees(altitude - pole_alt), math.degrees(azimuth)
-
-
-def load(path: Path, *, seed: int | None = None, site: str | None = None) -> Scenario:
-    """Read a scenario from a TOML file.
-
-    Parameters
-    ----------
-    path : Path
-        Tables ``[site]``, ``[clock]``, ``[mount]``, ``[bolts]``, ``[camera]``, ``[sky]``,
-        ``[faults]`` set single truths.  The top-level keys ``seed`` and ``site_name`` draw
-        everything else; without a ``seed`` everything else is perfect.
-    seed, site : optional
-        Take precedence over the file's own.
-
-    Raises
-    ------
-    ScenarioError
-        The file cannot be read, a key is unknown or a value is not allowed.
-    """
-    try:
-        told = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as trouble:
-        raise ScenarioError(f"{path}: cannot be read ({trouble.strerror})") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as trouble:
-        raise ScenarioError(f"{path}: is not TOML ({trouble})") from None
-    try:
-        return from_tables(told, seed=seed, site=site)
-    except ScenarioError as trouble:
-        raise ScenarioError(f"{path}: {trouble}") from None
-
-
-def from_tables(
-    told: dict[str, Any], *, seed: int | None = None, site: str | None = None
-) -> Scenario:
-    """Build a scenario from parsed tables; see :func:`load`."""
-    told = dict(told)
-    file_seed = told.pop("seed", None)
-    file_site = told.pop("site_name", None)
-    if file_seed is not None:
-        _check("seed", file_seed, int, {})
-    seed = seed if seed is not None else file_seed
-    site = site or file_site or "south"
-    if site not in SITES:
-        raise ScenarioError(f"site_name: {site!r} is not one of {', '.join(SITES)}")
-    base = invent(seed, site) if seed is not None else Scenario(site=SITES[site])
-    groups = {f.name: getattr(base, f.name) for f in dataclasses.fields(Scenario)}
-    del groups["seed"]
-    changes: dict[str, Any] = {}
-    for name, table in told.items():
-        if name not in groups:
-            allowed = ", ".join(["seed", "site_name", *groups])
-            raise ScenarioError(f"{name}: unknown key; allowed are {allowed}")
-        if not isinstance(table, dict):
-            raise ScenarioError(f"{name}: must be a table, [{name}]")
-        changes[name] = _merge(name, groups[name], table)
-    return dataclasses.replace(base, **changes)
-
-
-def _merge(group: str, base: Any, table: dict[str, Any]) -> Any:
-    """Return the group with the table's values in place of its own."""
-    known = {f.name: f for f in dataclasses.fields(base)}
-    hints = typing.get_type_hints(type(base))
-    for key, value in table.items():
-        if key not in known:
-            raise ScenarioError(f"{group}.{key}: unknown key; allowed are {', '.join(known)}")
-        _check(f"{group}.{key}", value, hints[key], known[key].metadata)
-    values = {key: float(value) if hints[key] is float else value for key, value in table.items()}
-    return dataclasses.replace(base, **values)
-
-
-def _check(name: str, value: object, kind: type, limits: typing.Mapping[str, Any]) -> None:
-    """Refuse a value of the wrong kind or outside its range."""
-    accepted: tuple[type, ...] = (int, float) if kind is float else (kind,)
-    if not isinstance(value, accepted) or (isinstance(value, bool) and kind is not bool):
-        raise ScenarioError(f"{name}: {value!r} is not a {kind.__name__}")
-    if "low" in limits and isinstance(value, (int, float)):
-        low, high = limits["low"], limits["high"]
-        if not low <= value <= high:
-            raise ScenarioError(f"{name}: {value!r} is outside {low:g} to {high:g}")
-    if "allowed" in limits and value not in limits["allowed"]:
-        allowed = ", ".join(repr(a) for a in limits["allowed"])
-        raise ScenarioError(f"{name}: {value!r} is not one of {allowed}")

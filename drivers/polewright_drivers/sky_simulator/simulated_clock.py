@@ -24,6 +24,17 @@ class SimulatedClock:
         self._origin_unix_s = time.time() if truth.host_clock else truth.start().timestamp()
         self.time_factor = truth.time_factor
 
+    def step(self, forward_s: float) -> None:
+        """Jump ahead (simulated s)."""
+        self._origin_unix_s += forward_s
+
+    def run_at(self, time_factor: float) -> None:
+        """Run at another pace from now on."""
+        host_s = self._monotonic()
+        self._origin_unix_s += (host_s - self._origin_host_s) * self.time_factor
+        self._origin_host_s = host_s
+        self.time_factor = time_factor
+
     def now_unix_s(self) -> float:
         """Return the simulated instant (s since 1970, UTC)."""
         passed_s = self._monotonic() - self._origin_host_s

@@ -31,17 +31,17 @@ class Sky:
 
     def __init__(self, site: SiteTruth) -> None:
         self._site = site
-        self._location = EarthLocation.from_geodetic(
+        self.location = EarthLocation.from_geodetic(
             site.longitude_deg * u.deg, site.latitude_deg * u.deg, site.elevation_m * u.m
         )
         self._anchor: tuple[float, float] | None = None
 
-    def _altaz(self, unix_s: float, *, air: bool = True) -> AltAz:
+    def altaz(self, unix_s: float, *, air: bool = True) -> AltAz:
         """Return the observed frame of an instant."""
         pressure = self._site.station_pressure_hpa if air else 0.0
         return AltAz(
-            obstime=_time(unix_s),
-            location=self._location,
+            obstime=instant(unix_s),
+            location=self.location,
             pressure=pressure * u.hPa,
             temperature=self._site.temperature_c * u.deg_C,
             relative_humidity=self._site.relative_humidity,
@@ -68,7 +68,7 @@ class Sky:
         ra = np.arctan2(vector_icrs[:, 1], vector_icrs[:, 0])
         dec = np.arctan2(vector_icrs[:, 2], np.hypot(vector_icrs[:, 0], vector_icrs[:, 1]))
         stars = SkyCoord(ra * u.rad, dec * u.rad, frame="icrs")
-        seen = stars.transform_to(self._altaz(unix_s))
+        seen = stars.transform_to(self.altaz(unix_s))
         alt, az = np.asarray(seen.alt.rad), np.asarray(seen.az.rad)
         return np.column_stack([np.cos(alt) * np.sin(az), np.cos(alt) * np.cos(az), np.sin(alt)])
 
@@ -78,7 +78,7 @@ class Sky:
         seen = SkyCoord(
             az=np.arctan2(east, north) * u.rad,
             alt=np.arctan2(up, np.hypot(east, north)) * u.rad,
-            frame=self._altaz(unix_s),
+            frame=self.altaz(unix_s),
         )
         star = seen.transform_to(ICRS())
         return np.asarray(star.cartesian.xyz.value, dtype=float)
@@ -86,15 +86,15 @@ class Sky:
     def refracted_altitude_deg(self, altitude_deg: float, unix_s: float) -> float:
         """Return the altitude at which something without air at this one is seen (deg)."""
         bare = SkyCoord(
-            az=0.0 * u.deg, alt=altitude_deg * u.deg, frame=self._altaz(unix_s, air=False)
+            az=0.0 * u.deg, alt=altitude_deg * u.deg, frame=self.altaz(unix_s, air=False)
         )
-        seen = bare.transform_to(ICRS()).transform_to(self._altaz(unix_s))
+        seen = bare.transform_to(ICRS()).transform_to(self.altaz(unix_s))
         return float(seen.alt.deg)
 
     def sidereal_deg(self, unix_s: float) -> float:
         """Return the local apparent sidereal time as an angle (deg) at the true longitude."""
         if self._anchor is None or abs(unix_s - self._anchor[0]) > _ANCHOR_LIFE_S:
-            angle = _time(unix_s).sidereal_time("apparent", longitude=self._location.lon)
+            angle = instant(unix_s).sidereal_time("apparent", longitude=self.location.lon)
             self._anchor = (unix_s, float(angle.deg))
         start_s, start_deg = self._anchor
         return (start_deg + (unix_s - start_s) * SIDEREAL_RATE_DEG_S) % 360.0
@@ -106,7 +106,7 @@ class Sky:
         of_date = SkyCoord(
             right_ascension_deg * u.deg,
             declination_deg * u.deg,
-            frame=TETE(obstime=_time(unix_s)),
+            frame=TETE(obstime=instant(unix_s)),
         )
         star = of_date.transform_to(ICRS())
         return float(star.ra.deg), float(star.dec.deg)
@@ -116,15 +116,15 @@ class Sky:
     ) -> tuple[float, float]:
         """Return the apparent place of date (deg) of a right ascension and declination (ICRS)."""
         star = SkyCoord(right_ascension_deg * u.deg, declination_deg * u.deg, frame=ICRS())
-        of_date = star.transform_to(TETE(obstime=_time(unix_s)))
+        of_date = star.transform_to(TETE(obstime=instant(unix_s)))
         return float(of_date.ra.deg), float(of_date.dec.deg)
 
 
 def julian_year(unix_s: float) -> float:
     """Return the Julian year of an instant."""
-    return float(_time(unix_s).jyear)
+    return float(instant(unix_s).jyear)
 
 
-def _time(unix_s: float) -> Time:
+def instant(unix_s: float) -> Time:
     """Return an astropy time."""
     return Time(unix_s, format="unix")

@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 from astropy.io import fits
 
+from polewright_drivers.indi.stream import ElementReader
 from polewright_drivers.sky_simulator.driver import SkyDriver
-from polewright_drivers.sky_simulator.scenario import from_tables
-from polewright_drivers.sky_simulator.stream import ElementReader
+from polewright_drivers.sky_simulator.scenario_file import from_tables
 
 WAIT_S = 10.0
 

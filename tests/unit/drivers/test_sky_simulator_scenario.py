@@ -10,10 +10,9 @@ from polewright_drivers.sky_simulator.scenario import (
     CameraTruth,
     Scenario,
     ScenarioError,
-    from_tables,
     invent,
-    load,
 )
+from polewright_drivers.sky_simulator.scenario_file import from_tables, load
 from polewright_drivers.sky_simulator.simulated_clock import SimulatedClock, utc
 
 
@@ -86,12 +85,13 @@ def test_every_number_states_its_unit_in_its_name():
     """Counts, fractions and factors apart, a float's name ends with its unit."""
     units = (
         "_deg", "_arcmin", "_arcsec", "_m", "_mm", "_um", "_s", "_hpa", "_c", "_px", "_e",
-        "_adu", "_mag", "_turns", "_turn", "_arcsec2", "_mag_arcsec2",
+        "_adu", "_mag", "_turns", "_turn", "_arcsec2", "_mag_arcsec2", "_ms2", "_ut", "_hz",
     )  # fmt: skip
     bare = {
         "relative_humidity", "time_factor", "motor_scale", "motor_azimuth_sign",
         "motor_altitude_sign", "hot_pixel_fraction", "efficiency",
         "moffat_beta", "lost_steps_fraction", "motor_azimuth_scale", "motor_altitude_scale",
+        "solar_filter_density", "glare_fraction",
     }  # fmt: skip
     for group in dataclasses.fields(Scenario):
         value = getattr(Scenario(), group.name)

@@ -10,7 +10,7 @@ import logging
 import xml.etree.ElementTree as ET
 from typing import Any
 
-from polewright_drivers.sky_simulator.stream import ElementReader
+from polewright_drivers.indi.stream import ElementReader
 
 logger = logging.getLogger(__name__)
 

@@ -1,0 +1,1 @@
+"""What every INDI driver of this project shares: properties, and the two ways to be reached."""
