@@ -44,6 +44,10 @@ _RESTLESS = 0.05
 _DISTURBED_PART = 0.08
 _DISTURBED_DIP_RAD = math.radians(4.0)
 _STEP_RAD = 1e-5
+# How differently a clamp sits from one time to the next before it has shown it (rad, per
+# component), and how many times of showing that belief is worth (common practice, no source).
+_USUAL_SPREAD_RAD = math.radians(0.3)
+_BELIEVED_TIMES = 2.0
 # Two directions so near to each other do not fix an attitude.
 _NEAREST_RAD = math.radians(3.0)
 
@@ -196,15 +200,31 @@ def turned_axis(
     """
     sine, cosine = math.sin(field.declination_rad), math.cos(field.declination_rad)
     true_from_magnetic = np.array([[cosine, sine, 0.0], [-sine, cosine, 0.0], [0.0, 0.0, 1.0]])
-    attitude = true_from_magnetic @ magnetic_from_sensor
+    return oriented_axis(
+        true_from_magnetic @ magnetic_from_sensor,
+        bracket,
+        tilt_sigma_rad=tilt_sigma_rad,
+        heading_sigma_rad=math.hypot(heading_sigma_rad, field.declination_sigma_rad),
+    )
+
+
+def oriented_axis(
+    enu_from_sensor: Matrix,
+    bracket: Bracket,
+    *,
+    tilt_sigma_rad: float = TILT_SIGMA_RAD,
+    heading_sigma_rad: float,
+) -> SensorAxis:
+    """Return the axis from an attitude over the ground: true east, north, up."""
+    north = np.array([0.0, 1.0, 0.0])
     return _axis(
-        attitude.T @ UP_ENU,
-        attitude.T @ np.array([sine, cosine, 0.0]),
-        np.array([sine, cosine, 0.0]),
+        enu_from_sensor.T @ UP_ENU,
+        enu_from_sensor.T @ north,
+        north,
         bracket,
         tilt_sigma_rad=tilt_sigma_rad,
         second_sigma_rad=0.0,
-        heading_sigma_rad=math.hypot(heading_sigma_rad, field.declination_sigma_rad),
+        heading_sigma_rad=heading_sigma_rad,
     )
 
 
@@ -220,7 +240,12 @@ def field_misfit(
     return strength / field.total_nt - 1.0, dip - field.dip_rad
 
 
-def learn_bracket(before: Bracket, pairs: Sequence[tuple[SensorAxis, Vector, Array]]) -> Bracket:
+def learn_bracket(
+    before: Bracket,
+    pairs: Sequence[tuple[SensorAxis, Vector, Array]],
+    *,
+    same_compass: bool = True,
+) -> Bracket:
     """Return a bracket learned from surveys.
 
     Parameters
@@ -230,11 +255,15 @@ def learn_bracket(before: Bracket, pairs: Sequence[tuple[SensorAxis, Vector, Arr
     pairs : sequence of (SensorAxis, ndarray, ndarray)
         Each time it was on: what the sensor said, and the axis (East-North-Up) of the night's
         survey with its covariance across itself (rad^2).
+    same_compass : bool
+        Whether the compass that was on then shows the azimuth the next time, too.
 
     Notes
     -----
     The compass's own error at one spot goes into the offset: the altitude part holds anywhere,
-    the azimuth part at the same spot only.
+    the azimuth part at the same spot only.  Where the azimuth comes from elsewhere the next time
+    (``same_compass`` false), that error is no help but one error more, the same in all pairs:
+    many say no more of the azimuth than one.
     """
     first, second = any_perpendiculars(before.axis_sensor)
     basis = np.stack([first, second])
@@ -243,16 +272,23 @@ def learn_bracket(before: Bracket, pairs: Sequence[tuple[SensorAxis, Vector, Arr
         attitude = np.asarray(said.enu_from_sensor)
         places.append(basis @ (attitude.T @ axis_enu))
         across = basis @ attitude.T @ np.stack(sky_tangents(axis_enu)).T
-        reading = across @ (_reading_part(said, before) + covariance) @ across.T
+        part = _reading_part(said, before)
+        if not same_compass:
+            part[0, 0] *= len(pairs)
+        reading = across @ (part + covariance) @ across.T
         covariances.append(reading)
     spread2 = _spread2(np.array(places), covariances)
-    mean, covariance = _combined(places, covariances, before, spread2)
+    times = len(pairs) - 1.0
+    believed2 = (_BELIEVED_TIMES * _USUAL_SPREAD_RAD**2 + times * spread2) / (
+        _BELIEVED_TIMES + times
+    )
+    mean, covariance = _combined(places, covariances, before, believed2)
     axis_sensor = unit(before.axis_sensor + mean @ basis)
     # The pair of directions across another axis may be turned about it.
     turned = np.stack(any_perpendiculars(axis_sensor)) @ basis.T
     return Bracket(
         axis_sensor=axis_sensor,
-        covariance_rad2=turned @ covariance @ turned.T + np.eye(2) * spread2,
+        covariance_rad2=turned @ covariance @ turned.T + np.eye(2) * believed2,
         surveys=len(pairs),
         spread_rad=math.sqrt(spread2),
     )

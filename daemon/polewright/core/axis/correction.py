@@ -36,6 +36,12 @@ _OWN_PART = math.sqrt(0.5)
 
 _LEAVE = "leave the "
 
+# Amounts are told no finer than their sigma (arcmin): from here on in whole arcmin, in fives, in
+# half degrees.
+_WHOLE_FROM_ARCMIN = 1.0
+_ROUND_FROM_ARCMIN = 6.0
+_HALF_DEGREES_FROM_ARCMIN = 30.0
+
 # Closeness falls from 100 at the tolerance to 0 at this error.
 _FAR_RAD = math.radians(5.0)
 
@@ -259,11 +265,17 @@ def closeness(total_rad: float, tolerance_rad: float) -> int:
     return max(0, min(99, int(100.0 * (1.0 - math.log(total_rad / tolerance_rad) / span))))
 
 
-def amount_words(angle_rad: float) -> str:
-    """Return the size of an angle as a person says it."""
+def amount_words(angle_rad: float, sigma_rad: float = 0.0) -> str:
+    """Return the size of an angle as a person says it, no finer than a sigma warrants."""
     arcmin = abs(angle_rad) / ARCMIN_RAD
+    sigma_arcmin = sigma_rad / ARCMIN_RAD
     if arcmin >= 90.0:
-        return f"{arcmin / 60.0:.1f} deg"
+        halves = sigma_arcmin >= _HALF_DEGREES_FROM_ARCMIN
+        return f"{round(arcmin / 30.0) / 2.0 if halves else arcmin / 60.0:.1f} deg"
+    if sigma_arcmin >= _ROUND_FROM_ARCMIN:
+        return f"{max(5, 5 * round(arcmin / 5.0))} arcmin"
+    if sigma_arcmin >= _WHOLE_FROM_ARCMIN and arcmin >= 1.0:
+        return f"{arcmin:.0f} arcmin"
     if arcmin >= 1.0:
         return f"{arcmin:.1f} arcmin"
     return f"{abs(angle_rad) / ARCSEC_RAD:.0f} arcsec"
@@ -274,7 +286,7 @@ def altitude_words(altitude_error_rad: float, sigma_rad: float, *, within: bool 
     if within or hardly_known(altitude_error_rad, sigma_rad):
         return _leave("altitude", within=within)
     verb = "lower" if altitude_error_rad > 0.0 else "raise"
-    return f"{verb} the axis {amount_words(altitude_error_rad)}"
+    return f"{verb} the axis {amount_words(altitude_error_rad, sigma_rad)}"
 
 
 def azimuth_words(
@@ -292,7 +304,7 @@ def azimuth_words(
     side = "east" if toward_east else "west"
     sense = "clockwise" if clockwise else "anticlockwise"
     return (
-        f"turn the mount head {amount_words(azimuth_error_rad)} toward the {side} "
+        f"turn the mount head {amount_words(azimuth_error_rad, sigma_rad)} toward the {side} "
         f"({sense} seen from above)"
     )
 

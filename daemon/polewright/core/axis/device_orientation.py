@@ -9,8 +9,10 @@ give, whatever the text says.
 import math
 from collections import deque
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polewright.core.axis.attitude_sensor import TILT_SIGMA_RAD
 from polewright.core.geometry.arrays import settled
@@ -26,20 +28,84 @@ from polewright.core.geometry.rotations import (
 COMPASS_SIGMA_RAD = math.radians(4.0)
 """Heading of a phone that does not say how good it is, away from iron."""
 
-# Long enough to see a hand tremble, short enough to wait for.
-_WINDOW_S = 3.0
-_SHORTEST_S = 1.5
-_FEWEST = 8
 _MOST = 128
-# More time between two events than this is another stream.
-_LONGEST_GAP_S = 1.0
-# A phone on a clamp shows hundredths of a degree of tilt; its compass creeps.
-_STILL_TILT_RAD = math.radians(0.15)
-_STILL_HEADING_RAD = math.radians(1.0)
 _GRAVITY_MS2 = 9.81
-_STILL_WEIGHT = 0.03
 # A compass speaks of the top edge: it says nothing where that points to the zenith.
 _STEEPEST_TOP = math.cos(math.radians(10.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pace:
+    """How a kind of sensor speaks, and how good it is.
+
+    Attributes
+    ----------
+    window_s : float
+        Events of so long are averaged (s): long enough to see a hand tremble, short enough to
+        wait for.
+    shortest_s, fewest : float, int
+        Less is not enough to say that it is still.
+    longest_gap_s : float
+        More time between two events is another stream (s).
+    still_tilt_rad, still_heading_rad : float
+        Scatter of the events of a sensor that lies still (rms, rad): a phone on a clamp shows
+        hundredths of a degree of tilt, and its compass creeps.
+    still_weight : float
+        Part by which the weight that it feels may differ from the usual.
+    tilt_sigma_rad, heading_sigma_rad : float
+        What the mean does not show of its error (one sigma, rad).
+    independent : bool
+        Whether events bring noise of their own, so that a mean of many is better than one.
+    """
+
+    window_s: float = 3.0
+    shortest_s: float = 1.5
+    fewest: int = 8
+    longest_gap_s: float = 1.0
+    still_tilt_rad: float = math.radians(0.15)
+    still_heading_rad: float = math.radians(1.0)
+    still_weight: float = 0.03
+    tilt_sigma_rad: float = TILT_SIGMA_RAD
+    heading_sigma_rad: float = COMPASS_SIGMA_RAD
+    independent: bool = False
+
+
+PHONE_PACE = Pace()
+"""A phone's browser: many events a second, smoothed already."""
+
+
+class AttitudeEvent(Protocol):
+    """What a window takes of one event; its attributes are those of :class:`OrientationEvent`."""
+
+    @property
+    def at_s(self) -> float:
+        """When, by the sensor's own clock (s)."""
+        ...
+
+    @property
+    def accuracy_deg(self) -> float | None:
+        """How wrong its heading may be, as it says itself."""
+        ...
+
+    @property
+    def weight_ms2(self) -> tuple[float, float, float] | None:
+        """What its accelerometer shows, where it has one."""
+        ...
+
+    @property
+    def field_nt(self) -> tuple[float, float, float] | None:
+        """The magnetic field in its frame, where it tells it (nT)."""
+        ...
+
+    @property
+    def knows_north(self) -> bool:
+        """Whether it tells a heading."""
+        ...
+
+    @property
+    def magnetic_from_device(self) -> Matrix:
+        """Rotation device -> magnetic east, north, up."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +140,11 @@ class OrientationEvent:
     weight_ms2: tuple[float, float, float] | None = None
 
     @property
+    def field_nt(self) -> tuple[float, float, float] | None:
+        """None: a browser keeps the field to itself."""
+        return None
+
+    @property
     def knows_north(self) -> bool:
         """Whether it tells a heading."""
         if self.absolute:
@@ -96,7 +167,7 @@ class OrientationEvent:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OrientationReading:
-    """A phone's attitude, averaged over the last seconds.
+    """A sensor's attitude, averaged over the last seconds.
 
     Attributes
     ----------
@@ -113,7 +184,11 @@ class OrientationReading:
     rate_hz : float
         Events in a second.
     accuracy_deg : float or None
-        Worst of what the phone says of its compass.
+        Worst of what the sensor says of its compass.
+    tilt_scatter_rad, heading_scatter_rad : float
+        Of the mean, its own errors left aside (one sigma, rad).
+    field_device_nt : ndarray of shape (3,) or None
+        The magnetic field in the device's frame (nT), where the sensor tells it.
     """
 
     magnetic_from_device: Matrix
@@ -123,10 +198,15 @@ class OrientationReading:
     events: int
     rate_hz: float
     accuracy_deg: float | None
+    tilt_scatter_rad: float = 0.0
+    heading_scatter_rad: float = 0.0
+    field_device_nt: Vector | None = None
 
     def __post_init__(self) -> None:
-        """Freeze the array."""
+        """Freeze the arrays."""
         object.__setattr__(self, "magnetic_from_device", settled(self.magnetic_from_device))
+        if self.field_device_nt is not None:
+            object.__setattr__(self, "field_device_nt", settled(self.field_device_nt))
 
     @property
     def up_device(self) -> Vector:
@@ -146,21 +226,29 @@ class OrientationReading:
 
 
 class OrientationWindow:
-    """The events of the last seconds, and what they say together; of bounded size."""
+    """The events of the last seconds, and what they say together; of bounded size.
 
-    def __init__(self) -> None:
-        self._events: deque[OrientationEvent] = deque(maxlen=_MOST)
+    Parameters
+    ----------
+    pace : Pace
+        How the sensor speaks.
+    """
 
-    def add(self, event: OrientationEvent) -> bool:
+    def __init__(self, pace: Pace = PHONE_PACE) -> None:
+        self._pace = pace
+        self._events: deque[AttitudeEvent] = deque(maxlen=_MOST)
+
+    def add(self, event: AttitudeEvent) -> bool:
         """Take one event; False where it is not later than the last one, and is left out."""
         if self._events:
             gap_s = event.at_s - self._events[-1].at_s
             if gap_s <= 0.0:
                 return False
-            if gap_s > _LONGEST_GAP_S or event.knows_north != self._events[-1].knows_north:
+            other = event.knows_north != self._events[-1].knows_north
+            if gap_s > self._pace.longest_gap_s or other:
                 self._events.clear()
         self._events.append(event)
-        while event.at_s - self._events[0].at_s > _WINDOW_S:
+        while event.at_s - self._events[0].at_s > self._pace.window_s:
             self._events.popleft()
         return True
 
@@ -172,7 +260,7 @@ class OrientationWindow:
         """Return what the events say together; None before the first two."""
         if len(self._events) < 2:
             return None
-        events = list(self._events)
+        pace, events = self._pace, list(self._events)
         rotations = np.array([event.magnetic_from_device for event in events])
         mean = nearest_rotation(rotations.mean(axis=0))
         # Rotations about the Earth's axes: x and y tilt, z is heading.
@@ -185,23 +273,30 @@ class OrientationWindow:
         knows_north = events[-1].knows_north
         accuracies = [one.accuracy_deg for one in events if one.accuracy_deg is not None]
         accuracy_deg = max(accuracies, default=None)
-        own_rad = COMPASS_SIGMA_RAD if accuracy_deg is None else math.radians(accuracy_deg)
+        own_rad = pace.heading_sigma_rad if accuracy_deg is None else math.radians(accuracy_deg)
         still = (
-            lasted_s >= _SHORTEST_S
-            and len(events) >= _FEWEST
-            and tilt < _STILL_TILT_RAD
-            and (not knows_north or heading < _STILL_HEADING_RAD)
-            and all(map(_rests, events))
+            lasted_s >= pace.shortest_s
+            and len(events) >= pace.fewest
+            and tilt < pace.still_tilt_rad
+            and (not knows_north or heading < pace.still_heading_rad)
+            and all(_rests(event, pace.still_weight) for event in events)
         )
+        if pace.independent:
+            tilt *= _part_left(strays[:, :2])
+            heading *= _part_left(strays[:, 2:])
+        fields = [event.field_nt for event in events if event.field_nt is not None]
         # Events that phones have smoothed are not independent: many are no better than one.
         return OrientationReading(
             magnetic_from_device=mean,
-            tilt_sigma_rad=math.hypot(tilt, TILT_SIGMA_RAD),
+            tilt_sigma_rad=math.hypot(tilt, pace.tilt_sigma_rad),
             heading_sigma_rad=math.hypot(heading, own_rad) if knows_north else None,
             still=still,
             events=len(events),
             rate_hz=(len(events) - 1) / lasted_s,
             accuracy_deg=accuracy_deg,
+            tilt_scatter_rad=tilt,
+            heading_scatter_rad=heading,
+            field_device_nt=np.mean(fields, axis=0) if knows_north and fields else None,
         )
 
 
@@ -218,9 +313,21 @@ def earth_from_device(alpha_deg: float, beta_deg: float, gamma_deg: float) -> Ma
     )
 
 
-def _rests(event: OrientationEvent) -> bool:
+def _part_left(strays: NDArray[np.float64]) -> float:
+    """Return the part of the scatter that a mean keeps, by how alike neighbouring events are.
+
+    For noise whose neighbours correlate by r: sqrt((1 + r) / (1 - r) / n), as for a first-order
+    autoregressive series (common practice, no source); never better than white noise.
+    """
+    total = float(np.sum(strays**2))
+    alike = float(np.sum(strays[1:] * strays[:-1])) / total if total > 0.0 else 0.0
+    alike = max(0.0, min(0.98, alike))
+    return min(1.0, math.sqrt((1.0 + alike) / (1.0 - alike) / len(strays)))
+
+
+def _rests(event: AttitudeEvent, part: float) -> bool:
     """Return whether an accelerometer feels nothing but its weight; without one: yes."""
     if event.weight_ms2 is None:
         return True
     # Its sign is not looked at: browsers do not agree about it.
-    return abs(math.hypot(*event.weight_ms2) / _GRAVITY_MS2 - 1.0) < _STILL_WEIGHT
+    return abs(math.hypot(*event.weight_ms2) / _GRAVITY_MS2 - 1.0) < part

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from polewright.core.axis.bolts import BoltTurns
 from polewright.core.axis.correction import (
     Verdict,
+    amount_words,
     azimuth_words,
     closeness,
     correct,
@@ -206,3 +207,18 @@ def test_the_words_tell_what_the_bolts_have_to_do_on_a_tilted_base():
     assert told.altitude_words == "raise the axis 57.0 arcmin"
     assert told.azimuth_words.startswith("turn the mount head 50.0 arcmin toward the east")
     assert told.altitude_error_arcmin == pytest.approx(-60.0)
+
+
+@pytest.mark.parametrize(
+    ("arcmin", "sigma_arcmin", "said"),
+    [
+        (34.6, 0.2, "34.6 arcmin"),
+        (34.6, 2.0, "35 arcmin"),
+        (36.4, 20.0, "35 arcmin"),
+        (0.4, 20.0, "5 arcmin"),
+        (200.0, 0.2, "3.3 deg"),
+        (200.0, 45.0, "3.5 deg"),
+    ],
+)
+def test_amounts_are_told_no_finer_than_they_are_known(arcmin, sigma_arcmin, said):
+    assert amount_words(arcmin * ARCMIN_RAD, sigma_arcmin * ARCMIN_RAD) == said
