@@ -104,6 +104,21 @@ def parser() -> argparse.ArgumentParser:
     tolerance.add_argument("--farthest", type=float, metavar="MM", help="guide star to corner")
     tolerance.add_argument("--allowed", type=float, metavar="PX", help="smear that you accept")
 
+    sun = verb(
+        "sun", "true north from a shadow; Moon, Venus and Jupiter by day; twilights; compass"
+    )
+    _add_occasion(sun)
+    sun.add_argument("--every", type=float, default=10.0, metavar="MIN", help="between rows")
+    sun.add_argument("--hours", type=float, default=2.0, metavar="H", help="length of the table")
+    sun.add_argument("--stick", type=float, default=1.0, metavar="M", help="length of the stick")
+
+    pole = verb("pole", "where the pole's stars stand in a polar scope now")
+    _add_occasion(pole)
+    pole.add_argument(
+        "--view", choices=["inverted", "upright", "mirrored", "mirrored-inverted"],
+        default="inverted", help="what your polar scope does to the picture",
+    )  # fmt: skip
+
     axis = verb("axis", "find the rotation axis from pictures, offline")
     axis.add_argument("files", nargs="+", type=Path, metavar="FILE")
     _add_optics(axis)
@@ -142,9 +157,27 @@ def _add_optics(command: argparse.ArgumentParser) -> None:
     command.add_argument("--pixel-size", type=float, metavar="UM")
 
 
+def _add_occasion(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--at", metavar="LAT,LON,ELEV", help="place (deg, deg, m); S, W negative")
+    command.add_argument("--time", metavar="WHEN", help="10:30, 2026-11-25T10:30, or with a zone")
+    command.add_argument("--zone", metavar="ZONE", help="tell times in it: +2, UTC, a zone's name")
+    command.add_argument("--print", type=Path, metavar="FILE.html", help="write a sheet to print")
+
+
+def joined_values(arguments: Sequence[str]) -> list[str]:
+    """Return the arguments with ``--at -32.4,22.7`` as one: a minus sign looks like an option."""
+    joined: list[str] = []
+    for argument in arguments:
+        if joined and joined[-1] in ("--at", "--zone") and argument[:1] == "-":
+            joined[-1] += f"={argument}"
+        else:
+            joined.append(argument)
+    return joined
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code."""
-    options = parser().parse_args(arguments)
+    options = parser().parse_args(joined_values(sys.argv[1:] if arguments is None else arguments))
     output = Output(as_json=options.json)
     try:
         return int(_dispatch(options, output))
@@ -214,6 +247,14 @@ def _dispatch(options: argparse.Namespace, output: Output) -> ExitCode:
             from polewright.cli.tolerance import tolerance
 
             return tolerance(options, output)
+        case "sun":
+            from polewright.cli.sun import sun
+
+            return sun(options, output)
+        case "pole":
+            from polewright.cli.pole import pole
+
+            return pole(options, output)
         case "config":
             from polewright.cli.settings import config
 

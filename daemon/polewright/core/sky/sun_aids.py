@@ -27,7 +27,10 @@ NEAR_SUN_RAD = math.radians(20.0)
 
 _HORIZON_AIR_RAD = math.radians(34.0 / 60.0)
 _SUN_RADIUS_RAD = math.radians(0.2666)
+# Bodies are looked at so often for a table of what is up (s), and for the times between which they
+# cross an altitude: two crossings that are nearer together are missed (s).
 _STEP_S = 600.0
+_CROSSING_STEP_S = 1800.0
 _EXACT_S = 0.2
 # What a careful person does with a stick or a plumb line in the open (see stick_sigma_rad).
 _PLUMB_RAD = math.radians(0.2)
@@ -339,7 +342,7 @@ def _zeros(
     """Give every change of sign, by steps and halving, and whether the function grows there."""
     before, value = start, function(start)
     while before < end:
-        after = min(before + timedelta(seconds=_STEP_S), end)
+        after = min(before + timedelta(seconds=_CROSSING_STEP_S), end)
         next_value = function(after)
         if (value < 0.0) != (next_value < 0.0):
             low, high = before, after
