@@ -18,15 +18,14 @@ from polewright.core.axis.plan import plan_sweep, safe_range, widest_gap
 from polewright.core.axis.survey import different_turns, solve_axis_robustly
 from polewright.core.errors import DeviceError, MeasurementError, PolewrightError
 from polewright.core.geometry.directions import ARCSEC_RAD
-from polewright.core.geometry.rotations import Vector
 from polewright.core.sky.mount_frame import hour_angle_deg
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
 from polewright.ports import Clock
 from polewright.session.exposing import ExposureFinder
-from polewright.session.measuring import FrameMeasurer, Measured, believed_direction
+from polewright.session.frames_at_rest import FramesAtRest
+from polewright.session.measuring import FrameMeasurer
 from polewright.session.safety import GuardedMount
-from polewright.session.settling import CHEAP_EXPOSURE_S, CHEAP_LOOK_S, settled_frame
 from polewright.session.stopping import stop_shielded
 
 _log = logging.getLogger(__name__)
@@ -34,8 +33,6 @@ _log = logging.getLogger(__name__)
 Progress = Callable[[str, int, int], None]
 """Called with the step in words, frames taken and percent done."""
 
-# A frame that does not solve (a cloud, a hand before the lens) is tried this often.
-_TRIES_PER_PLACE = 2
 # When frames disagree this many more are taken before the survey gives up.
 _MOST_EXTRA_FRAMES = 2
 _FEWEST_FRAMES = 3
@@ -205,7 +202,15 @@ class _Sweep:
         self._visited: list[float] = []
         self._use_roll = self._wish.use_roll is not False
         self._trouble: MeasurementError | None = None
-        self._exposure_s = scene.wish.exposure_s
+        self._frames = FramesAtRest(
+            mount,
+            scene.measurer,
+            scene.exposures,
+            scene.place,
+            scene.clock,
+            exposure_s=scene.wish.exposure_s,
+            say=lambda words: self._say(words, 5),
+        )
         self._refused: DeviceError | None = None
 
     async def run(self) -> SurveyOutcome:
@@ -378,41 +383,7 @@ class _Sweep:
 
     async def _frame(self, *, turned: bool) -> ObservedAttitude:
         """Take a frame at which the mount stands."""
-        scene = self._scene
-        tries_left = _TRIES_PER_PLACE
-        took_s = 0.0
-
-        async def look() -> Measured:
-            nonlocal tries_left, took_s
-            while True:
-                direction = believed_direction(await self._mount.status(), scene.place, scene.clock)
-                began_s = scene.clock.monotonic()
-                try:
-                    return await self._measured(direction)
-                except MeasurementError as failure:
-                    tries_left -= 1
-                    # A search for the exposure has been several tries already.
-                    if tries_left <= 0 or self._exposure_s is None:
-                        raise
-                    _log.info("no solution, one more try: %s", failure)
-                finally:
-                    took_s = scene.clock.monotonic() - began_s
-
-        def cheap() -> bool:
-            short = self._exposure_s is not None and self._exposure_s <= CHEAP_EXPOSURE_S
-            return turned and short and took_s <= CHEAP_LOOK_S
-
-        return (await settled_frame(look, doubted=cheap)).observed
-
-    async def _measured(self, direction: Vector | None) -> Measured:
-        measurer = self._scene.measurer
-        if self._exposure_s is not None:
-            return await measurer.measure(self._exposure_s, direction)
-        found = await self._scene.exposures.find(
-            measurer, direction, lambda words: self._say(words, 5)
-        )
-        self._exposure_s = found.exposure_s
-        return found.measured
+        return (await self._frames.take(moved=turned)).observed
 
     @property
     def _sense(self) -> float:
