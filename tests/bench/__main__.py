@@ -15,6 +15,7 @@ BENCHES = {
     "corrupted": "spoiled surveys: no false 'good enough'",
     "live": "live adjustment by Monte Carlo against its bound; stillness and lag",
     "motors": "adjusting by motors: steps needed and what is left, 2 deg off",
+    "pointing": "star alignment: fields needed, and go-tos to unseen targets against the promise",
     "daylight": "sights of Sun, Moon, planets: promised sigmas and whether they hold; discs",
     "attitude": "centre and roll of rendered frames against the bound that the photons set",
     "solve": "solve rate by width of field, wrong answers, time, against solve-field",

@@ -173,6 +173,28 @@ def information_of(
     return Problem.of(sightings, prior, place).linearised(terms.array())[2]
 
 
+def told_by(
+    fit: PointingFit, direction_enu: Vector, *, beyond_the_pole: bool, sigma_rad: float
+) -> Matrix | None:
+    """Return what a sighting of something there would tell of the terms (6 x 6, rad^-2).
+
+    None where the telescope cannot be pointed there.
+    """
+    try:
+        hour_angle, declination = fit.readings_for(direction_enu, beyond_the_pole=beyond_the_pole)
+    except MeasurementError:
+        return None
+    sighting = Sighting(
+        hour_angle_rad=hour_angle,
+        declination_rad=declination,
+        beyond_the_pole=beyond_the_pole,
+        direction_enu=direction_enu,
+        sigma_rad=sigma_rad,
+    )
+    jacobian = Problem.of([sighting], fit.prior, fit.place).linearised(fit.terms.array())[1]
+    return np.asarray(jacobian.T @ jacobian)
+
+
 def axis_covariance_of(covariance_rad2: Matrix, terms: PointingTerms, place: Place) -> Array:
     """Return the covariance across the elevated end of the axis of a covariance of the terms."""
     across = across_axis(terms.array(), place)

@@ -14,9 +14,7 @@ import numpy as np
 
 from polewright.core.axis.correction import amount_words
 from polewright.core.axis.pointing_mechanics import across_axis
-from polewright.core.axis.pointing_model import PointingFit, information_of
-from polewright.core.axis.sightings import Sighting
-from polewright.core.errors import MeasurementError
+from polewright.core.axis.pointing_model import PointingFit, told_by
 from polewright.core.geometry.directions import altaz_from_enu
 from polewright.core.geometry.rotations import Matrix
 from polewright.core.sky.bodies import BodyPlace, body_at
@@ -192,21 +190,12 @@ def _hidden_by(fit: PointingFit) -> str:
 
 def _gain(fit: PointingFit, look: Look) -> Matrix | None:
     """Return what a look would tell (6 x 6, rad^-2); None where the mount cannot point there."""
-    try:
-        hour_angle, declination = fit.readings_for(
-            look.seen.direction_enu, beyond_the_pole=look.beyond_the_pole
-        )
-    except MeasurementError:
-        return None
-    sighting = Sighting(
-        hour_angle_rad=hour_angle,
-        declination_rad=declination,
+    return told_by(
+        fit,
+        look.seen.direction_enu,
         beyond_the_pole=look.beyond_the_pole,
-        direction_enu=look.seen.direction_enu,
         sigma_rad=look.sigma_rad,
     )
-    with_prior = information_of([sighting], fit.prior, fit.terms, fit.place)
-    return with_prior - np.asarray(np.linalg.inv(fit.prior.covariance_rad2))
 
 
 def _sigma(across: Matrix, information: Matrix) -> float:
