@@ -168,7 +168,8 @@ def joined_values(arguments: Sequence[str]) -> list[str]:
     """Return the arguments with ``--at -32.4,22.7`` as one: a minus sign looks like an option."""
     joined: list[str] = []
     for argument in arguments:
-        if joined and joined[-1] in ("--at", "--zone") and argument[:1] == "-":
+        negative = argument[:1] == "-" and argument[1:2] != "-"
+        if negative and joined and joined[-1] in ("--at", "--zone"):
             joined[-1] += f"={argument}"
         else:
             joined.append(argument)

@@ -41,7 +41,7 @@ _VIEWS = {
 # A star this near to the horizon is not seen (rad).
 _LOW_RAD = math.radians(2.0)
 _SIDEREAL_DEG_MIN = 360.0 / (86164.0905 / 60.0)
-_PRINTED_ROWS, _PRINTED_STEP = 45, timedelta(minutes=15)
+_PRINTED_ROWS, _PRINTED_STEP = 33, timedelta(minutes=15)
 
 
 def pole(options: argparse.Namespace, output: Output) -> ExitCode:
@@ -104,7 +104,7 @@ def _motion(scope: PolarScope, view: View) -> str:
     moved = math.radians(10.0 * _SIDEREAL_DEG_MIN) * star.offset_rad / ARCMIN_RAD
     return (
         f"It goes on {sense}: {10.0 * _SIDEREAL_DEG_MIN:.1f} deg or {moved:.1f} arcmin in 10 "
-        "minutes. So much is a clock that is 10 minutes wrong."
+        "minutes. A clock that is 10 minutes wrong is as much off."
     )
 
 

@@ -12,7 +12,7 @@ from polewright.core.sky.polar_scope import PlacedStar, PolarScope, View
 _REACH_RAD = {False: math.radians(0.8), True: math.radians(4.7)}
 # A character is about twice as high as wide: 17 columns and 8 rows to each side.
 _COLUMNS, _ROWS = 17, 8
-_SVG_HALF_MM = 40.0
+_SVG_HALF_MM = 34.0
 
 
 def terminal_drawing(scope: PolarScope, view: View) -> list[str]:

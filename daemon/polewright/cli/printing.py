@@ -18,7 +18,7 @@ th { border-bottom: 0.5mm solid #000 }
 .mark { font-weight: bold; background: #ddd }
 .side { display: flex; flex-wrap: wrap; gap: 4mm; align-items: flex-start }
 .rows { font-size: 8pt; break-inside: avoid } tr, svg, figure { break-inside: avoid }
-figure { margin: 0 } figcaption { font-size: 8.5pt; max-width: 85mm }
+figure { margin: 0 } figcaption { font-size: 8.5pt; max-width: 80mm }
 .beside { display: flex; flex-wrap: wrap; align-items: center; gap: 4mm }
 @media print { body { padding: 0; font-size: 10pt } }
 svg { display: block } svg text { font: 3.2px sans-serif; fill: #000 }"""

@@ -13,6 +13,7 @@ from polewright.cli.place_and_time import Occasion, occasion
 from polewright.cli.printing import write_sheet
 from polewright.cli.sun_words import (
     CAUTION,
+    SHADE,
     across_words,
     body_lines,
     clock,
@@ -204,6 +205,7 @@ def _lines(facts: SunFacts) -> list[str]:
         *twilight_lines(facts),
         "",
         *(line for body in facts.bodies for line in body_lines(body, facts)),
+        SHADE,
         "",
         compass_line(facts),
     ]

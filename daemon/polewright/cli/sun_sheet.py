@@ -7,6 +7,7 @@ from polewright.cli.printing import rows_table, sheet
 from polewright.cli.sun import SunFacts, rows_between
 from polewright.cli.sun_words import (
     CAUTION,
+    SHADE,
     across_words,
     body_lines,
     clock,
@@ -60,7 +61,8 @@ def sun_sheet(facts: SunFacts, every_min: float) -> str:
         f"<p>{'<br>'.join(escape(line) for line in twilight_lines(facts))}</p>",
         f'<div class="side">{_drawing(facts, hourly)}<div style="max-width:80mm">'
         f"<h2>From a shadow to the meridian</h2><ul>{items}</ul></div></div>",
-        f"<h2>In the sky</h2><p>As at {clock(when, when.instant)}. {sky}</p>",
+        f"<h2>In the sky</h2><p>As at {clock(when, when.instant)}. {sky}<br>"
+        f"<strong>{escape(SHADE)}</strong></p>",
         f"<p>{escape(compass_line(facts))}</p>",
         f"<h2>The shadow of an upright stick of {facts.stick_m:g} m</h2>",
         "<p>Sun: its altitude; shadow: its azimuth, from true north over east (deg); sure: how "

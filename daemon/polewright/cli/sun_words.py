@@ -24,6 +24,10 @@ CAUTION = (
     "binoculars. It blinds at once and for good. Cap every tube and finder now, and turn your "
     "back to the Sun: the shadow is all that you need."
 )
+SHADE = (
+    "By day look for them only from the shade of a wall that hides the Sun and will go on hiding "
+    "it while you look."
+)
 # Under a Sun so near the zenith (deg) a stick throws no shadow to speak of.
 _NO_SHADOW_DEG = 0.5
 # A direction that may err by more is not told as one (deg).
@@ -186,10 +190,10 @@ def body_lines(body: BodyFacts, facts: SunFacts) -> list[str]:
             "without a telescope."
         )
     elif best is not None:
+        highest = math.degrees(best.best_altitude_rad)
         lines[-1] += (
             f"; with the Sun up and over 15 deg: {clock(when, best.up_from)} to "
-            f"{clock(when, best.up_until)}, best {clock(when, best.best)} at "
-            f"{math.degrees(best.best_altitude_rad):.0f} deg"
+            f"{clock(when, best.up_until)}, up to {highest:.0f} deg high"
         )
     return lines
 

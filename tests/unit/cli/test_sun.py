@@ -10,7 +10,8 @@ import pytest
 from polewright.cli.main import main
 from polewright.cli.printing import sheet
 from polewright.core.sky.place import Place
-from polewright.core.sky.sun_aids import local_noon, sun_day
+from polewright.core.sky.sun_aids import local_noon, stick_sigma_rad, sun_day
+from tests.docs.blocks import ROOT
 
 TERRACE = ["--at", "-32.40,22.70,1250", "--time", "2026-11-25T10:30", "--zone", "+2"]
 YARD = ["--at", "47.00,8.00,450", "--time", "2026-11-25T10:30", "--zone", "+1"]
@@ -175,3 +176,24 @@ def test_times_are_read_in_the_named_zone_and_with_their_own(capsys):
     with_zone = [*TERRACE[:3], "2026-11-25T10:30+02:00", "--zone", "-3:30"]
     assert told_json(capsys, *with_zone)["instant"] == one
     assert "times in UTC-3:30" in told(capsys, *with_zone)
+
+
+def test_the_page_on_the_wooden_stick_has_the_computed_figures():
+    """The table of docs/daylight.md, row by row."""
+    page = (ROOT / "docs" / "daylight.md").read_text("utf-8")
+    rows = re.findall(
+        r"^\| (\d+) deg \| ([\d.]+)" + r" \| ([\d.]+) deg" * 4,
+        page,
+        re.MULTILINE,
+    )
+    assert len(rows) == 7
+    for row in rows:
+        altitude = math.radians(float(row[0]))
+        none = {"plumb_rad": 0.0, "mark_m": 0.0}
+        blur = stick_sigma_rad(altitude, **none)
+        lean = math.sqrt(stick_sigma_rad(altitude, mark_m=0.0) ** 2 - blur**2)
+        mark = math.sqrt(stick_sigma_rad(altitude, plumb_rad=0.0) ** 2 - blur**2)
+        together = stick_sigma_rad(altitude)
+        assert float(row[1]) == pytest.approx(1.0 / math.tan(altitude), abs=0.006)
+        for told_deg, value in zip(row[2:], (blur, lean, mark, together), strict=True):
+            assert float(told_deg) == pytest.approx(math.degrees(value), abs=0.0051)
