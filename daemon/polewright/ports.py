@@ -13,9 +13,11 @@ from typing import Protocol
 
 from polewright.core.axis.device_orientation import OrientationReading
 from polewright.core.errors import PolewrightError
+from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.imaging.frame import Frame
 from polewright.core.records import (
+    BracketRecord,
     FrameRecord,
     KnobRecord,
     Lessons,
@@ -183,15 +185,20 @@ class SensorHold(StrEnum):
 
     SQUARE = "square"
     ALONG = "along"
+    FIXED = "fixed"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SensorReading:
-    """What an attitude sensor says, how it is held, and when that arrived (monotonic s)."""
+    """What an attitude sensor says, how it is held, and when that arrived (monotonic s).
+
+    ``axis_sensor`` is the polar axis in the sensor's own frame, as it is meant to be held.
+    """
 
     orientation: OrientationReading
     hold: SensorHold
     received_s: float
+    axis_sensor: Vector
 
 
 class AttitudeSensor(Protocol):
@@ -284,6 +291,10 @@ class Journal(Protocol):
 
     def record_train(self, train: TrainRecord) -> None:
         """Queue what was learned of an optical train."""
+        ...
+
+    def record_bracket(self, bracket: BracketRecord) -> None:
+        """Queue what a survey taught of a sensor's bracket."""
         ...
 
     async def commit_survey(

@@ -4,12 +4,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
+from polewright.core.axis.attitude_sensor import SensorAxis
 from polewright.core.axis.correction import Correction
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.knobs import Bolt, Knob
 from polewright.core.axis.mechanical_floor import SurveyEvidence
 from polewright.core.axis.observation import ObservedAttitude
-from polewright.core.geometry.rotations import Vector
+from polewright.core.geometry.rotations import Matrix, Vector
 from polewright.core.imaging.attitude import Attitude
 from polewright.core.imaging.optical_train import OpticalTrain, TrainKey
 from polewright.core.sky.instant import EarthOrientation
@@ -186,6 +187,37 @@ class TrainRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BracketRecord:
+    """What one survey taught of how a bracket holds a sensor to the polar axis.
+
+    Attributes
+    ----------
+    at : datetime
+        Aware UTC instant of the survey's commit.
+    mount : str
+        The mount's name; empty where it was turned by hand.
+    bracket : str
+        The bracket's name.
+    held_sensor : ndarray of shape (3,)
+        The polar axis in the sensor's frame, as it was meant to be held.
+    said : SensorAxis
+        What the sensor said while the survey ran, with a bracket of which only that is known.
+    axis_enu : ndarray of shape (3,)
+        The axis that the survey found.
+    covariance_rad2 : ndarray of shape (2, 2)
+        Of it: increasing azimuth on the sky, increasing altitude (rad^2).
+    """
+
+    at: datetime
+    mount: str
+    bracket: str
+    held_sensor: Vector
+    said: SensorAxis
+    axis_enu: Vector
+    covariance_rad2: Matrix
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Lessons:
     """What earlier evenings taught, the newest of everything.
 
@@ -197,8 +229,11 @@ class Lessons:
         One for each train, oldest first.
     surveys : tuple of pairs
         The newest surveys' mounts, and what they say of the mechanical floor.
+    brackets : tuple of BracketRecord
+        The newest of each mount and bracket, oldest first.
     """
 
     knobs: tuple[KnobRecord, ...] = ()
     trains: tuple[TrainRecord, ...] = ()
     surveys: tuple[tuple[str, SurveyEvidence], ...] = ()
+    brackets: tuple[BracketRecord, ...] = ()

@@ -16,6 +16,7 @@ from polewright.session.live_telling import LiveTelling, verdict_of
 from polewright.session.messages import Message
 from polewright.session.motor_adjustment import LONG_WAY_RAD, MotorProgress, run_motor_adjustment
 from polewright.session.safe_adjuster import GuardedAdjuster
+from polewright.session.sensor_adjusting import adjust_by_sensor
 from polewright.session.surveying import survey_axis
 from polewright.session.workplace import Workplace
 
@@ -156,4 +157,5 @@ def _motors_to_use(motors: GuardedAdjuster | None) -> GuardedAdjuster:
 
 _WAYS: Mapping[Method, Callable[[Workplace, Mapping[str, Any]], Coroutine[Any, Any, Message]]] = {
     Method.STARS: adjust_by_stars,
+    Method.SENSOR: adjust_by_sensor,
 }

@@ -37,6 +37,7 @@ from polewright.session.messages import Message
 from polewright.session.phases import Happening, Phase, advance
 from polewright.session.safe_adjuster import GuardedAdjuster
 from polewright.session.safety import GuardedMount
+from polewright.session.sensor_desk import SensorDesk, no_sensor
 from polewright.session.site import Site
 from polewright.session.stopping import all_of, lost_in_motion, stop_motors
 from polewright.session.telling import Teller
@@ -64,8 +65,10 @@ class Evening:
         publisher: Publisher,
         wishes: EveningWishes,
         journal: Journal | None = None,
+        sensor: SensorDesk | None = None,
     ) -> None:
         self._solver = solver
+        self._sensor = sensor
         self._clock = clock
         journal = journal or NoJournal()
         self._memory = Memory(wishes=wishes)
@@ -255,6 +258,8 @@ class Evening:
                 return {"clear": True}
             case "confirm_solar_filter":
                 return self._confirm_solar_filter(arguments)
+            case "sensor_on_sun":
+                return self._lay_on_sun(arguments)
             case "turned":
                 return await self._knobs.turned(Bolt(arguments["bolt"]), arguments["turns"])
         if (workflow := WORKFLOWS.get(verb)) is not None:
@@ -264,7 +269,7 @@ class Evening:
         raise UsageError(
             f"there is no command '{verb}'",
             remedy=f"Commands: {', '.join(WORKFLOWS)}, turned, stop, confirm_clear, "
-            "confirm_solar_filter.",
+            "confirm_solar_filter, sensor_on_sun.",
             code="unknown_verb",
         )
 
@@ -311,6 +316,11 @@ class Evening:
                 "polewright solar-filter CAMERA --removed.", code="solar_filter_confirmed",
             )  # fmt: skip
         return {"camera": camera, "fitted": fitted}
+
+    def _lay_on_sun(self, arguments: Mapping[str, Any]) -> Message:
+        if self._sensor is None:
+            raise no_sensor()
+        return self._sensor.lay_on_sun(self._workplace(lambda _message: None).place, arguments)
 
     async def _run(self, asked: Happening, work: Work) -> Message:
         self._refuse_without_devices()
@@ -362,6 +372,7 @@ class Evening:
             knobs=self._knobs,
             teller=self._teller,
             reply=reply,
+            sensor=self._sensor,
         )
 
     def _happen(self, happening: Happening, *, reason: PolewrightError | None = None) -> None:

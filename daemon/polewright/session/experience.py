@@ -2,19 +2,26 @@
 
 import asyncio
 import logging
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
+from polewright.core.axis.attitude_sensor import Bracket, learn_bracket
 from polewright.core.axis.knobs import Bolt, Knob, knob_as_set
 from polewright.core.axis.mechanical_floor import FloorEstimate, SurveyEvidence, estimate_floor
-from polewright.core.geometry.directions import ARCMIN_RAD
-from polewright.core.records import KnobRecord, Lessons, TrainRecord
+from polewright.core.geometry.directions import ARCMIN_RAD, angle_between
+from polewright.core.geometry.rotations import Vector
+from polewright.core.records import BracketRecord, KnobRecord, Lessons, TrainRecord
 from polewright.ports import Clock, Journal
 from polewright.session.knob_reports import KnobReports
 from polewright.session.optical_trains import OpticalTrains
 
 _log = logging.getLogger(__name__)
+
+# Surveys that teach of one bracket are of one way of holding where the axis differs by less.
+_SAME_HOLD_RAD = 1e-6
+# A clamp that was bent is forgotten in time.
+_MOST_OF_A_BRACKET = 16
 
 
 @dataclass(slots=True)
@@ -38,6 +45,7 @@ class Experience:
     trains: OpticalTrains = field(default_factory=OpticalTrains)
     _floors: dict[str, FloorEstimate] = field(default_factory=dict)
     _knobs: dict[str, KnobReports] = field(default_factory=dict)
+    _brackets: list[BracketRecord] = field(default_factory=list)
 
     async def restore(self) -> None:
         """Take up what the journal keeps."""
@@ -46,6 +54,7 @@ class Experience:
             self.trains.remember(kept.key, kept.train)
         for record in lessons.knobs:
             self.knobs(record.mount).remember(record.bolt, record.knob, record.at)
+        self._brackets = list(lessons.brackets)
         self._floors = await asyncio.to_thread(mechanical_floors, lessons)
 
     def knobs(self, mount: str) -> KnobReports:
@@ -67,6 +76,29 @@ class Experience:
             )  # fmt: skip
         return found
 
+    def bracket(self, mount: str, name: str, held_sensor: Vector, *, same_compass: bool) -> Bracket:
+        """Return what is known of a bracket on a mount: learned, else as it is meant to hold.
+
+        ``same_compass``: the azimuth comes from the compass, whose error surveys have learned
+        with the bracket's.
+        """
+        records = [
+            record
+            for record in self._brackets
+            if (record.mount, record.bracket) == (mount, name)
+            and angle_between(record.held_sensor, held_sensor) < _SAME_HOLD_RAD
+        ]
+        return learned_bracket(records, held_sensor, same_compass=same_compass)
+
+    def learn_bracket(self, record: BracketRecord) -> None:
+        """Take up what a survey taught of a bracket, and keep it."""
+        self._brackets.append(record)
+        self.journal.record_bracket(record)
+        _log.info(
+            "the survey teaches how %r holds its sensor: %d so far",
+            record.bracket, len([one for one in self._brackets if one.bracket == record.bracket]),
+        )  # fmt: skip
+
     def keep_trains(self) -> None:
         """Hand to the journal what frames taught since the last time."""
         for key, train in self.trains.news():
@@ -87,3 +119,15 @@ def mechanical_floors(lessons: Lessons) -> dict[str, FloorEstimate]:
     for mount, survey in lessons.surveys:
         evidence.setdefault(mount, []).append(survey)
     return {mount: estimate_floor(surveys) for mount, surveys in evidence.items()}
+
+
+def learned_bracket(
+    records: Sequence[BracketRecord], held_sensor: Vector, *, same_compass: bool = True
+) -> Bracket:
+    """Return a bracket as its records show it; without any, as it is meant to hold."""
+    held = Bracket.held(held_sensor)
+    newest = records[-_MOST_OF_A_BRACKET:]
+    if not newest:
+        return held
+    pairs = [(record.said, record.axis_enu, record.covariance_rad2) for record in newest]
+    return learn_bracket(held, pairs, same_compass=same_compass)

@@ -244,15 +244,15 @@ def _correction_of(
         sequence=0,
         frame_age_s=0.0,
         latency_ms=0.0,
-        altitude_knob=_worth_telling(knobs[Bolt.ALTITUDE], correction.altitude_words),
-        azimuth_knob=_worth_telling(knobs[Bolt.AZIMUTH], correction.azimuth_words),
+        altitude_knob=worth_telling(knobs[Bolt.ALTITUDE], correction.altitude_words),
+        azimuth_knob=worth_telling(knobs[Bolt.AZIMUTH], correction.azimuth_words),
         targets=_targets(state, measured, target_enu),
         width_px=measured.attitude.width_px,
         height_px=measured.attitude.height_px,
     )
 
 
-def _worth_telling(advice: KnobAdvice | None, words: str) -> KnobAdvice | None:
+def worth_telling(advice: KnobAdvice | None, words: str) -> KnobAdvice | None:
     """Return the advice, or none to turn where the words say to leave the bolt."""
     if advice is None or not says_leave(words):
         return advice

@@ -14,6 +14,7 @@ from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.errors import PolewrightError
 from polewright.core.geometry.rotations import Vector
 from polewright.core.records import (
+    BracketRecord,
     FrameRecord,
     KnobRecord,
     Lessons,
@@ -58,6 +59,9 @@ class NoJournal:
         """Do nothing."""
 
     def record_train(self, train: TrainRecord) -> None:
+        """Do nothing."""
+
+    def record_bracket(self, bracket: BracketRecord) -> None:
         """Do nothing."""
 
     async def commit_survey(

@@ -1,17 +1,12 @@
-"""Sensing: what a phone or sensor that is held to the axis says, told twice a second at most.
-
-Nothing is corrected by it here.
-"""
+"""Sensing: what a phone or sensor that is held to the axis says, told twice a second at most."""
 
 import math
+from collections.abc import Callable
 
-from polewright.core.axis.attitude_sensor import SCREEN, TOP_EDGE
-from polewright.ports import AttitudeSensor, Clock, Publisher, SensorHold, SensorReading
+from polewright.ports import AttitudeSensor, Clock, Publisher, SensorReading
 from polewright.session.messages import Message
 
 PERIOD_S = 0.5
-
-_AXES = {SensorHold.SQUARE: SCREEN, SensorHold.ALONG: TOP_EDGE}
 
 
 class SensorTeller:
@@ -25,12 +20,21 @@ class SensorTeller:
         Tells the age of a reading.
     sensor : AttitudeSensor
         Looked at twice a second.
+    on_reading : callable, optional
+        Given every reading.
     """
 
-    def __init__(self, publisher: Publisher, clock: Clock, sensor: AttitudeSensor) -> None:
+    def __init__(
+        self,
+        publisher: Publisher,
+        clock: Clock,
+        sensor: AttitudeSensor,
+        on_reading: Callable[[SensorReading], None] = lambda _reading: None,
+    ) -> None:
         self._publisher = publisher
         self._clock = clock
         self._sensor = sensor
+        self._on_reading = on_reading
         self._told: SensorReading | None = None
 
     async def run(self) -> None:
@@ -50,13 +54,14 @@ class SensorTeller:
             age_s = max(self._clock.monotonic() - reading.received_s, 0.0)
             message = sensor_message(self._sensor.name, reading, age_s)
             self._publisher.publish("sensor", message, retain=False)
+            self._on_reading(reading)
         self._told = reading
 
 
 def sensor_message(source: str, reading: SensorReading, age_s: float) -> Message:
     """Return the ``sensor`` payload of a reading."""
     said = reading.orientation
-    axis = _AXES[reading.hold]
+    axis = reading.axis_sensor
     altitude_rad = said.altitude_rad(axis)
     azimuth_rad = said.magnetic_azimuth_rad(axis)
     azimuth_sigma_deg = None

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from polewright.core.errors import UsageError
+from polewright.session.bracket_learning import learn_from_survey
 from polewright.session.following import Standing
 from polewright.session.hand_survey import run_hand_survey
 from polewright.session.messages import Message, survey_message
@@ -41,6 +42,7 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
 
     wishes = memory.wishes.asked(arguments)
     work.keeper.begin_survey()
+    began_s = work.clock.monotonic()
     scene = SurveyScene(
         mount=mount,
         measurer=devices.measurer,
@@ -82,6 +84,7 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
             remedy=not_kept.remedy,
             code="survey_not_kept",
         )
+    learn_from_survey(work, estimate, began_s)
     teller.survey(message)
     _log.info(
         "survey: %s; %s (off by %.2f arcmin +- %.2f; %s)",

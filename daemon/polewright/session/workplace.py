@@ -16,6 +16,7 @@ from polewright.session.measuring import FrameMeasurer
 from polewright.session.messages import Message
 from polewright.session.safe_adjuster import GuardedAdjuster
 from polewright.session.safety import GuardedMount
+from polewright.session.sensor_desk import SensorDesk
 from polewright.session.telling import Teller
 from polewright.session.wishes import EveningWishes
 
@@ -76,3 +77,14 @@ class Workplace:
     knobs: KnobReports
     teller: Teller
     reply: Reply
+    sensor: SensorDesk | None = None
+
+    @property
+    def place(self) -> Place:
+        """Where the mount stands."""
+        return self.devices.place
+
+    @property
+    def mount_name(self) -> str:
+        """The mount's name; empty where it is turned by hand."""
+        return self.devices.mount.name if self.devices.mount is not None else ""

@@ -13,6 +13,7 @@ from polewright.settings.displays import MqttSettings, PageSettings
 from polewright.settings.keeping import JournalSettings, LoggingSettings
 from polewright.settings.measuring import PlanSettings, SurveySettings, ToleranceSettings
 from polewright.settings.section import Section
+from polewright.settings.sensing import SensorSettings
 from polewright.settings.site import SafetySettings, SiteSettings
 
 
@@ -23,6 +24,7 @@ class Settings(Section):
     mount: MountSettings = MountSettings()
     camera: CameraSettings = CameraSettings()
     adjuster: AdjusterSettings = AdjusterSettings()
+    sensor: SensorSettings = SensorSettings()
     indi: IndiSettings = IndiSettings()
     mqtt: MqttSettings = MqttSettings()
     page: PageSettings = PageSettings()

@@ -5,13 +5,15 @@ from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
 
+import numpy as np
 import pytest
 
-from polewright.adapters.journal.lessons import MOST_SURVEYS
+from polewright.adapters.journal.lessons import MOST_OF_A_BRACKET, MOST_SURVEYS
 from polewright.adapters.journal.store import JournalStore
+from polewright.core.axis.attitude_sensor import TOP_EDGE, SensorAxis
 from polewright.core.axis.knobs import Bolt, Knob, after_turn
 from polewright.core.imaging.optical_train import OpticalTrain, TrainKey
-from polewright.core.records import KnobRecord, TrainRecord
+from polewright.core.records import BracketRecord, KnobRecord, TrainRecord
 from tests.unit.adapters.journal_records import NIGHT, frame_record, survey_record
 
 HOOPOE = TrainKey(camera="Hoopoe", width_px=1280, height_px=960, pixel_size_um=3.75)
@@ -102,3 +104,39 @@ def test_only_the_newest_surveys_are_read(store):
         )
     found = [evidence.weighed_with_arcsec for _, evidence in store.lessons().surveys]
     assert found == [float(number) for number in range(4, MOST_SURVEYS + 4)]
+
+
+def bracket(number, mount="Kudu", name="phone, along"):
+    rng = np.random.default_rng(number)
+    said = SensorAxis(
+        axis_enu=np.array([0.0, 0.6, 0.8]),
+        covariance_rad2=np.diag(rng.random(2)),
+        enu_from_sensor=np.eye(3),
+    )
+    return BracketRecord(
+        at=NIGHT + timedelta(seconds=number), mount=mount, bracket=name, held_sensor=TOP_EDGE,
+        said=said, axis_enu=np.array([0.0, 0.8, 0.6]), covariance_rad2=np.diag(rng.random(2)),
+    )  # fmt: skip
+
+
+def test_what_surveys_taught_of_a_bracket_comes_back_whole_and_in_order(store):
+    kept = [bracket(1), bracket(2, name="phone, square"), bracket(3, mount=""), bracket(4)]
+    for record in kept:
+        store.add_bracket(record)
+    found = store.lessons().brackets
+    assert [(one.at, one.mount, one.bracket) for one in found] == [
+        (one.at, one.mount, one.bracket) for one in kept
+    ]
+    assert np.array_equal(found[3].said.covariance_rad2, kept[3].said.covariance_rad2)
+    assert np.array_equal(found[3].covariance_rad2, kept[3].covariance_rad2)
+    assert np.array_equal(found[0].held_sensor, TOP_EDGE)
+
+
+def test_a_bracket_that_was_learned_long_ago_is_forgotten_and_crowds_out_no_other(store):
+    store.add_bracket(bracket(0, name="clamp, fixed"))
+    for number in range(1, MOST_OF_A_BRACKET + 4):
+        store.add_bracket(bracket(number))
+    found = store.lessons().brackets
+    assert [one.bracket for one in found].count("clamp, fixed") == 1
+    seconds = [(one.at - NIGHT).total_seconds() for one in found if one.bracket == "phone, along"]
+    assert seconds == [float(number) for number in range(4, MOST_OF_A_BRACKET + 4)]

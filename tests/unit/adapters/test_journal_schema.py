@@ -18,6 +18,8 @@ from polewright.adapters.journal.schema import (
     version_of,
 )
 from polewright.adapters.journal.store import JournalStore
+from polewright.core.axis.knobs import Bolt, Knob
+from polewright.core.records import KnobRecord
 from tests.unit.adapters.journal_records import NIGHT, frame_record, survey_record
 
 
@@ -76,7 +78,7 @@ def test_a_file_of_version_1_is_read_by_the_present_version(version_1):
     assert survey.estimate.chi2 == 7.0
 
 
-def test_version_1_is_brought_to_version_2_with_all_that_it_holds(version_1):
+def test_version_1_is_brought_to_version_3_with_all_that_it_holds(version_1):
     store = JournalStore(version_1, now=lambda: NIGHT)
     survey = store.last_survey()
     lessons = store.lessons()
@@ -84,15 +86,33 @@ def test_version_1_is_brought_to_version_2_with_all_that_it_holds(version_1):
     assert survey is not None
     assert survey.mount == ""
     assert pack(survey) == pack(survey_record(7, (frame_record(1), frame_record(2))))
-    assert (lessons.knobs, lessons.trains) == ((), ())
+    assert (lessons.knobs, lessons.trains, lessons.brackets) == ((), (), ())
     ((mount, evidence),) = lessons.surveys
     assert mount == ""
     assert len(evidence.attitudes) == 2
     with _open(version_1) as connection:
-        assert version_of(connection) == 2 == len(MIGRATIONS)
-        assert {"knob", "train"} <= set(tables_of(connection))
+        assert version_of(connection) == 3 == len(MIGRATIONS)
+        assert {"knob", "train", "bracket"} <= set(tables_of(connection))
         assert tables_of(connection) == present_tables()
         assert connection.execute("SELECT count(*) FROM frame").fetchone() == (2,)
+
+
+def test_version_2_keeps_what_it_learned_and_gains_the_brackets(version_1):
+    with _open(version_1) as connection:
+        migrate(connection, MIGRATIONS[:2])
+        assert version_of(connection) == 2
+        connection.execute(
+            "INSERT INTO knob VALUES (1, 1, '2026-11-25T20:00:00+00:00', 'Kudu', 'altitude', "
+            "30.0, 0.1, ?)",
+            (pack(KnobRecord(at=NIGHT, mount="Kudu", bolt=Bolt.ALTITUDE, knob=Knob())),),
+        )
+    store = JournalStore(version_1, now=lambda: NIGHT)
+    (knob,) = store.lessons().knobs
+    store.close()
+    assert knob.mount == "Kudu"
+    with _open(version_1) as connection:
+        assert version_of(connection) == 3
+        assert tables_of(connection) == present_tables()
 
 
 def test_a_step_adds_to_what_is_there_and_is_done_once(version_1):

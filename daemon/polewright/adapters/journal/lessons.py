@@ -7,7 +7,14 @@ from typing import TypeVar
 
 from polewright.adapters.journal.packing import DamagedRecordError, unpack
 from polewright.core.axis.mechanical_floor import SurveyEvidence
-from polewright.core.records import FrameRecord, KnobRecord, Lessons, SurveyRecord, TrainRecord
+from polewright.core.records import (
+    BracketRecord,
+    FrameRecord,
+    KnobRecord,
+    Lessons,
+    SurveyRecord,
+    TrainRecord,
+)
 
 _log = logging.getLogger(__name__)
 
@@ -28,6 +35,13 @@ _TRAINS = (
     "(SELECT max(id) FROM train GROUP BY camera, width_px, height_px, pixel_size_um) "
     "ORDER BY id DESC LIMIT ?"
 )
+# Of each bracket of a mount the newest so many: a clamp that was bent is forgotten in time.
+MOST_OF_A_BRACKET = 16
+_BRACKETS = (
+    "SELECT record FROM bracket AS one WHERE id IN (SELECT id FROM bracket WHERE mount = one.mount "
+    f"AND bracket = one.bracket ORDER BY id DESC LIMIT {MOST_OF_A_BRACKET}) "
+    "ORDER BY id DESC LIMIT ?"
+)
 _SURVEYS = "SELECT id, record FROM survey ORDER BY id DESC LIMIT ?"
 _FRAMES = (
     "SELECT frame.record FROM survey_frame JOIN frame ON frame.id = frame_id "
@@ -41,6 +55,7 @@ def read_lessons(connection: sqlite3.Connection) -> Lessons:
         knobs=tuple(_unpacked(KnobRecord, connection, _KNOBS))[::-1],
         trains=tuple(_unpacked(TrainRecord, connection, _TRAINS))[::-1],
         surveys=tuple(_evidence(connection))[::-1],
+        brackets=tuple(_unpacked(BracketRecord, connection, _BRACKETS))[::-1],
     )
 
 

@@ -114,7 +114,22 @@ _VERSION_2 = (
     """,
 )
 
-MIGRATIONS: Sequence[Sequence[str]] = (_VERSION_1, _VERSION_2)
+# What surveys taught of the brackets of sensors: one row for each survey.
+_VERSION_3 = (
+    """
+    CREATE TABLE bracket (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        evening_id INTEGER NOT NULL REFERENCES evening (id),
+        at TEXT NOT NULL,
+        mount TEXT NOT NULL,
+        bracket TEXT NOT NULL,
+        altitude_off_arcmin REAL NOT NULL,
+        record BLOB NOT NULL
+    ) STRICT
+    """,
+)
+
+MIGRATIONS: Sequence[Sequence[str]] = (_VERSION_1, _VERSION_2, _VERSION_3)
 """Step ``n`` leads from version ``n`` to ``n + 1``; released steps are never changed."""
 
 

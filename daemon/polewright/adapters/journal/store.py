@@ -12,8 +12,9 @@ from polewright import __version__
 from polewright.adapters.journal.lessons import read_lessons
 from polewright.adapters.journal.packing import DamagedRecordError, pack, unpack
 from polewright.adapters.journal.schema import migrate, present_tables, tables_of
-from polewright.core.geometry.directions import ARCMIN_RAD
+from polewright.core.geometry.directions import ARCMIN_RAD, altaz_from_enu
 from polewright.core.records import (
+    BracketRecord,
     FrameRecord,
     KnobRecord,
     Lessons,
@@ -209,6 +210,20 @@ class JournalStore:
                 (
                     self._evening(), record.at.isoformat(), key.camera, key.width_px,
                     key.height_px, key.pixel_size_um, record.train.scale_arcsec_px, pack(record),
+                ),
+            )  # fmt: skip
+
+    def add_bracket(self, record: BracketRecord) -> None:
+        """Write what a survey taught of a bracket."""
+        said_altitude, _ = altaz_from_enu(record.said.axis_enu)
+        altitude, _ = altaz_from_enu(record.axis_enu)
+        with self._synced(), self._transaction() as run:
+            run(
+                "INSERT INTO bracket (evening_id, at, mount, bracket, altitude_off_arcmin, record) "
+                "VALUES (?, ?, ?, ?, ?, ?)",
+                (
+                    self._evening(), record.at.isoformat(), record.mount, record.bracket,
+                    (said_altitude - altitude) / ARCMIN_RAD, pack(record),
                 ),
             )  # fmt: skip
 

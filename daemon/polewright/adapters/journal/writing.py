@@ -20,6 +20,7 @@ from polewright.adapters.journal.schema import NotAJournalError
 from polewright.adapters.journal.store import JournalStore, is_damage, primary_code, set_aside
 from polewright.core.errors import DeviceError, PolewrightError
 from polewright.core.records import (
+    BracketRecord,
     FrameRecord,
     KnobRecord,
     Lessons,
@@ -145,6 +146,10 @@ class SqliteJournal:
     def record_train(self, train: TrainRecord) -> None:
         """Queue what was learned of an optical train."""
         self._put(_Item(lambda store: store.add_train(train)))
+
+    def record_bracket(self, bracket: BracketRecord) -> None:
+        """Queue what a survey taught of a sensor's bracket."""
+        self._put(_Item(lambda store: store.add_bracket(bracket)))
 
     async def commit_survey(
         self, survey: SurveyRecord, frames: Sequence[FrameRecord]

@@ -8,11 +8,14 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from polewright.core.axis.device_orientation import (
+    PHONE_PACE,
     OrientationEvent,
     OrientationReading,
     OrientationWindow,
+    Pace,
 )
 from polewright.ports import SensorHold, SensorReading
+from polewright.session.sensor_desk import AXES
 
 # A page sends four times a second, with five events each.
 MOST_EVENTS = 32
@@ -75,13 +78,17 @@ class Phone:
     ----------
     monotonic : callable
         Seconds that never jump.
+    pace : Pace
+        How good its sensors are.
     """
 
-    def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, monotonic: Callable[[], float] = time.monotonic, pace: Pace = PHONE_PACE
+    ) -> None:
         self._monotonic = monotonic
         self._owner: object | None = None
         self._hold = SensorHold.SQUARE
-        self._window = OrientationWindow()
+        self._window = OrientationWindow(pace)
         self._newest: OrientationReading | None = None
         self._fresh = True
         self._received_s = 0.0
@@ -101,7 +108,12 @@ class Phone:
             self._newest, self._fresh = self._window.reading(), True
         if self._newest is None:
             return None
-        return SensorReading(orientation=self._newest, hold=self._hold, received_s=self._received_s)
+        return SensorReading(
+            orientation=self._newest,
+            hold=self._hold,
+            received_s=self._received_s,
+            axis_sensor=AXES[self._hold],
+        )
 
     def take(self, owner: object, message: PhoneMessage) -> bool:
         """Take a page's message; False where the stream is another page's, or has ended.
