@@ -149,6 +149,14 @@ class MovingMount(Mount, Protocol):
         """Switch tracking on, at this rate, or off."""
         ...
 
+    async def sync(self, right_ascension_deg: float, declination_deg: float) -> None:
+        """Let it believe from now on that it points at this place of date; nothing turns."""
+        ...
+
+    async def tell_site(self, place: Place) -> None:
+        """Tell it where it stands and what time it is; never while it moves (bounded)."""
+        ...
+
     async def park(self) -> None:
         """Park (bounded)."""
         ...

@@ -80,6 +80,12 @@ class MemoryMount:
     async def set_tracking(self, *, on: bool) -> None:
         raise NotImplementedError
 
+    async def sync(self, right_ascension: float, declination: float) -> None:
+        raise NotImplementedError
+
+    async def tell_site(self, place: Place) -> None:
+        raise NotImplementedError
+
     async def park(self) -> None:
         self.parked = True
 

@@ -4,7 +4,8 @@ A mount that slews can pinch fingers, tear cables and run a tube into the pier; 
 optics blinds and burns.  So: no motion before the person has said that the mount is clear to
 move, none while parked, none while place or time are in doubt, none whose way comes near the Sun,
 below the altitude floor or beyond the hour-angle limits; and a mount that was left tracking is
-stopped before it gets there.  ``abort`` is never refused.
+stopped before it gets there.  ``abort`` is never refused.  A sync turns nothing and passes here all
+the same: what the mount believes is what its next way is checked by.
 """
 
 import logging
@@ -25,6 +26,12 @@ from polewright.session.limits import (
     refuse_place,
     refuse_way,
     standing_leaves_the_sun,
+)
+from polewright.session.synchronising import (
+    SolvedPlace,
+    off_by_deg,
+    refuse_elsewhere,
+    refuse_sync,
 )
 
 _log = logging.getLogger(__name__)
@@ -86,6 +93,7 @@ class GuardedMount:
         self._left_tracking = False
         self._left_at: MountStatus | None = None
         self._sun_told = False
+        self._off_deg = 0.0
 
     @property
     def name(self) -> str:
@@ -96,6 +104,21 @@ class GuardedMount:
     def can_slew(self) -> bool:
         """True where it can go to a place by itself."""
         return self._mount.capabilities.can_slew
+
+    @property
+    def can_sync(self) -> bool:
+        """True where it can be told where it points."""
+        return self._mount.capabilities.can_sync
+
+    @property
+    def has_sides(self) -> bool:
+        """True where it goes round its pier, as it says itself."""
+        return self._mount.capabilities.has_pier_side
+
+    @property
+    def may_cross_meridian(self) -> bool:
+        """True where the person allows it to cross the meridian."""
+        return self._limits.allow_meridian_crossing
 
     @property
     def clear_to_move(self) -> bool:
@@ -236,6 +259,73 @@ class GuardedMount:
         finally:
             self._under_way = False
 
+    async def compare(self, seen: SolvedPlace, *, confirmed: bool = False) -> float:
+        """Take note of where a frame shows that the telescope points; return how far off (deg).
+
+        From then on the Sun's cone is wider by what the mount was seen to point off beyond its
+        margin, until a frame shows otherwise.
+
+        Raises
+        ------
+        SafetyError
+            ``points_elsewhere``, without a person's word; the limit that the true direction breaks,
+            whatever the mount believes.
+        DeviceError, LinkError
+            From the mount.
+        """
+        shown, true = await self._shown_and_seen(seen)
+        self._off_deg = off_by_deg(self._scene(), shown, true)
+        refuse_elsewhere(self._off_deg, confirmed=confirmed)
+        refuse_place(self._scene(), *true)
+        return self._off_deg
+
+    async def sync_to(self, seen: SolvedPlace, *, confirmed: bool = False) -> None:
+        """Let the mount believe that it points where a frame shows.
+
+        Raises
+        ------
+        SafetyError
+            Why it would make later slews unsafe; what also forbids motion.
+        DeviceError, LinkError
+            From the mount.
+        """
+        if self._under_way:
+            raise _moving(self.name)
+        self._under_way = True
+        try:
+            self._refuse_halted()
+            self.require_clear()
+            shown, true = await self._shown_and_seen(seen)
+            refuse_sync(self._scene(), self._doubts, shown, true, seen.instant, confirmed=confirmed)
+            await self._mount.sync(seen.right_ascension_deg, seen.declination_deg)
+            # Its coordinates have jumped; nobody moved it.
+            self._left_at, self._off_deg = None, 0.0
+        finally:
+            self._under_way = False
+
+    async def tell_site(self) -> None:
+        """Tell the mount where it stands and what time it is, by what holds here.
+
+        Raises
+        ------
+        SafetyError
+            It moves, or a stop was asked for.
+        DeviceError, LinkError
+            From the mount.
+        """
+        if self._under_way:
+            raise _moving(self.name)
+        self._under_way = True
+        try:
+            self._refuse_halted()
+            self._refuse_in_doubt(self._scene())
+            if (await self.status()).slewing:
+                raise _moving(self.name)
+            await self._mount.tell_site(self._place)
+            self._left_at = None
+        finally:
+            self._under_way = False
+
     async def stop_tracking_before_limits(self) -> SafetyError | None:
         """Stop a mount that was left tracking here before it tracks into a limit.
 
@@ -294,12 +384,7 @@ class GuardedMount:
                 remedy="Use a driver that offers an abort, or turn it by hand between frames.",
                 code="cannot_stop",
             )
-        if self._halted:
-            raise SafetyError(
-                "a stop was asked for",
-                remedy="Start again when ready.",
-                code="stopped",
-            )
+        self._refuse_halted()
         self.require_clear()
         if status.parked:
             raise SafetyError(
@@ -325,6 +410,31 @@ class GuardedMount:
         scene = self._scene()
         self._refuse_in_doubt(scene)
         refuse_way(scene, start, (hour_angle, declination))
+
+    def _refuse_halted(self) -> None:
+        if self._halted:
+            raise SafetyError(
+                "a stop was asked for",
+                remedy="Start again when ready.",
+                code="stopped",
+            )
+
+    async def _shown_and_seen(
+        self, seen: SolvedPlace
+    ) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Return hour angle and declination (deg) that the mount shows and that a frame showed."""
+        status = await self.status()
+        if status.slewing:
+            raise _moving(self.name)
+        shown = self._position(status)
+        if shown is None:
+            raise DeviceError(
+                f"{self.name} does not say where it points, so it cannot be held against a frame",
+                remedy="Reconnect the mount.",
+                code="position_unknown",
+            )
+        hour_angle = hour_angle_deg(seen.right_ascension_deg, self._clock.now(), self._place)
+        return shown, (hour_angle, seen.declination_deg)
 
     def _refuse_in_doubt(self, scene: Scene) -> None:
         for doubt in self._doubts:
@@ -373,8 +483,9 @@ class GuardedMount:
         return hour_angle_deg(right_ascension, self._clock.now(), self._place), declination
 
     def _scene(self) -> Scene:
+        margin_deg = max(self._limits.axis_uncertainty_deg, self._off_deg)
         return Scene(
-            limits=self._limits,
+            limits=replace(self._limits, axis_uncertainty_deg=margin_deg),
             place=self._place,
             now=self._clock.now(),
             filtered=self.solar_filter,

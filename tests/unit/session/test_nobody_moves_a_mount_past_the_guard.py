@@ -10,7 +10,7 @@ ROOT = Path(__file__).resolve().parents[3] / "daemon" / "polewright"
 
 MOTIONS = {"slew_to", "set_tracking", "park", "unpark", "sync", "move"}
 # Who may call a motion, and which.
-GUARD = {"session/safety.py": {"slew_to", "set_tracking"}}
+GUARD = {"session/safety.py": {"slew_to", "set_tracking", "sync"}}
 # INDI properties that move a mount, or shift where its next motion ends.
 PROPERTIES = {
     "EQUATORIAL_EOD_COORD", "EQUATORIAL_COORD", "HORIZONTAL_COORD", "TELESCOPE_PARK",
@@ -19,7 +19,7 @@ PROPERTIES = {
 }  # fmt: skip
 SENDING = {"send_numbers", "send_switch", "send_text", "switch", "_switch_park"}
 # The adapter of the mount: it does what the port says, and only the guard asks it.
-ADAPTER = {"adapters/indi/mount.py", "adapters/indi/goto.py"}
+ADAPTER = {"adapters/indi/mount.py", "adapters/indi/goto.py", "adapters/indi/sync.py"}
 
 
 def _sources() -> Iterator[tuple[str, ast.Module]]:

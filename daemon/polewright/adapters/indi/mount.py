@@ -17,7 +17,8 @@ from polewright.adapters.indi.equatorial import (
     property_of,
 )
 from polewright.adapters.indi.goto import SLEW_S, go_to
-from polewright.adapters.indi.place import place_of
+from polewright.adapters.indi.place import place_of, tell_mount
+from polewright.adapters.indi.sync import sync_to
 from polewright.core.errors import DeviceError, LinkError
 from polewright.core.sky.place import Place
 from polewright.ports import MountCapabilities, MountStatus, PierSide, TrackMode
@@ -187,6 +188,51 @@ class IndiMount:
             async with self._stopped_on_error():
                 target = as_told(target, equatorial, self._now())
                 await go_to(self._device, equatorial, target, longest_s=self._slew_s)
+
+    async def sync(self, right_ascension_deg: float, declination_deg: float) -> None:
+        """Let the mount believe that it points at this place of date; nothing turns.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            Where the mount cannot, is parked, refuses, or shows something else afterwards
+            (``sync_not_taken``); ``sync_mode_left``: its next go-to would be a sync.
+        """
+        wanted = Position(
+            right_ascension_deg=right_ascension_deg % 360.0, declination_deg=declination_deg
+        )
+        async with self._one_at_a_time:
+            await self.ensure_ready()
+            equatorial = property_of(self._device)
+            if equatorial is None or not self.capabilities.can_sync:
+                raise DeviceError(
+                    f"The driver of {self.name} cannot be told where it points",
+                    remedy='Set [star_alignment] syncs = "never": go-tos then go through the model',
+                    code="cannot_sync",
+                )
+            if self._parked():
+                raise DeviceError(
+                    f"{self.name} is parked and does not take a sync",
+                    remedy="Unpark it first",
+                    code="parked",
+                )
+            await sync_to(self._device, equatorial, as_told(wanted, equatorial, self._now()))
+
+    async def tell_site(self, place: Place) -> None:
+        """Tell the mount the time and where it stands.
+
+        Raises
+        ------
+        LinkError
+            When the connection is lost.
+        DeviceError
+            ``mount_moving``, ``site_not_taken``, or what the device says.
+        """
+        async with self._one_at_a_time:
+            await self.ensure_ready()
+            await tell_mount(self.connection, self.name, place, self._now)
 
     async def set_tracking(self, *, on: bool, mode: TrackMode = TrackMode.SIDEREAL) -> None:
         """Switch tracking on, at this rate, or off.
