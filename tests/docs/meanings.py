@@ -58,6 +58,7 @@ FIELDS = {
     "percent": "how much of it is done",
     "reason": "why it is blocked, or what is wrong at the moment",
     "remedy": "what to do about it",
+    "advice": "sights by day: what to look at next, and what cannot be told; null for stars",
     "method": "how it was measured: `stars`; `bodies` (sights of Sun, Moon and planets), "
     "`drift`, `sensor`",
     "target_pole": "the pole that the errors are measured against",

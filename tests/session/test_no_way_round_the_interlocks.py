@@ -21,6 +21,7 @@ from astropy.time import Time
 from astropy.utils import iers
 
 from polewright.core.errors import LinkError, MeasurementError, PolewrightError
+from polewright.core.imaging.frame import Frame
 from polewright.core.sky import ways
 from polewright.core.sky.doubts import Bars, Doubt
 from polewright.core.sky.place import Place
@@ -45,7 +46,7 @@ from tests.session.ports_in_memory import (
 SEQUENCES = 1000
 STEPS = 14
 # An interlock that is taken out must show within so many evenings.
-BROKEN_SEQUENCES = 400
+BROKEN_SEQUENCES = 800
 MIDNIGHT = datetime(2026, 11, 25, 0, 0, tzinfo=UTC)
 SUMMER = datetime(2026, 6, 21, 0, 0, tzinfo=UTC)
 CONE_DEG = 20.0
@@ -172,6 +173,14 @@ class SuspiciousMount:
 
     async def place(self) -> Place | None:
         return self.stands
+
+
+class BlindCamera(MemoryCamera):
+    """Delivers small black frames: a body is looked for all around, in vain."""
+
+    async def expose(self, exposure_s: float) -> Frame:
+        frame = await super().expose(exposure_s)
+        return replace(frame, pixels=np.zeros((32, 32), np.uint16))
 
 
 @dataclass
@@ -306,7 +315,7 @@ class Trial:
         world.link_down = False
         doubts = (DOUBT,) if world.doubt else ()
         self.evening.attach(
-            MemoryCamera(self.clock, name=world.camera), self.mount, self.place,
+            BlindCamera(self.clock, name=world.camera), self.mount, self.place,
             site=Site(place=self.place, doubts=doubts),
         )  # fmt: skip
         world.filter_on = ""
@@ -317,14 +326,18 @@ class Trial:
         match rng.choice(
             ["clear", "survey", "turn", "turn", "turn", "stop", "park", "unpark", "filter",
              "unfilter", "jump", "wait", "elsewhere", "lie", "truth", "reconnect", "camera",
-             "doubt", "busy", "race"],
-            p=np.array([3, 3, 8, 8, 8, 1, 1, 2, 1, 1, 1, 2, 4, 1, 2, 1, 1, 1, 1, 1]) / 51.0,
+             "doubt", "busy", "race", "sight"],
+            p=np.array([3, 3, 8, 8, 8, 1, 1, 2, 1, 1, 1, 2, 4, 1, 2, 1, 1, 1, 1, 1, 2]) / 53.0,
         ):  # fmt: skip
             case "clear":
                 await self.handle("confirm_clear")
                 world.clear, world.jump_s = True, 0.0
             case "survey":
                 await self.command(self.handle("survey"))
+            case "sight":
+                body = rng.choice(["sun", "moon", "venus", "jupiter"])
+                said = {"pointed": bool(rng.random() < 0.2), "anew": bool(rng.random() < 0.2)}
+                await self.command(self.handle("sight", body=body, **said))
             case "turn":
                 await self.command(self.turn())
             case "stop":

@@ -8,6 +8,7 @@ from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.imaging.attitude import SolveHint
 from polewright.session.limits import SafetyLimits
 from polewright.session.motor_adjustment import MotorWish
+from polewright.session.sights import SightWish
 from polewright.session.survey import SurveyWish
 from polewright.session.wishes import EveningWishes, PlannedWindow
 from polewright.settings.model import Settings
@@ -117,6 +118,12 @@ def evening_wishes(settings: Settings) -> EveningWishes:
             None if camera.exposure_s is None else min(camera.exposure_s, _LONGEST_LIVE_EXPOSURE_S)
         ),
         optics=SolveHint(scale_arcsec_px=scale, mirrored=camera.mirrored),
+        sights=SightWish(
+            home_sigma_arcmin=settings.sights.home_sigma_arcmin,
+            cone_sigma_arcmin=settings.sights.cone_sigma_arcmin,
+            axis_sigma_deg=settings.sights.axis_sigma_deg,
+            repeatability_arcsec=settings.sights.repeatability_arcsec,
+        ),
         motors=MotorWish(
             use=settings.adjuster.motors,
             total_deg=settings.adjuster.largest_total_deg,

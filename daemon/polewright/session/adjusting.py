@@ -9,6 +9,7 @@ from polewright.core.geometry.directions import ARCSEC_RAD, angle_between
 from polewright.core.geometry.rotations import Vector
 from polewright.core.records import LiveSetting
 from polewright.session.adjustment import run_adjustment
+from polewright.session.body_adjusting import adjust_by_body
 from polewright.session.following import Follower
 from polewright.session.keeping import age_warning
 from polewright.session.knob_reports import KnobReports
@@ -158,4 +159,5 @@ def _motors_to_use(motors: GuardedAdjuster | None) -> GuardedAdjuster:
 _WAYS: Mapping[Method, Callable[[Workplace, Mapping[str, Any]], Coroutine[Any, Any, Message]]] = {
     Method.STARS: adjust_by_stars,
     Method.SENSOR: adjust_by_sensor,
+    Method.BODIES: adjust_by_body,
 }

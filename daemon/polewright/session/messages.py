@@ -8,8 +8,9 @@ from datetime import datetime
 from polewright.core.axis.correction import BoltReach, Correction, with_knob
 from polewright.core.axis.estimate import AxisEstimate, Method
 from polewright.core.axis.knobs import KnobAdvice
+from polewright.core.axis.pointing_model import PointingFit
 from polewright.core.axis.targets import StarTarget
-from polewright.core.geometry.directions import ARCMIN_RAD
+from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD
 from polewright.session.phases import Phase
 from polewright.session.site import Site
 
@@ -76,6 +77,42 @@ def survey_message(
                 estimate.labels, estimate.turn_angles_rad, estimate.residuals_arcsec, strict=True
             )
         ],
+    }
+
+
+def sights_message(
+    fit: PointingFit, correction: Correction, target_pole: str, *, advice: str, untold: str | None
+) -> Message:
+    """Return the ``survey`` payload of sights by day: ``frames`` counts them.
+
+    ``advice`` is what to look at next, ``untold`` what the sights cannot tell.
+    """
+    hours = [sighting.hour_angle_rad for sighting in fit.sightings]
+    return {
+        "method": Method.BODIES.value,
+        "target_pole": target_pole,
+        "axis_altitude_deg": round(correction.axis_altitude_deg, 6),
+        "axis_azimuth_deg": round(correction.axis_azimuth_deg, 6),
+        **_errors(correction),
+        "chi2": round(fit.chi2, 3),
+        "degrees_of_freedom": fit.degrees_of_freedom,
+        "frames": len(fit.sightings),
+        "sweep_deg": round(math.degrees(max(hours) - min(hours)), 3),
+        "tolerance_arcmin": round(correction.tolerance_arcmin, _SURVEY_DIGITS),
+        "verdict": correction.verdict.value,
+        "roll_used": False,
+        "rejected_frames": 0,
+        "further_frame_sigma_arcmin": None,
+        "residuals": [
+            {
+                "frame": sighting.label,
+                "turn_deg": round(math.degrees(sighting.hour_angle_rad), 2),
+                "pointing_arcsec": round(float(math.hypot(*left)) / ARCSEC_RAD, 2),
+                "roll_arcsec": 0.0,
+            }
+            for sighting, left in zip(fit.sightings, fit.residuals_rad, strict=True)
+        ],
+        "advice": f"{advice}. {untold}" if untold else advice,
     }
 
 

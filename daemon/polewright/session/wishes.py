@@ -18,6 +18,7 @@ from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
 from polewright.session.limits import SafetyLimits
 from polewright.session.motor_adjustment import MotorWish
+from polewright.session.sights import SightWish
 from polewright.session.survey import SurveyWish, with_wish
 
 
@@ -48,6 +49,7 @@ class EveningWishes:
     live_exposure_s: float | None = 0.5
     optics: SolveHint = field(default_factory=SolveHint)
     motors: MotorWish = field(default_factory=MotorWish)
+    sights: SightWish = field(default_factory=SightWish)
     floor_is_learned: bool = True
     arcmin_per_turn: Mapping[Bolt, float] = field(default_factory=dict)
 

@@ -11,6 +11,7 @@ from typing import Any
 from polewright.session.adjusting import adjust_axis
 from polewright.session.messages import Message
 from polewright.session.phases import Happening
+from polewright.session.sighting import take_sight
 from polewright.session.surveying import survey_axis
 from polewright.session.workplace import Workplace
 
@@ -26,6 +27,7 @@ class Workflow:
 WORKFLOWS: Mapping[str, Workflow] = MappingProxyType(
     {
         "survey": Workflow(Happening.SURVEY_ASKED, survey_axis),
+        "sight": Workflow(Happening.SURVEY_ASKED, take_sight),
         "adjust": Workflow(Happening.ADJUST_ASKED, adjust_axis),
     }
 )

@@ -17,6 +17,7 @@ from polewright.session.messages import Message
 from polewright.session.safe_adjuster import GuardedAdjuster
 from polewright.session.safety import GuardedMount
 from polewright.session.sensor_desk import SensorDesk
+from polewright.session.sights import Sights
 from polewright.session.telling import Teller
 from polewright.session.wishes import EveningWishes
 
@@ -50,12 +51,15 @@ class Memory:
         Its record, while it is an earlier evening's.
     standing : Standing or None
         How the declination axis stood at it.
+    sights : Sights or None
+        What sights by day have told.
     """
 
     wishes: EveningWishes
     survey: AxisEstimate | None = None
     kept: SurveyRecord | None = None
     standing: Standing | None = None
+    sights: Sights | None = None
 
     def take_up(self, kept: SurveyRecord) -> None:
         """Go by an earlier evening's survey."""

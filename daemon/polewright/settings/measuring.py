@@ -58,6 +58,33 @@ class SurveySettings(Section):
     )
 
 
+class SightsSettings(Section):
+    """What is believed of the mount before it sights the Sun, the Moon or a planet by day."""
+
+    home_sigma_arcmin: float | None = Field(
+        default=None,
+        gt=0,
+        le=600,
+        description="How well the mount knows where it points when it is switched on (home "
+        "sensors, an index mark; arcmin); left out: not at all, and one sight tells little.",
+    )
+    cone_sigma_arcmin: float = Field(
+        default=10.0,
+        gt=0,
+        le=300,
+        description="How square the telescope sits on the declination axis (arcmin).",
+    )
+    axis_sigma_deg: float = Field(
+        default=3.0, gt=0, le=20, description="How far the axis may be off at first (deg)."
+    )
+    repeatability_arcsec: float = Field(
+        default=12.0,
+        gt=0,
+        le=600,
+        description="How well the mount points twice at the same place (arcsec).",
+    )
+
+
 class ToleranceSettings(Section):
     """When the axis is good enough."""
 

@@ -11,7 +11,12 @@ from polewright.settings.devices import (
 )
 from polewright.settings.displays import MqttSettings, PageSettings
 from polewright.settings.keeping import JournalSettings, LoggingSettings
-from polewright.settings.measuring import PlanSettings, SurveySettings, ToleranceSettings
+from polewright.settings.measuring import (
+    PlanSettings,
+    SightsSettings,
+    SurveySettings,
+    ToleranceSettings,
+)
 from polewright.settings.section import Section
 from polewright.settings.sensing import SensorSettings
 from polewright.settings.site import SafetySettings, SiteSettings
@@ -29,6 +34,7 @@ class Settings(Section):
     mqtt: MqttSettings = MqttSettings()
     page: PageSettings = PageSettings()
     survey: SurveySettings = SurveySettings()
+    sights: SightsSettings = SightsSettings()
     tolerance: ToleranceSettings = ToleranceSettings()
     plan: PlanSettings = PlanSettings()
     safety: SafetySettings = SafetySettings()

@@ -54,11 +54,31 @@ class SurveyCommand(Command):
     tolerance_arcsec: ToleranceArcsec | None = None
 
 
+class SightCommand(Command):
+    """Point at the Sun, the Moon or a planet by day, and tell what the sights say of the axis.
+
+    Left out, the body is the Sun behind its confirmed filter, else the highest of the others.
+    ``pointed``: it stands in the picture already, nothing is searched. ``turned``: the bolts were
+    turned since the last sight by what was told. ``anew``: forget the sights before.
+    """
+
+    body: Literal["sun", "moon", "venus", "jupiter"] | None = None
+    pointed: bool | None = None
+    turned: bool | None = None
+    anew: bool | None = None
+    target_pole: TargetPole | None = None
+    tolerance_arcsec: ToleranceArcsec | None = None
+
+
 class AdjustCommand(Command):
     """Tell live which bolt to turn; ``stop_when_good``: end by itself once it is good enough.
 
     ``motors``: turn the bolts by motors, until it is good enough; needs ``confirm_clear`` before.
+    ``by``: what the axis is followed by; ``bodies`` needs a sight before, ``sensor`` a phone or
+    another sensor on the axis: it is rough, and needs no survey.
     """
+
+    by: Literal["stars", "bodies", "sensor"] | None = None
 
     exposure_s: ExposureS | None = None
     tolerance_arcsec: ToleranceArcsec | None = None
@@ -74,6 +94,16 @@ class TurnedCommand(Command):
 
     bolt: Literal["altitude", "azimuth"]
     turns: Annotated[float, Field(ge=-50, le=50)]
+
+
+class SensorOnSunCommand(Command):
+    """A person says that a side of the sensor is turned to the Sun, so that its compass is set.
+
+    By its shadow: never look at the Sun. ``side``: ``top`` (its y) or ``screen`` (its z); the side
+    need not point as high as the Sun, only toward it. It holds for an hour.
+    """
+
+    side: Literal["top", "screen"] | None = None
 
 
 class StopCommand(Command):
@@ -102,8 +132,10 @@ class PingCommand(Command):
 
 COMMANDS: Mapping[str, type[Command]] = {
     "survey": SurveyCommand,
+    "sight": SightCommand,
     "adjust": AdjustCommand,
     "turned": TurnedCommand,
+    "sensor_on_sun": SensorOnSunCommand,
     "stop": StopCommand,
     "confirm_clear": ConfirmClearCommand,
     "confirm_solar_filter": ConfirmSolarFilterCommand,

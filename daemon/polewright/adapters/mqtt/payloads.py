@@ -89,6 +89,7 @@ class SurveyPayload(ReachPayload):
     rejected_frames: Count = 0
     further_frame_sigma_arcmin: Sigma | None = None
     residuals: Annotated[list[ResidualBody], Field(max_length=100)] = []
+    advice: Text | None = None
 
 
 class CorrectionPayload(ReachPayload):

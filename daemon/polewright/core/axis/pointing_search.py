@@ -52,6 +52,8 @@ def search(sightings: Sequence[Sighting], prior: PointingPrior, place: Place) ->
     MeasurementError
         ``no_fit``: nothing that the prior allows is near the sightings.
     """
+    if not sightings:
+        return Solution(prior.mean.array(), prior.covariance_rad2, 0.0, 1)
     problem = Problem.of(sightings, prior, place)
     found: list[tuple[float, Array, Matrix]] = []
     for start in problem.starts():
@@ -118,8 +120,6 @@ class Problem:
 
     def starts(self) -> list[Array]:
         """Return where to begin: the middle of what is known, and about it."""
-        if not self.sigma.size:
-            return [self.mean]
         root = np.linalg.cholesky(self.spread)[:, :2] * _START_SIGMAS
         corners = [(1.0, 1.0), (1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0)]
         return [self.mean, *(self.mean + root @ np.array(corner) for corner in corners)]
