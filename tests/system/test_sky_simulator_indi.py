@@ -207,9 +207,10 @@ def test_the_driver_tells_its_devices_kinds(client):
     """Interface bits as in the INDI library's basedevice.h."""
     kinds = {
         device: int(client.values[device, "DRIVER_INFO"]["DRIVER_INTERFACE"])
-        for device in ("Kudu", "Hoopoe", "Kudu GPS", "Kudu Bolts")
+        for device in ("Kudu", "Hoopoe", "Kudu GPS", "Kudu Bolts", "Kudu Bench", "Kudu Sensor")
     }
-    assert kinds == {"Kudu": 1, "Hoopoe": 2, "Kudu GPS": 64, "Kudu Bolts": 1 << 15}
+    auxiliary = dict.fromkeys(("Kudu Bolts", "Kudu Bench", "Kudu Sensor"), 1 << 15)
+    assert kinds == {"Kudu": 1, "Hoopoe": 2, "Kudu GPS": 64, **auxiliary}
 
 
 def test_the_driver_ends_when_indiserver_is_killed(sky):

@@ -52,12 +52,17 @@ class Driver(IPyDriver):  # type: ignore[misc]  # indipydriver is untyped
         """Bring what the devices stand for up to date, before they look at it."""
 
     async def hardware(self) -> None:
-        """Let time pass."""
-        while not self.stop:
-            self.advance()
+        """Let time pass; at the end the devices let go of what they hold."""
+        try:
+            while not self.stop:
+                self.advance()
+                for device in self._own:
+                    await device.tick()
+                await asyncio.sleep(TICK_S)
+        finally:
             for device in self._own:
-                await device.tick()
-            await asyncio.sleep(TICK_S)
+                if device.connected:
+                    await device.disconnecting()
 
 
 def add_serving_options(parser: argparse.ArgumentParser) -> None:

@@ -116,18 +116,28 @@ def add_disc(picture: NDArray[np.float32], disc: Disc, blur: Blur, electrons: fl
         return
     margin = min(math.ceil(6.0 * max(sigma for sigma, _ in blur)) + 4, _WIDEST_MARGIN_PX)
     reach = np.abs(disc.across_px).sum(axis=1) + margin
-    height, width = picture.shape
-    low = np.floor(np.maximum(track.min(axis=0) - reach, -margin)).astype(int)
-    high = np.ceil(np.minimum(track.max(axis=0) + reach, (width + margin, height + margin)))
-    columns, rows = (np.arange(a, b + 1) for a, b in zip(low, high.astype(int), strict=True))
-    if len(columns) <= 2 * margin or len(rows) <= 2 * margin:
+    size = np.array(picture.shape[::-1])
+    # Of a slew only what fell on the sensor is drawn.
+    seen = (track > -reach).all(axis=1) & (track < size + reach).all(axis=1)
+    electrons *= float(seen.mean())
+    track = track[seen]
+    if not len(track):
         return
     middle = track.mean(axis=0)
+    shift = np.abs(track - middle).max(axis=0) + margin
+    low = np.floor(np.maximum(track.min(axis=0) - reach, -shift)).astype(int)
+    high = np.ceil(np.minimum(track.max(axis=0) + reach, size + shift)).astype(int)
+    columns, rows = (np.arange(a, b + 1) for a, b in zip(low, high, strict=True))
     patch = _sharp(disc, columns - middle[0], rows - middle[1])
     patch *= electrons / light / disc.radius_px**2
-    patch = _smeared(patch, track - middle, blur)
-    inside_rows = (rows >= 0) & (rows < height)
-    inside_columns = (columns >= 0) & (columns < width)
+    # A transform is a ring: what runs over one side must not come back on the other.
+    space = np.ceil(shift).astype(int)
+    padded = np.pad(patch, ((0, space[1]), (0, space[0])))
+    patch = _smeared(padded, track - middle, blur)[: len(rows), : len(columns)]
+    inside_columns, inside_rows = (
+        (places >= 0) & (places < length)
+        for places, length in zip((columns, rows), size, strict=True)
+    )
     picture[np.ix_(rows[inside_rows], columns[inside_columns])] += patch[
         np.ix_(inside_rows, inside_columns)
     ].astype(np.float32)

@@ -5,6 +5,7 @@ Data: Hipparcos, the new reduction (van Leeuwen 2007, ESA, VizieR I/311, epoch 1
 ones that move fast.
 """
 
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -55,6 +56,7 @@ def moved(
     return np.asarray(vector / np.linalg.norm(vector, axis=1)[:, None])
 
 
+@lru_cache(maxsize=1)
 def fast_stars(path: Path | None = None) -> tuple[Vectors, ...]:
     """Read Hipparcos' moving stars.
 

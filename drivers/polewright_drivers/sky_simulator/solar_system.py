@@ -2,8 +2,8 @@
 
 Places by astropy's built-in series (ERFA's: the Sun to 0.1 arcsec, the Moon and Venus to some
 arcsec, Jupiter and Saturn to 25 arcsec).  Light: Sun in Gaia's G (Casagrande and VandenBerg 2018),
-Moon by Allen's phase law as in Krisciunas and Schaefer (1991), planets by G. Mueller's in Meeus,
-Astronomical Algorithms, ch. 41, without Saturn's rings; all from memory, all taken as G.
+Moon by Allen's phase law as in Krisciunas and Schaefer (1991), both from memory; planets by Mallama
+and Hilton (2018), Saturn without its rings.  V is taken as G.
 """
 
 import math
@@ -44,6 +44,14 @@ def _apart(sun_au: float, here_au: float) -> float:
     return 5.0 * math.log10(sun_au * here_au)
 
 
+def _venus(phase_deg: float) -> float:
+    return float(np.polyval([8.938e-9, -2.814e-6, 3.687e-4, -1.044e-3, -4.384], phase_deg))
+
+
+def _giant(phase_deg: float) -> float:
+    return (6.16e-4 * phase_deg - 3.7e-4) * phase_deg
+
+
 BODIES = (
     # IAU 1976: 959.63 arcsec at one astronomical unit.
     Body("sun", 696000.0, lambda _phase, _sun, here: -26.90 + 5.0 * math.log10(here)),
@@ -57,15 +65,9 @@ BODIES = (
             + 5.0 * math.log10(here * AU_KM / _MEAN_MOON_KM)
         ),
     ),
-    Body(
-        "venus",
-        6051.8,
-        lambda phase, sun, here: (
-            -4.00 + _apart(sun, here) + 0.01322 * phase + 0.0000004247 * phase**3
-        ),
-    ),
-    Body("jupiter", 69911.0, lambda _phase, sun, here: -8.93 + _apart(sun, here)),
-    Body("saturn", 58232.0, lambda _phase, sun, here: -8.68 + _apart(sun, here)),
+    Body("venus", 6051.8, lambda phase, sun, here: _apart(sun, here) + _venus(min(phase, 163.7))),
+    Body("jupiter", 69911.0, lambda phase, sun, here: _apart(sun, here) - 9.395 + _giant(phase)),
+    Body("saturn", 58232.0, lambda phase, sun, here: _apart(sun, here) - 8.95 + _giant(phase)),
 )
 
 
