@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from typing import Literal, TextIO
 
 from polewright.core.errors import PolewrightError
+from polewright.program import as_called
 
 cycle_id: ContextVar[str] = ContextVar("cycle_id", default="")
 """What the lines now written belong to: one survey, one adjustment, one command."""
@@ -92,7 +93,7 @@ class NightFormatter(logging.Formatter):
         cycle_mark = f"[{cycle_id.get()}] " if cycle_id.get() else ""
         line = (
             f"{clock} {_MARKS.get(record.levelname, '?')} {_room(record.name):<9} "
-            f"{cycle_mark}{_message(record)}"
+            f"{cycle_mark}{as_called(_message(record))}"
         )
         if traceback := _traceback(self, record):
             line += "\n" + traceback

@@ -12,6 +12,7 @@ import aiomqtt
 import pytest
 
 from polewright.adapters.mqtt.client import watch_topics
+from polewright.adapters.mqtt.embedded_broker import Subscriptions
 from polewright.adapters.mqtt.instance import ensure_alone
 from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.service import MqttService
@@ -327,3 +328,17 @@ async def test_a_port_where_nobody_listens_is_a_link_error() -> None:
     with pytest.raises(LinkError, match="No MQTT broker answers"):
         async for _ in watch_topics(settings):
             pass
+
+
+def test_who_comes_while_another_subscribes_is_not_thrown_out() -> None:
+    """amqtt goes through the subscriptions, and awaits in between, while they change."""
+    subscriptions = Subscriptions({"a": 1, "b": 2})
+    for topic in subscriptions:
+        subscriptions[f"{topic}/new"] = 3
+        del subscriptions[topic]
+    left = []
+    for topic, number in subscriptions.items():
+        left.append((topic, number))
+        del subscriptions[topic]
+    assert left == [("a/new", 3), ("b/new", 3)]
+    assert not subscriptions

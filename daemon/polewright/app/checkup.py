@@ -82,8 +82,9 @@ def _clock() -> Finding:
         step="clock",
         mark=Mark.NOTE,
         text=f"{said}; {nobody}",
-        remedy="Compare it with a watch: star methods forgive 10 s, the Sun does not; or use a GPS "
-        'receiver ([site] clock = "auto" takes it).',
+        remedy="Compare it with a watch: star methods forgive 10 s, the Sun does not. With a "
+        "network `sudo timedatectl set-ntp true` sets it, without one `sudo date -u -s "
+        "'2026-03-01 18:30:00'` (UTC); a GPS receiver on the INDI server needs neither.",
     )
 
 

@@ -91,6 +91,14 @@ class EveningView:
         """Return the same as a few lines of text."""
         state = self.topics.get("state") or {}
         lines = [f"{state.get('state', 'unknown')}: {state.get('step') or 'nothing running'}"]
+        if self.live:
+            correction = self.topics["correction"]
+            lines = [
+                verdict_line(correction),
+                f"  {correction['altitude_words']}",
+                f"  {correction['azimuth_words']}",
+                *lines,
+            ]
         if state.get("reason"):
             lines.append(f"  {state['reason']}. {state.get('remedy') or ''}")
         site = self.topics.get("site")
@@ -102,10 +110,29 @@ class EveningView:
         correction = self.topics.get("correction")
         if isinstance(correction, dict) and not self.live and correction.get("sequence"):
             lines.append(f"last correction: {_figures(correction)}, no longer live")
-        if self.live:
-            correction = self.topics["correction"]
-            lines += [f"  {correction['altitude_words']}", f"  {correction['azimuth_words']}"]
         return lines
+
+
+def verdict_line(message: dict[str, Any]) -> str:
+    """Return the verdict of a survey or a correction, and how far off the axis is, as one line."""
+    line = (
+        f"{VERDICT_WORDS[str(message['verdict'])]}: off by "
+        f"{message['total_error_arcmin']:.2f} arcmin +- {message['total_error_sigma_arcmin']:.2f}"
+    )
+    tolerance = message.get("tolerance_arcmin")
+    return f"{line}; {tolerance:.2f} is good enough" if tolerance else line
+
+
+def on_sky_words(message: dict[str, Any]) -> str:
+    """Return why an azimuth is larger than the total, where it is; else nothing."""
+    azimuth = abs(message["azimuth_error_arcmin"])
+    on_sky = message.get("azimuth_error_on_sky_arcmin")
+    if on_sky is None or azimuth <= message["total_error_arcmin"]:
+        return ""
+    return (
+        f"{azimuth:.2f} arcmin of the head's turn move the axis by only {abs(on_sky):.2f} on the "
+        "sky, since it is tilted up"
+    )
 
 
 def _site_lines(site: dict[str, Any]) -> list[str]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from polewright import __version__
 from polewright.cli.output import ExitCode, Output
 from polewright.core.errors import PolewrightError
+from polewright.program import program
 
 _EPILOGUE = """\
 exit codes: 0 good · 1 not good enough · 2 wrong usage or settings · 3 cannot tell, or a device
@@ -22,7 +23,7 @@ burns. Commands that move the mount need your word that it is clear (--clear).""
 def parser() -> argparse.ArgumentParser:
     """Return the whole command line's parser."""
     top = argparse.ArgumentParser(
-        prog="polewright",
+        prog=program(),
         description="Brings an equatorial mount's polar axis to the celestial pole.",
         epilog=_EPILOGUE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -34,8 +35,11 @@ def parser() -> argparse.ArgumentParser:
     common.add_argument("--verbose", action="store_true", help="log details")
     verbs = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
 
-    def verb(name: str, text: str) -> argparse.ArgumentParser:
-        return verbs.add_parser(name, help=text, description=text, parents=[common])
+    def verb(name: str, text: str, epilogue: str = "") -> argparse.ArgumentParser:
+        return verbs.add_parser(
+            name, help=text, description=text, parents=[common], epilog=epilogue,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )  # fmt: skip
 
     verb("run", "run the service (until Ctrl-C or SIGTERM)")
 
@@ -47,15 +51,26 @@ def parser() -> argparse.ArgumentParser:
     )
     demo.add_argument("--report", type=Path, metavar="FILE", help="write the figures as JSON")
 
-    survey = verb("survey", "measure where the polar axis points")
+    survey = verb(
+        "survey", "measure where the polar axis points: the mount moves, unless --by-hand",
+        "Ctrl-C stops the mount and ends the survey.",
+    )  # fmt: skip
     survey.add_argument(
         "--clear", action="store_true", help="I looked: the mount is clear to move, fingers off"
     )
     survey.add_argument(
         "--by-hand", action="store_true", help="I turn the axis myself; no motor moves"
     )
-    adjust = verb("adjust", "measure live while the bolts are turned")
+    adjust = verb(
+        "adjust", "say live what to do with each bolt while you turn them",
+        "Ctrl-C leaves this display only: the adjustment goes on until `stop`. With motors Ctrl-C "
+        "stops them.\nAn adjustment that runs already is shown.",
+    )  # fmt: skip
     adjust.add_argument("--until-good", action="store_true", help="end when good enough")
+    adjust.add_argument(
+        "--by", choices=["stars", "bodies", "sensor"], default=None,
+        help="what the axis is followed by; sensor: a phone on the axis, rough, by day",
+    )  # fmt: skip
     adjust.add_argument(
         "--motors",
         action=argparse.BooleanOptionalAction,
@@ -65,13 +80,32 @@ def parser() -> argparse.ArgumentParser:
     adjust.add_argument(
         "--clear", action="store_true", help="I looked: the mount head is clear to move"
     )
-    turned = verb("turned", "say how far a knob was turned, so that turns can be told from then on")
+    turned = verb(
+        "turned", "say how far a knob was turned, so that turns can be told from then on",
+        "Count what you turned on this knob since you last said so, while `adjust` runs, and let "
+        "go of it\nbefore you say it. Clockwise is as you look at the knob's head.\n\n"
+        f"  {program()} turned altitude 0.25    a quarter turn clockwise\n"
+        f"  {program()} turned azimuth -0.5     half a turn anticlockwise\n\n"
+        "Play in the thread (slack) is learned by itself: the first part of a turn the other way "
+        "does nothing.",
+    )  # fmt: skip
     turned.add_argument("bolt", choices=["altitude", "azimuth"])
-    turned.add_argument("turns", type=float, metavar="TURNS", help="clockwise positive, e.g. 0.25")
+    turned.add_argument(
+        "turns", type=float, metavar="TURNS",
+        help="whole turns; clockwise is +, anticlockwise is -",
+    )  # fmt: skip
     solar = verb("solar-filter", "DANGER: say that a solar filter sits in front of a camera's tube")
     solar.add_argument("camera", metavar="CAMERA", help="the camera behind it, as INDI names it")
     solar.add_argument(
         "--removed", action="store_true", help="it is off again: the Sun's cone holds"
+    )
+    on_sun = verb(
+        "sensor-on-sun", "set a sensor's compass: say that a side of it is turned to the Sun",
+        "Never look at the Sun. Turn the sensor until its own shadow lies straight behind that "
+        "side, let\nit rest, then say so. The side need not point as high as the Sun.",
+    )  # fmt: skip
+    on_sun.add_argument(
+        "--side", choices=["top", "screen"], default="top", help="its top edge (y), or screen (z)"
     )
     verb("stop", "stop the mount and whatever runs")
     verb("status", "say what the service knows now")
@@ -191,8 +225,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             raise
         output.error(expected)
         return expected.exit_code
-    except KeyboardInterrupt:
-        output.note("ended")
+    except KeyboardInterrupt as left:
+        output.note(str(left) or "ended")
         return 130
     except BrokenPipeError:
         # The reader of a pipe has gone: nothing more to say, and no traceback at exit either.
@@ -260,6 +294,18 @@ def _dispatch(options: argparse.Namespace, output: Output) -> ExitCode:
             from polewright.cli.settings import config
 
             return config(options, output)
+        case "survey":
+            from polewright.cli.surveying import survey
+
+            return survey(options, output)
+        case "adjust":
+            from polewright.cli.adjusting import adjust
+
+            return adjust(options, output)
+        case "stop":
+            from polewright.cli.stopping import stop
+
+            return stop(options, output)
         case _:
             from polewright.cli import remote
 

@@ -25,10 +25,11 @@ def demo(options: argparse.Namespace, output: Output) -> ExitCode:
 
     divert_library_chatter()
     give_frames_back()
-    setup_logging(level="debug" if options.verbose else "warning", stream=sys.stderr)
+    setup_logging(level="debug" if options.verbose else "warning", form="text", stream=sys.stderr)
     logging.captureWarnings(True)
     # The simulated night is another night than this computer's; nobody needs to be told.
-    logging.getLogger("polewright.app.service").setLevel(logging.ERROR)
+    for name in ("polewright.app.service", "polewright.app.site"):
+        logging.getLogger(name).setLevel(logging.ERROR)
     output.note("polewright rehearsal: nothing real moves.")
     with output.progress("rehearsal") as bar:
         done = 0.0
@@ -84,8 +85,21 @@ def _held(report: RehearsalReport) -> bool:
     )
 
 
+def _outcome_words(report: RehearsalReport) -> str:
+    off = f"the axis is {report.final_true_arcsec:.0f} arcsec off the pole in truth"
+    if _held(report):
+        return f"GOOD ENOUGH - the rehearsal succeeded: {off}, and the service's claim holds"
+    if report.final_true_arcsec >= _TRUE_ERROR_ARCSEC:
+        return f"NOT YET - the rehearsal failed: {off}; {_TRUE_ERROR_ARCSEC:.0f} were to be reached"
+    return (
+        f"the rehearsal failed: {off}, but the service claimed "
+        f"{report.final_claimed_arcsec:.0f} +- {report.final_sigma_arcsec:.0f}"
+    )
+
+
 def _lines(report: RehearsalReport) -> tuple[str, ...]:
     return (
+        _outcome_words(report),
         f"{report.site}, seed {report.seed}, against the {report.target_pole} pole:",
         f"  true error at the start  {report.initial_true_arcsec / 60.0:8.2f} arcmin",
         f"  true error at the end    {report.final_true_arcsec:8.2f} arcsec",

@@ -1,24 +1,21 @@
-"""Commands to a running service, over MQTT."""
+"""Small commands to a running service, and what it knows now."""
 
 import argparse
 import asyncio
+import contextlib
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from polewright.adapters.direct.stop_door import stop_directly
-from polewright.adapters.mqtt.client import send_command, watch_topics
 from polewright.cli.display import EveningView
-from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output, ProgressBar
+from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output
+from polewright.cli.reaching import command, explained, topics
 from polewright.cli.watching import render
-from polewright.core.errors import LinkError, PolewrightError, UsageError
+from polewright.core.errors import LinkError
 from polewright.settings.load import find_settings_file, load_settings
 from polewright.settings.model import Settings
 
 # Retained topics arrive within milliseconds of subscribing; a busy small computer takes longer.
 _RETAINED_WAIT_S = 1.0
-
-# Once a service on this machine has stopped, the broker's answer is waited for so long (s).
-_BROKER_TOO_S = 1.0
 
 _FILTER_OFF = ("the Sun's cone holds again: cap the tube before anything moves",)
 _FILTER_ON = (
@@ -30,8 +27,6 @@ _FILTER_ON = (
     "When the filter comes off, cap the tube FIRST, then: polewright solar-filter CAMERA --removed",
 )
 
-Command = Callable[[argparse.Namespace, Output], ExitCode]
-
 
 def _settings(options: argparse.Namespace) -> Settings:
     return load_settings(find_settings_file(options.config))
@@ -40,88 +35,40 @@ def _settings(options: argparse.Namespace) -> Settings:
 def _send(
     settings: Settings, verb: str, arguments: Mapping[str, Any], output: Output
 ) -> dict[str, Any]:
-    with output.progress(verb) as bar:
-
-        def on_progress(message: dict[str, Any]) -> None:
-            _show(bar, message)
-
-        return asyncio.run(send_command(settings, verb, arguments, on_progress))
-
-
-def _show(bar: ProgressBar, message: Mapping[str, Any]) -> None:
-    correction = message.get("correction")
-    if isinstance(correction, Mapping):
-        words = f"{correction['altitude_words']}; {correction['azimuth_words']}"
-        bar.update(float(correction["closeness"]) / 100.0, words)
-        return
-    percent = message.get("percent")
-    bar.update(float(percent or 0) / 100.0, str(message.get("step") or ""))
-
-
-def survey(options: argparse.Namespace, output: Output) -> ExitCode:
-    """Measure the axis; ``--clear`` gives the person's word first."""
-    settings = _settings(options)
-    if options.clear:
-        _send(settings, "confirm_clear", {}, output)
-    arguments = {"by_hand": True} if options.by_hand else {}
-    result = _send(settings, "survey", arguments, output)
-    output.result(result, *_survey_lines(result))
-    return VERDICT_EXIT_CODES[str(result["verdict"])]
-
-
-def _survey_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
-    return (
-        f"axis off by {result['total_error_arcmin']:.2f} arcmin "
-        f"(+- {result['total_error_sigma_arcmin']:.2f}) from the {result['target_pole']} pole",
-        f"  altitude {result['altitude_error_arcmin']:+.2f} arcmin, "
-        f"azimuth {result['azimuth_error_arcmin']:+.2f} arcmin",
-        f"  {str(result['verdict']).replace('_', ' ')} "
-        f"(tolerance {result['tolerance_arcmin']:.2f} arcmin, {result['frames']} frames over "
-        f"{result['sweep_deg']:.0f} deg)",
-    )
-
-
-def adjust(options: argparse.Namespace, output: Output) -> ExitCode:
-    """Follow the bolts live; ``--motors`` turns them, ``--clear`` gives the person's word first."""
-    settings = _settings(options)
-    if options.clear:
-        _send(settings, "confirm_clear", {}, output)
-    arguments = {"stop_when_good": True} if options.until_good else {}
-    if options.motors is not None:
-        arguments["motors"] = options.motors
-    try:
-        result = _send(settings, "adjust", arguments, output)
-    except KeyboardInterrupt:
-        # Whoever leaves the display leaves the bolts: the service need not go on exposing.
-        _send(settings, "stop", {}, output)
-        raise
-    verdict = str(result["verdict"])
-    steps = f" after {result['motor_steps']} steps of the motors" if "motor_steps" in result else ""
-    output.result(
-        result,
-        f"{verdict.replace('_', ' ')}: off by {result['total_error_arcmin']:.2f} arcmin{steps}",
-    )
-    return VERDICT_EXIT_CODES[verdict]
+    with output.progress(verb.replace("_", " ")) as bar:
+        return asyncio.run(command(settings, verb, arguments, bar.follow))
 
 
 def turned(options: argparse.Namespace, output: Output) -> ExitCode:
     """Report a turn of a knob and say what it taught."""
     arguments = {"bolt": options.bolt, "turns": options.turns}
     result = _send(_settings(options), "turned", arguments, output)
-    gain = result["arcmin_per_turn"]
-    known = (
-        "its travel per turn is not known yet"
-        if gain is None
-        else f"{abs(gain):.2f} arcmin (+- {result['arcmin_per_turn_sigma']:.2f}) per turn"
-    )
-    output.result(
-        result,
-        f"{result['bolt']}: {result['turns']:+g} turns moved it "
-        f"{result['went_arcmin']:+.2f} arcmin; {known}, slack {result['slack_turns']:.2f} turn",
-        *(("  this does not fit the turns before it and was set aside",)
-          if result["doubtful"] else ()),
-    )  # fmt: skip
+    output.result(result, *turned_lines(result))
     return ExitCode.GOOD
+
+
+def turned_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return what a reported turn did and taught, in words without signs."""
+    bolt, turns, went = result["bolt"], result["turns"], result["went_arcmin"]
+    sense = "clockwise" if turns > 0 else "anticlockwise"
+    if bolt == "altitude":
+        did = f"{'raised' if went > 0 else 'lowered'} the axis by {abs(went):.2f} arcmin"
+    else:
+        head = "clockwise" if went > 0 else "anticlockwise"
+        did = f"turned the mount head {abs(went):.2f} arcmin {head} seen from above"
+    gain, slack = result["arcmin_per_turn"], result["slack_turns"]
+    lines = [f"{bolt} knob, {abs(turns):g} turn {sense}: {did}"]
+    if gain is None:
+        lines.append("  how much a whole turn does is not known yet: turn on, and report again")
+    else:
+        lines.append(
+            f"  a whole turn does {abs(gain):.2f} arcmin (+- {result['arcmin_per_turn_sigma']:.2f})"
+        )
+    if slack > 0.0:
+        lines.append(f"  slack {slack:.2f} turn: so much is lost when the sense of turning changes")
+    if result["doubtful"]:
+        lines.append("  this does not fit the turns before it and was set aside")
+    return tuple(lines)
 
 
 def solar_filter(options: argparse.Namespace, output: Output) -> ExitCode:
@@ -132,70 +79,22 @@ def solar_filter(options: argparse.Namespace, output: Output) -> ExitCode:
     return ExitCode.GOOD
 
 
-def stop(options: argparse.Namespace, output: Output) -> ExitCode:
-    """Stop the mount and whatever runs, by the broker and directly."""
-    result = asyncio.run(stop_by_all_ways(_settings(options), output.note))
-    output.result(result, "stopped" if result.get("stopped") else "nothing was running")
+def sensor_on_sun(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Give the person's word that a side of the sensor is turned to the Sun."""
+    result = _send(_settings(options), "sensor_on_sun", {"side": options.side}, output)
+    off = result["compass_was_off_deg"]
+    output.result(
+        result,
+        f"the compass of {result['source']} was off by {abs(off):.0f} deg; now it is set by the "
+        f"Sun, to {result['sigma_deg']:.1f} deg where the sensor lies now",
+        "  the less it is turned from here to the axis, the better that holds; it ends in an hour",
+    )
     return ExitCode.GOOD
-
-
-async def stop_by_all_ways(settings: Settings, note: Callable[[str], None]) -> dict[str, Any]:
-    """Stop by the broker and, where the service runs on this machine, directly: both at once.
-
-    Raises
-    ------
-    PolewrightError
-        Neither way brought it there; or the service heard it and could not do it.
-    """
-    by_broker = asyncio.create_task(send_command(settings, "stop"))
-    try:
-        try:
-            directly = await stop_directly(settings)
-        except PolewrightError as failure:
-            try:
-                return await by_broker
-            except PolewrightError:
-                raise failure from None
-        if directly is None:
-            return await _answered(by_broker)
-        try:
-            async with asyncio.timeout(_BROKER_TOO_S):
-                told = await asyncio.shield(by_broker)
-        except TimeoutError:
-            note("The broker does not answer; the stop went to the service directly.")
-        except PolewrightError as trouble:
-            if trouble.code != "mqtt_off":
-                note(f"{trouble.text}; the stop went to the service directly.")
-        else:
-            return told | {"stopped": bool(directly["stopped"] or told.get("stopped"))}
-        return directly
-    finally:
-        by_broker.cancel()
-        await asyncio.gather(by_broker, return_exceptions=True)
-
-
-async def _answered(by_broker: asyncio.Task[dict[str, Any]]) -> dict[str, Any]:
-    try:
-        return await by_broker
-    except UsageError as refused:
-        if refused.code != "mqtt_off":
-            raise
-        raise LinkError(
-            "no polewright service for this mount runs on this machine",
-            remedy="Use the mount's own stop or its power switch, if it moves.",
-            code="no_service",
-        ) from None
 
 
 def status(options: argparse.Namespace, output: Output) -> ExitCode:
     """Say what the service knows now."""
     view = asyncio.run(_collect(_settings(options)))
-    if not view.online:
-        raise LinkError(
-            "the service is not running (its topics say offline, or there are none)",
-            remedy="Start it with `polewright run`.",
-            code="no_service",
-        )
     output.result(view.as_message(), *view.lines())
     verdict = view.verdict
     return VERDICT_EXIT_CODES[verdict] if verdict else ExitCode.CANNOT_TELL
@@ -205,10 +104,18 @@ async def _collect(settings: Settings) -> EveningView:
     view = EveningView()
     try:
         async with asyncio.timeout(_RETAINED_WAIT_S):
-            async for update in watch_topics(settings):
-                view.take(update.topic, update.payload)
+            async with contextlib.aclosing(topics(settings)) as updates:
+                async for update in updates:
+                    view.take(update.topic, update.payload)
     except TimeoutError:
         pass
+    if not view.online:
+        offline = LinkError(
+            "the service's topics say offline, or there are none",
+            remedy="Start it with `polewright run`.",
+            code="no_service",
+        )
+        raise await explained(settings, offline)
     return view
 
 
@@ -220,21 +127,19 @@ def watch(options: argparse.Namespace, output: Output) -> ExitCode:
     if options.json:
 
         async def lines() -> None:
-            async for update in watch_topics(settings):
+            async for update in topics(settings):
                 output.result({"topic": update.topic, "payload": update.payload})
 
         asyncio.run(lines())
         return ExitCode.GOOD
-    asyncio.run(render(lambda: watch_topics(settings), settings.mount.slug))
+    asyncio.run(render(lambda: topics(settings), settings.mount.slug))
     return ExitCode.GOOD
 
 
-COMMANDS: Mapping[str, Command] = {
-    "survey": survey,
-    "adjust": adjust,
+COMMANDS: Mapping[str, Callable[[argparse.Namespace, Output], ExitCode]] = {
     "turned": turned,
     "solar-filter": solar_filter,
-    "stop": stop,
+    "sensor-on-sun": sensor_on_sun,
     "status": status,
     "watch": watch,
 }

@@ -4,11 +4,13 @@ import argparse
 import asyncio
 import signal
 
+from polewright.adapters.direct.stop_door import services_here
 from polewright.adapters.indi.quiet import divert_library_chatter
 from polewright.app.memory import give_frames_back
 from polewright.app.service import running_service
 from polewright.cli.output import ExitCode, Output
 from polewright.cli.page import show_link
+from polewright.core.errors import UsageError
 from polewright.logs import setup_logging
 from polewright.settings.load import find_settings_file, load_settings
 from polewright.settings.model import Settings
@@ -21,9 +23,21 @@ def run(options: argparse.Namespace, output: Output) -> ExitCode:
     setup_logging(level=level, form="json" if options.json else settings.logging.format)
     divert_library_chatter()
     give_frames_back()
+    _refuse_a_second(settings)
     asyncio.run(_serve(settings, output))
     output.note("ended in order")
     return ExitCode.GOOD
+
+
+def _refuse_a_second(settings: Settings) -> None:
+    """Refuse where this mount's service runs on this machine: two would fight for the devices."""
+    if running := asyncio.run(services_here(settings)):
+        raise UsageError(
+            f'the service for the mount "{settings.mount.slug}" runs already on this machine '
+            f"(process {running[0]})",
+            remedy=f"Use that one. Or end it first: Ctrl-C in its terminal, or kill {running[0]}.",
+            code="already_running",
+        )
 
 
 async def _serve(settings: Settings, output: Output) -> None:

@@ -5,7 +5,8 @@ from pathlib import Path
 
 from polewright.cli.output import ExitCode, Output
 from polewright.core.errors import UsageError
-from polewright.settings.load import FILE_NAME, find_settings_file, load_settings
+from polewright.program import as_called
+from polewright.settings.load import FILE_NAME, find_settings_file, load_settings, usual_places
 from polewright.settings.template import default_settings_text
 
 
@@ -16,7 +17,13 @@ def config(options: argparse.Namespace, output: Output) -> ExitCode:
     path = find_settings_file(options.file or options.config)
     settings = load_settings(path)
     if path is None:
-        output.result({"ok": True, "file": None}, "no settings file: every setting has its default")
+        output.result(
+            {"ok": True, "file": None},
+            "no settings file was found, so every setting has its default; looked for:",
+            *(f"  {place.absolute()}" for place in usual_places()),
+            "make one here with `polewright config init`, or name one: "
+            "`polewright config check FILE`",
+        )
         return ExitCode.GOOD
     where = settings.site.place()
     site = "site from the GPS or the mount"
@@ -29,7 +36,7 @@ def config(options: argparse.Namespace, output: Output) -> ExitCode:
 def _init(path: Path, output: Output) -> ExitCode:
     try:
         with path.open("x", encoding="utf-8") as file:
-            file.write(default_settings_text())
+            file.write(as_called(default_settings_text()))
     except FileExistsError:
         raise UsageError(
             f"{path} is there already and was left as it is",

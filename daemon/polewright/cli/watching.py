@@ -1,7 +1,8 @@
 """The terminal display: what to do with each bolt, in deep red on black, words before figures."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
+import contextlib
+from collections.abc import AsyncGenerator, Callable
 from typing import Any
 
 from rich.align import Align
@@ -11,8 +12,9 @@ from rich.rule import Rule
 from rich.text import Text
 
 from polewright.adapters.mqtt.client import TopicUpdate
-from polewright.cli.display import VERDICT_WORDS, EveningView
-from polewright.core.errors import LinkError
+from polewright.cli.display import VERDICT_WORDS, EveningView, on_sky_words
+from polewright.core.errors import PolewrightError
+from polewright.program import as_called
 
 _STYLE = "red3"
 _STRONG = "bold red1"
@@ -39,35 +41,44 @@ _FIGURES = {
 
 
 async def render(
-    topics: Callable[[], AsyncIterator[TopicUpdate]], mount: str, console: Console | None = None
+    topics: Callable[[], AsyncGenerator[TopicUpdate, None]],
+    mount: str,
+    console: Console | None = None,
+    hint: str = "",
 ) -> None:
-    """Draw until cancelled; survives a broker that comes and goes, and a window that changes."""
+    """Draw until cancelled; survives a broker that comes and goes, and a window that changes.
+
+    ``hint`` stands below: how to leave.
+    """
     view = EveningView()
     console = console or Console()
     with Live(console=console, auto_refresh=False, screen=console.is_terminal) as live:
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(_follow(topics, view))
             while True:
-                live.update(screenful(view, mount, console), refresh=True)
+                live.update(screenful(view, mount, console, hint), refresh=True)
                 await asyncio.sleep(1.0 / _REDRAW_HZ)
 
 
-async def _follow(topics: Callable[[], AsyncIterator[TopicUpdate]], view: EveningView) -> None:
+async def _follow(
+    topics: Callable[[], AsyncGenerator[TopicUpdate, None]], view: EveningView
+) -> None:
     while True:
         try:
-            async for update in topics():
-                view.find()
-                view.take(update.topic, update.payload)
-        except LinkError as trouble:
+            async with contextlib.aclosing(topics()) as updates:
+                async for update in updates:
+                    view.find()
+                    view.take(update.topic, update.payload)
+        except PolewrightError as trouble:
             view.lose(str(trouble))
         await asyncio.sleep(_RETRY_S)
 
 
-def screenful(view: EveningView, mount: str, console: Console) -> RenderableType:
+def screenful(view: EveningView, mount: str, console: Console, hint: str = "") -> RenderableType:
     """Return the display of one moment as it fills a window, black to its edges."""
     width, height = console.size
     return Align.center(
-        picture(view, mount, width=width, height=height, ink=_ink(console)),
+        picture(view, mount, width=width, height=height, ink=_ink(console), hint=hint),
         vertical="middle",
         style=_GROUND,
         height=height if console.is_terminal else None,
@@ -75,7 +86,7 @@ def screenful(view: EveningView, mount: str, console: Console) -> RenderableType
 
 
 def picture(
-    view: EveningView, mount: str, *, width: int, height: int, ink: str = "#"
+    view: EveningView, mount: str, *, width: int, height: int, ink: str = "#", hint: str = ""
 ) -> RenderableType:
     """Return the display of one moment, for a window of that many cells; ``ink`` fills figures."""
     room = min(width - 2, _WIDEST)
@@ -83,15 +94,19 @@ def picture(
     head = Text(f"{mount}  {state.get('state', '')}".rstrip(), style=_STYLE)
     parts: list[RenderableType] = [Rule(head, style=_FAINT, characters="-")]
     if view.link:
-        parts += [Text(view.link, style=_STRONG), Text()]
+        parts += [_text(view.link, _STRONG), Text()]
+        parts += [Text("This display goes on by itself once it is there.", style=_STYLE), Text()]
     elif not view.online:
-        parts += [Text("the service is offline; what follows is old", style=_STRONG), Text()]
+        words = "the service is offline; what follows is old"
+        parts += [Text(words, style=_STRONG), Text()]
     if view.live:
         large = height >= _TALL and width >= _BROAD
         parts += _turning(view, room, ink if large else "")
     else:
         parts += _resting(view, room)
     parts += [*_news(view), Rule(style=_FAINT, characters="-")]
+    if hint:
+        parts.append(_text(hint, _FAINT))
     return Align.center(Group(*parts), width=room)
 
 
@@ -120,9 +135,11 @@ def _turning(view: EveningView, room: int, ink: str) -> list[RenderableType]:
     if tolerance:
         figures += f", good enough is {tolerance:.2f}"
     parts.append(Text(figures, style=_STYLE))
+    if why := on_sky_words(correction):
+        parts.append(Text(why, style=_FAINT))
     step = view.message("state")
     if step.get("reason"):
-        parts.append(Text(f"{step['reason']}. {step.get('remedy') or ''}", style=_STRONG))
+        parts.append(_text(f"{step['reason']}. {step.get('remedy') or ''}", _STRONG))
     age_s = view.age_s
     old = age_s > _OLD_S
     age = f"frame {correction['sequence']}, {age_s:.0f} s old"
@@ -133,7 +150,7 @@ def _turning(view: EveningView, room: int, ink: str) -> list[RenderableType]:
 def _resting(view: EveningView, room: int) -> list[RenderableType]:
     """Return what the service is doing, and what is known, while no correction is live."""
     state = view.message("state")
-    parts: list[RenderableType] = [Text(line, style=_STYLE) for line in view.lines()]
+    parts: list[RenderableType] = [_text(line, _STYLE) for line in view.lines()]
     if state.get("state") == "blocked" and parts:
         parts[0] = Text("BLOCKED", style=_STRONG)
     percent = state.get("percent")
@@ -151,7 +168,12 @@ def _news(view: EveningView) -> list[RenderableType]:
         lines.append(str(indi["problem"]))
     if event and event.get("code") != "blocked":
         lines.append(f"{event['level']}: {event['text']}. {event.get('remedy') or ''}".rstrip())
-    return [Text(), *(Text(line, style=_STYLE) for line in lines)] if lines else []
+    return [Text(), *(_text(line, _STYLE) for line in lines)] if lines else []
+
+
+def _text(words: str, style: str) -> Text:
+    """Return words that may name commands, as this person types them."""
+    return Text(as_called(words), style=style)
 
 
 def _head_ways(correction: dict[str, Any]) -> tuple[str, str]:

@@ -144,8 +144,9 @@ def _refuse_hour_angle(limits: SafetyLimits, hour_angle: float) -> None:
         raise SafetyError(
             f"an hour angle of {hour_angle:.0f} deg is outside the limits of "
             f"{limits.hour_angle_min_deg:.0f} to {limits.hour_angle_max_deg:.0f} deg",
-            remedy="Choose a place nearer the meridian, or widen the limits if the mount can "
-            "go there.",
+            remedy="If the mount does not point there at all, its site or time is missing or "
+            "wrong: set them at the mount; `polewright doctor` compares them. Else choose a place "
+            "nearer the meridian, or widen the limits if the mount can go there.",
             code="hour_angle_limit",
         )
 

@@ -64,6 +64,17 @@ TRANSITIONS = MappingProxyType(
 )
 
 
+# What runs, and what was asked for, as a person says it.
+_RUNNING = MappingProxyType(
+    {
+        Phase.SURVEYING: "a survey",
+        Phase.ADJUSTING: "an adjustment",
+        Phase.VERIFYING: "a verification",
+        Phase.STAR_ALIGNING: "a star alignment",
+    }
+)
+
+
 def advance(phase: Phase, happening: Happening) -> Phase:
     """Return the phase that follows.
 
@@ -75,8 +86,12 @@ def advance(phase: Phase, happening: Happening) -> Phase:
     try:
         return TRANSITIONS[phase][happening]
     except KeyError:
+        runs = _RUNNING.get(phase, "something else")
+        begun = _RUNNING.get(_START.get(happening, phase), "this")
+        begun = "another one" if begun == runs else begun
         raise UsageError(
-            f"the service is {phase.value}, so '{happening.value}' has to wait",
-            remedy="Wait for it to end, or stop it first.",
+            f"{runs} is running, so {begun} cannot begin",
+            remedy="Wait for it to end, or end it with `polewright stop`; `polewright watch` "
+            "shows it.",
             code="busy",
         ) from None

@@ -17,6 +17,8 @@ FILE_NAME = "polewright.toml"
 
 _REMEDY = "Correct the file; `polewright config init` shows every key with its meaning."
 _SYNTAX_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
+# A key and a number as much of the world writes it.
+_DECIMAL_COMMA = re.compile(r"^[\w.-]+\s*=\s*([+-]?\d+,\d+)\s*(?:#|$)")
 
 
 class SettingsError(UsageError):
@@ -60,7 +62,7 @@ def find_settings_file(explicit: Path | None = None) -> Path | None:
                 remedy="Correct the path, or write one with `polewright config init`.",
             )
         return path
-    return next((path for path in _usual_places() if path.is_file()), None)
+    return next((path for path in usual_places() if path.is_file()), None)
 
 
 def load_settings(path: Path | None) -> Settings:
@@ -115,7 +117,8 @@ def parse_settings(text: str, *, name: str, directory: Path | None = None) -> Se
         raise SettingsError(tuple(f"{name} {problem}" for problem in problems)) from None
 
 
-def _usual_places() -> tuple[Path, ...]:
+def usual_places() -> tuple[Path, ...]:
+    """Return where a settings file is looked for, the first that is there counts."""
     home = os.environ.get("XDG_CONFIG_HOME") or "~/.config"
     return (
         Path(FILE_NAME),
@@ -131,4 +134,7 @@ def _syntax_problem(message: str, text: str) -> str:
     lines = text.splitlines() or [""]
     line = int(match.group(1)) if match.group(1) else len(lines)
     shown = lines[min(line, len(lines)) - 1].strip()
+    if comma := _DECIMAL_COMMA.search(shown):
+        wrong, right = comma[1], comma[1].replace(",", ".")
+        return f"line {line}: a decimal point is needed, {right} instead of {wrong}: {shown[:60]}"
     return f"line {line}: not valid TOML: {message[: match.start()]}: {shown[:60]}"

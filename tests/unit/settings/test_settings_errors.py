@@ -174,6 +174,16 @@ def test_a_file_that_is_not_utf8_names_its_line(tmp_path: Path) -> None:
         load_settings(path)
 
 
+def test_a_decimal_comma_is_told_as_what_it_is():
+    assert problems("[site]\nlatitude_deg = -32,40  # south\n") == (
+        "p.toml line 2: a decimal point is needed, -32.40 instead of -32,40: "
+        "latitude_deg = -32,40  # south",
+    )
+    # A comma that is no decimal one is left to the parser's words.
+    (problem,) = problems("[safety]\nhorizon = 1, 2, 3\n")
+    assert "not valid TOML" in problem
+
+
 def test_the_search_order_is_option_variable_here_home_etc(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

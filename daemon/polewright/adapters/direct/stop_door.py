@@ -80,6 +80,8 @@ async def stop_door(settings: Settings, stop: Stop) -> AsyncIterator[Path | None
 async def _answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, stop: Stop) -> None:
     async with asyncio.timeout(_ASK_TIMEOUT_S):
         asked = await reader.readline()
+    if not asked:
+        return  # somebody looked whether a service is here
     if asked != _ASKED:
         log.info("Somebody asked something else than stop at the stop door")
         return
@@ -124,6 +126,12 @@ async def stop_directly(settings: Settings) -> dict[str, Any] | None:
                 code=str(error.get("code") or "stop_failed"),
             )
     return {"stopped": any(told["result"].get("stopped") for told in heard)}
+
+
+async def services_here(settings: Settings) -> list[int]:
+    """Return the processes of this mount's services on this machine, of the same user."""
+    doors = _doors(settings) if _is_ours_alone(_folder()) else []
+    return [_process_of(door) for door in doors if not await _is_dead(door)]
 
 
 async def _ask(door: Path) -> dict[str, Any] | None:
@@ -183,6 +191,11 @@ def _stem(settings: Settings) -> str:
     """Return how the names of a mount's doors begin; no slug holds what ends it."""
     root = hashlib.sha256(settings.mqtt.root.encode()).hexdigest()[:8]
     return f"{settings.mount.slug}.{root}+"
+
+
+def _process_of(door: Path) -> int:
+    """Return whose door it is: the number that its name ends with."""
+    return int(door.name.removesuffix(_SUFFIX).rpartition("+")[2])
 
 
 def _doors(settings: Settings) -> list[Path]:

@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import json
 import secrets
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncGenerator, Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -108,7 +108,7 @@ async def send_command(
 
 async def watch_topics(
     settings: Settings, *filters: str, port: int | None = None
-) -> AsyncIterator[TopicUpdate]:
+) -> AsyncGenerator[TopicUpdate, None]:
     """Yield what is retained and then what comes, for ever.
 
     Parameters

@@ -6,6 +6,7 @@ amqtt speaks MQTT 3.1.1 and asks nobody for a password, so it listens on loopbac
 import asyncio
 import logging
 import time
+from collections.abc import Iterator
 from types import TracebackType
 from typing import Any
 
@@ -50,11 +51,27 @@ class _PacedReader(StreamReaderAdapter):  # type: ignore[misc]
         return data
 
 
+class Subscriptions(dict[str, Any]):
+    """Who wants what; may change while amqtt goes through it and awaits in between.
+
+    A plain dict raises there, and whoever connects while another one subscribes is thrown out.
+    """
+
+    def __iter__(self) -> Iterator[str]:
+        """Go through the topics that are there now."""
+        return iter(tuple(super().__iter__()))
+
+    def items(self) -> Any:
+        """Return topics and subscribers as they are now."""
+        return tuple(super().items())
+
+
 class _TrackingBroker(Broker):  # type: ignore[misc]
     """Knows its open connections, which amqtt leaves open when they are mute."""
 
     def __init__(self, config: dict[str, Any]) -> None:
         super().__init__(config)
+        self._subscriptions = Subscriptions()
         self.writers: set[asyncio.StreamWriter] = set()
 
     async def stream_connected(

@@ -60,8 +60,9 @@ def plan_sweep(
     if high - low < min(sweep_deg, 15.0):
         raise MeasurementError(
             f"the hour-angle limits leave only {max(high - low, 0.0):.0f} deg to turn",
-            remedy="Widen [safety] hour_angle_min_deg or hour_angle_max_deg if the mount can go "
-            "there safely.",
+            remedy="If the mount does not point where it says, its site or time is missing or "
+            "wrong: set them at the mount. Else point to the other side, or widen [safety] "
+            "hour_angle_min_deg or hour_angle_max_deg if the mount can go there safely.",
             code="no_room",
         )
     sweep = min(sweep_deg, high - low)

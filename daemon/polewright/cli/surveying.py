@@ -1,0 +1,79 @@
+"""``polewright survey``: measure the axis, and say in words what is next."""
+
+import argparse
+import asyncio
+import math
+from collections.abc import Mapping
+from functools import partial
+from typing import Any
+
+from polewright.cli.display import on_sky_words, verdict_line
+from polewright.cli.interrupting import NOT_AWAITED, STOPPED, stopped_by_ctrl_c
+from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output
+from polewright.cli.reaching import command
+from polewright.cli.stopping import stop_by_all_ways
+from polewright.core.axis.correction import altitude_words, azimuth_words
+from polewright.core.geometry.directions import ARCMIN_RAD
+from polewright.settings.load import find_settings_file, load_settings
+from polewright.settings.model import Settings
+
+_NEXT = {
+    "good_enough": "next: tighten the locks, then `polewright survey` once more: locking moves "
+    "the axis",
+    "not_yet": "next: `polewright adjust`, and turn the bolts while it runs",
+    "cannot_tell": "next: survey again with more turn ([survey] sweep_deg), more frames or longer "
+    "exposures, or allow more ([tolerance] arcsec)",
+}
+
+
+def survey(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Measure the axis; ``--clear`` gives the person's word first; Ctrl-C stops the mount."""
+    settings = load_settings(find_settings_file(options.config))
+    try:
+        result = asyncio.run(_survey(settings, options, output))
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt(NOT_AWAITED) from None
+    if result is None:
+        raise KeyboardInterrupt(f"{STOPPED}; survey again when ready")
+    output.result(result, *survey_lines(result))
+    return VERDICT_EXIT_CODES[str(result["verdict"])]
+
+
+async def _survey(
+    settings: Settings, options: argparse.Namespace, output: Output
+) -> dict[str, Any] | None:
+    arguments = {"by_hand": True} if options.by_hand else {}
+    with output.progress("survey") as bar:
+
+        async def work() -> dict[str, Any]:
+            if options.clear:
+                await command(settings, "confirm_clear")
+            return await command(settings, "survey", arguments, bar.follow)
+
+        stop = partial(stop_by_all_ways, settings, output.note)
+        return await stopped_by_ctrl_c(work(), stop, output.note)
+
+
+def survey_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the verdict, what each bolt has to undo, how it was measured, and what is next."""
+    message = dict(result)
+    altitude, azimuth = message["altitude_error_arcmin"], message["azimuth_error_arcmin"]
+    goal_deg = message["axis_azimuth_deg"] - azimuth / 60.0
+    altitude_bolt = altitude_words(
+        altitude * ARCMIN_RAD, message["altitude_error_sigma_arcmin"] * ARCMIN_RAD
+    )
+    azimuth_bolt = azimuth_words(
+        azimuth * ARCMIN_RAD,
+        message["azimuth_error_sigma_arcmin"] * ARCMIN_RAD,
+        math.radians(goal_deg),
+    )
+    why = on_sky_words(message)
+    return (
+        verdict_line(message),
+        f"  altitude {altitude:+.2f} arcmin: {altitude_bolt}",
+        f"  azimuth {azimuth:+.2f} arcmin: {azimuth_bolt}",
+        *((f"    {why}",) if why else ()),
+        f"  against the {message['target_pole']} pole, from {message['frames']} frames over "
+        f"{message['sweep_deg']:.0f} deg",
+        _NEXT[str(message["verdict"])],
+    )
