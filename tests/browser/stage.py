@@ -8,7 +8,7 @@ import os
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,7 @@ from polewright.app.page import PageCommands
 from polewright.core.axis.correction import correct
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.knobs import KnobAdvice, turn_words
+from polewright.core.errors import PolewrightError
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.imaging.frame import Frame
 from polewright.session.messages import correction_message, state_message, survey_message
@@ -36,6 +37,7 @@ CHROMIUM = Path("/usr/bin/chromium")
 needs_chromium = pytest.mark.skipif(not CHROMIUM.exists(), reason="Debian's chromium is missing")
 
 PHONE = {"width": 390, "height": 844}
+SMALL_PHONE = {"width": 360, "height": 740}
 TABLET = {"width": 820, "height": 1180}
 TABLET_ON_ITS_SIDE = {"width": 1180, "height": 820}
 
@@ -143,7 +145,8 @@ def luminance(picture: bytes) -> float:
 class Stage:
     """A page served in this process; the test says what the service would.
 
-    ``asked`` holds the commands that came through.
+    ``asked`` holds the commands that came through; ``refused`` the answers to verbs that
+    are not taken; ``deaf``: none is answered.
     """
 
     def __init__(self, **page_settings: Any) -> None:
@@ -156,6 +159,8 @@ class Stage:
         )
         self.publisher = MqttPublisher(MountTopics.of(settings))
         self.asked: list[tuple[str, dict[str, Any]]] = []
+        self.refused: dict[str, PolewrightError] = {}
+        self.deaf = False
         self.frame: Frame | None = None
         desk = CommandDesk(self.publisher, self._obey, instance="stage")
         self.commands = PageCommands(desk)
@@ -166,6 +171,10 @@ class Stage:
         self, verb: str, arguments: dict[str, Any], _reply: Callable[[dict[str, Any]], None]
     ) -> dict[str, Any]:
         self.asked.append((verb, arguments))
+        if self.deaf:
+            await asyncio.Event().wait()
+        if verb in self.refused:
+            raise self.refused[verb]
         if verb == "confirm_solar_filter":
             return arguments
         return {"stopped": True} if verb == "stop" else {}
@@ -184,8 +193,8 @@ class Stage:
     def url(self) -> str:
         return self.served.address
 
-    def state(self, phase: Phase = Phase.IDLE, **more: Any) -> None:
-        message = state_message(phase, datetime.now(UTC), **more)
+    def state(self, phase: Phase = Phase.IDLE, *, ago_s: float = 0.0, **more: Any) -> None:
+        message = state_message(phase, datetime.now(UTC) - timedelta(seconds=ago_s), **more)
         self.publisher.publish("state", message, retain=True)
 
     def survey(self, altitude_arcmin: float, azimuth_arcmin: float, sigma_arcmin: float) -> None:

@@ -14,14 +14,16 @@ import pytest_asyncio
 from playwright.async_api import Browser, Error
 
 from polewright.adapters.web.access import Role
-from polewright.core.axis.correction import altitude_words, azimuth_words
+from polewright.core.axis.correction import altitude_words, azimuth_words, with_knob
 from polewright.core.axis.knobs import turn_words
+from polewright.core.errors import SafetyError
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.imaging.frame import Frame
 from polewright.session.phases import Phase
 from tests.browser.stage import (
     BRIGHTEST_LUMINANCE,
     PHONE,
+    SMALL_PHONE,
     TABLET,
     TABLET_ON_ITS_SIDE,
     Stage,
@@ -78,13 +80,13 @@ async def test_each_bolt_is_told_in_words_first_with_how_sure_that_is(
         assert await seen.text("#altitude .unit") == "arcmin"
         # In the south, a head that is too far anticlockwise goes clockwise, toward the west.
         assert await seen.text("#azimuth .verb") == "WEST"
-        assert "clockwise seen from above" in await seen.text("#azimuth .also")
-        assert "sure to 9 arcsec" in await seen.text("#sure")
+        assert await seen.text("#azimuth .also") == "the head clockwise, seen from above"
+        assert "± 18 arcsec; 1.0 arcmin is allowed" in await seen.text("#sure")
         assert "live" in await seen.text("#freshness")
         stage.correction(-1.4, 3.2, 0.15, sequence=2, north=True)
         await seen.until("#altitude .verb", "raise")
         await seen.until("#azimuth .verb", "west")
-        assert "anticlockwise seen from above" in await seen.text("#azimuth .also")
+        assert await seen.text("#azimuth .also") == "the head anticlockwise, seen from above"
 
 
 async def test_a_knob_that_is_known_is_told_in_turns_of_the_hand(browser: Browser, stage: Stage):
@@ -93,10 +95,13 @@ async def test_a_knob_that_is_known_is_told_in_turns_of_the_hand(browser: Browse
     async with screen(browser, stage.url) as seen:
         await seen.until("#altitude .number", "1/16")
         assert await seen.text("#altitude .unit") == "turn clockwise"
-        assert "1.4 arcmin to go" in await seen.text("#altitude .also")
+        assert "as you face the knob; 1.4 arcmin to go" in await seen.text("#altitude .also")
         assert await seen.text("#azimuth .number") == "1/4"
         assert await seen.text("#azimuth .unit") == "turn anticlockwise"
-        assert "turn" in await seen.text("#azimuth .scale")
+        assert await seen.text("#azimuth .scale") == "marks 1/8 turn apart"
+        # One sense of turning on a card, the knob's: the head's is nowhere.
+        assert "seen from above" not in await seen.text("#azimuth")
+        assert (await seen.text("#azimuth")).lower().count("clockwise") == 1
         await seen.keep("turns")
         await seen.show("one-altitude")
         await seen.keep("alone")
@@ -112,16 +117,21 @@ async def test_all_words_that_the_service_says_are_understood(browser: Browser, 
                for sign in (1, -1)]  # fmt: skip
     words = [altitude_words(amount, 0.0) for amount in amounts]
     words += [azimuth_words(amount, 0.0, pole) for amount in amounts for pole in (0.0, math.pi)]
-    leave = [altitude_words(0.0, 1.0), azimuth_words(0.0, 1.0, 0.0)]
+    leave = [altitude_words(0.0, 1.0, within=True), azimuth_words(0.0, 1.0, 0.0, within=True)]
+    leave += [altitude_words(0.0, 1.0), azimuth_words(0.0, 1.0, 0.0)]
+    with_knobs = [with_knob(said, "about 1/4 turn clockwise") for said in words]
     knobs = [turn_words(turns) for turns in (0.01, -0.06, 0.3, 1.0, -1.26, 2.5, -3.1, 12.0)]
     async with screen(browser, stage.url) as seen:
-        kinds, left, known = await seen.page.evaluate(
-            """async ([words, leave, knobs]) => { const m = await import('/words.js');
-            return [words.map((w) => m.readWords(w + '; knob about 1/4 turn clockwise')),
+        kinds, turned, left, known = await seen.page.evaluate(
+            """async ([words, withKnobs, leave, knobs]) => { const m = await import('/words.js');
+            return [words.map((w) => m.readWords(w)), withKnobs.map((w) => m.readWords(w, -2.0)),
               leave.map((w) => m.readWords(w).kind), knobs.map((w) => m.readKnob(w))]; }""",
-            [words, leave, knobs],
+            [words, with_knobs, leave, knobs],
         )
-    assert {kind["kind"] for kind in kinds} == {"turn"}
+    assert {kind["kind"] for kind in [*kinds, *turned]} == {"turn"}
+    assert {kind["knob"] for kind in turned} == {"about 1/4 turn clockwise"}
+    # Where the words leave the head's sense out, the figure tells where the nut is.
+    assert {kind["side"] for kind in turned[len(amounts) :]} == {1}
     for kind, amount in zip(kinds[: len(amounts)], amounts, strict=True):
         assert kind["amountArcmin"] * ARCMIN_RAD == pytest.approx(abs(amount), rel=0.06)
         assert kind["side"] == math.copysign(1, amount)
@@ -130,14 +140,16 @@ async def test_all_words_that_the_service_says_are_understood(browser: Browser, 
         kind["side"] == (-1 if " (clockwise" in said else 1)
         for kind, said in zip(kinds[len(amounts) :], words[len(amounts) :], strict=True)
     )
-    assert left == ["leave", "leave"]
+    assert left == ["leave", "leave", "wait", "wait"]
     for one, said in zip(known, knobs, strict=True):
         assert one is not None
         assert said.endswith(f" {one['sense']}")
 
 
 @pytest.mark.parametrize("turns", [None, (0.0625, -12.0)], ids=["angles", "turns"])
-@pytest.mark.parametrize("size", [PHONE, TABLET, TABLET_ON_ITS_SIDE, {"width": 844, "height": 390}])
+@pytest.mark.parametrize(
+    "size", [PHONE, SMALL_PHONE, TABLET, TABLET_ON_ITS_SIDE, {"width": 844, "height": 390}]
+)
 async def test_nothing_is_cut_off_and_stop_is_in_reach_at_every_size(
     browser: Browser, stage: Stage, size: dict[str, int], turns: tuple[float, float] | None
 ):
@@ -149,7 +161,7 @@ async def test_nothing_is_cut_off_and_stop_is_in_reach_at_every_size(
             await seen.show(view)
             await asyncio.sleep(0.1)
             cut = await seen.page.evaluate(
-                """[...document.querySelectorAll('.verb,.number,.unit,.also,#verdict,button')]
+                """[...document.querySelectorAll('.verb,.number,.unit,.also,.scale,.top,#verdict,button')]
                 .filter((e) => e.offsetParent)
                 .filter((e) => e.scrollWidth > e.clientWidth + 1
                     || e.getBoundingClientRect().right > innerWidth)
@@ -334,12 +346,34 @@ async def test_a_turn_is_reported_by_thumb(browser: Browser, stage: Stage):
         await seen.page.click("#open-do")
         await seen.page.click("#do-turned")
         assert await seen.page.is_disabled("#turned-send")
-        for name in ("azimuth knob", "anticlockwise", "1/4 turn"):
+        for name in ("azimuth knob", "anticlockwise", "1/4"):
             await seen.page.get_by_role("button", name=name, exact=True).click()
+        await seen.until("#turned-send", "say it: azimuth knob, 1/4 turn anticlockwise")
         await seen.keep("turned")
         await seen.page.click("#turned-send")
         await seen.until("#said", "turn noted")
         assert stage.asked == [("turned", {"bolt": "azimuth", "turns": -0.25})]
+        # How far is asked anew; knob and way stay.
+        await seen.page.click("#open-do")
+        await seen.page.click("#do-turned")
+        await seen.until("#turned-send", "how far?")
+        await seen.page.get_by_role("button", name="clockwise", exact=True).click()
+        for name in ("five whole turns more", "one whole turn less", "2/3"):
+            await seen.page.get_by_role("button", name=name, exact=True).click()
+        await seen.until("#turned-send", "say it: azimuth knob, 4 2/3 turns clockwise")
+        await seen.page.click("#turned-send")
+        await seen.until("#said", "turn noted")
+        assert stage.asked[1] == ("turned", {"bolt": "azimuth", "turns": pytest.approx(14 / 3)})
+
+
+async def test_every_turn_that_the_words_name_can_be_reported(browser: Browser, stage: Stage):
+    """What was told as 2/3 turn must not have to be told back as 3/4."""
+    named = {turn_words(size).split()[1] for size in np.arange(0.032, 0.99, 0.001)}
+    assert named >= {"1/16", "1/6", "1/3", "2/3"}
+    async with screen(browser, stage.url) as seen:
+        offered = await seen.page.locator("#turned-part button").all_text_contents()
+    assert named - {"1"} <= set(offered)
+    assert {f"{eighths}/8" for eighths in (1, 3, 5, 7)} <= set(offered)
 
 
 async def test_figures_that_nobody_renews_are_shown_as_old_and_told_to_nobody(
@@ -361,7 +395,150 @@ async def test_figures_that_nobody_renews_are_shown_as_old_and_told_to_nobody(
         # What was seen last is a fact of the past, not a thing to do.
         await seen.until("#altitude .verb", "too high")
         assert await seen.text("#altitude .number") == "1.2"
-        assert "when the adjustment ended" in await seen.text("#sure")
+        assert "adjusted" in await seen.text("#sure")
+
+
+FILLED = "document.querySelectorAll('.rod .d-nut-full').length"
+# Whether the end strokes of each nut stand between the feet of its yoke, as they are drawn; a foot
+# is 7 thick, and strokes that touch it are in.
+DRAWN_INSIDE = """[...document.querySelectorAll('.rod svg')].map((rod) => {
+  const box = (part) => rod.querySelector(part).getBoundingClientRect();
+  const [reach, yoke, upright] = [box('.d-reach'), box('.d-collar'), rod.closest('#altitude')];
+  const [first, last] = upright ? ['top', 'bottom'] : ['left', 'right'];
+  const foot = 7 * (yoke[last] - yoke[first]) / rod.querySelector('.d-collar').getBBox().width;
+  return yoke[first] + foot <= reach[first] + 0.1 && reach[last] <= yoke[last] - foot + 0.1; })"""
+
+
+@pytest.mark.parametrize(
+    ("altitude", "azimuth", "sigma", "inside"),
+    [
+        (0.05, -0.3, 0.1, [True, True]),
+        (0.82, 0.0, 0.05, [True, True]),  # beyond its own part, the other one at home
+        (0.05, -3.0, 0.1, [True, False]),
+        (0.6, 0.6, 0.14, [False, False]),  # both errors inside, the worst case not
+        (0.75, 0.0, 0.2, [False, True]),
+    ],
+)
+async def test_a_drawing_and_the_verdict_never_disagree(
+    browser: Browser,
+    stage: Stage,
+    altitude: float,
+    azimuth: float,
+    sigma: float,
+    inside: list[bool],
+):
+    """A nut is filled, and both its end strokes are in, only where it is good enough."""
+    adjusting(stage)
+    stage.correction(altitude, azimuth, sigma)
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#freshness", "live")
+        good = await seen.text("#verdict") == "GOOD ENOUGH"
+        assert good == all(inside)
+        assert await seen.page.evaluate(DRAWN_INSIDE) == inside
+        assert await seen.page.evaluate(FILLED) == (2 if good else 0)
+
+
+async def test_where_it_is_good_enough_each_bolt_is_left_and_the_next_step_is_told(
+    browser: Browser, stage: Stage
+):
+    adjusting(stage)
+    stage.correction(0.05, -0.3, 0.1)
+    async with screen(browser, stage.url, SMALL_PHONE) as seen:
+        await seen.until("#verdict", "good enough")
+        for bolt in ("altitude", "azimuth"):
+            assert await seen.text(f"#{bolt} .verb") == "LEAVE IT"
+            assert await seen.page.locator(f"#{bolt} .number").text_content() == ""
+        await seen.until("#doing", "tighten the locks gently, and watch that the figures stay")
+        # So, too, when it is only a survey that says so.
+        stage.correction(0.05, -0.3, 0.1, sequence=2, live=False)
+        stage.survey(0.05, -0.3, 0.1)
+        stage.state(step="ready")
+        await seen.until("#doing", "leave the bolts")
+        for bolt in ("altitude", "azimuth"):
+            assert await seen.text(f"#{bolt} .verb") == "LEAVE IT"
+        assert await seen.text("#altitude .also") == "the axis is 3 arcsec too high: inside"
+        assert await seen.page.is_hidden("#next")
+
+
+async def test_what_is_hidden_in_noise_asks_for_patience_not_for_turns(
+    browser: Browser, stage: Stage
+):
+    adjusting(stage)
+    stage.correction(0.3, 0.2, 0.4)
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#verdict", "not yet")
+        await seen.until("#doing", "hands off for some frames")
+        assert await seen.text("#altitude .verb") == "WAIT"
+
+
+async def test_a_result_that_work_was_begun_after_is_told_as_earlier(
+    browser: Browser, stage: Stage
+):
+    """A survey that was stopped half way says nothing, and the one before it is not of now."""
+    stage.survey(0.05, -0.3, 0.1)
+    stage.state(step="ready")
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#verdict", "good enough")
+        assert await seen.text("#verdict") == "GOOD ENOUGH"
+        assert await seen.page.evaluate(FILLED) == 2
+        stage.state(Phase.SURVEYING, step="slewing to frame 2 of 3", percent=40)
+        await seen.until("#verdict", "surveying")
+        stage.state(ago_s=-90.0, step="ready")
+        await seen.until("#verdict", "earlier: good enough")
+        assert "Survey again" in await seen.text("#doing")
+        assert (await seen.text("#sure")).startswith("Was off by 15 arcsec")
+        assert "ago" in await seen.text("#sure")
+        assert "was" in await seen.text("#altitude .lead")
+        assert await seen.page.evaluate(FILLED) == 0
+        assert await seen.text("#next") == "Survey the axis: the mount moves"
+
+
+async def test_a_stop_that_is_not_taken_is_told_large_until_somebody_has_seen_to_it(
+    browser: Browser, stage: Stage
+):
+    stage.refused["stop"] = SafetyError(
+        "Kudu did not take the stop and may still move: it does not answer",
+        remedy="Use its own stop or its power switch now, if it moves.",
+        code="not_stopped",
+    )
+    async with screen(browser, stage.url, SMALL_PHONE) as seen:
+        await seen.until("#freshness", "connected")
+        await seen.page.click("#stop")
+        await seen.until("#alarm-text", "may still move")
+        assert "power switch" in await seen.text("#alarm-remedy")
+        size = await seen.page.evaluate(
+            "parseFloat(getComputedStyle(document.querySelector('#alarm-text')).fontSize)"
+        )
+        assert size >= 28
+        assert await seen.violations() == []
+        await seen.keep("not-stopped")
+        await asyncio.sleep(7.0)  # longer than what needs no answer stays
+        stage.state(step="ready")
+        assert await seen.page.is_visible("#alarm")
+        # In every view, with stop in reach, and not over it.
+        await seen.show("camera")
+        assert await seen.page.is_visible("#alarm")
+        await seen.page.click("#stop", trial=True)
+        await seen.page.click("#alarm-seen")
+        assert await seen.page.is_hidden("#alarm")
+        # Other pages learn it from the event.
+        stage.publisher.publish(
+            "event",
+            {"level": "error", "code": "lost_in_motion", "text": "the connection to Kudu was lost",
+             "remedy": "Use its own stop."},
+            retain=False,
+        )  # fmt: skip
+        await seen.until("#alarm-text", "the connection to kudu was lost")
+
+
+async def test_a_stop_that_nobody_answers_is_told(browser: Browser, stage: Stage):
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#freshness", "connected")
+        stage.deaf = True
+        await seen.page.click("#stop")
+        await seen.until("#alarm-text", "the stop is not confirmed", 12.0)
+        assert "power switch" in await seen.text("#alarm-remedy")
+        stage.deaf = False
 
 
 async def test_what_blocks_is_told_with_what_to_do(browser: Browser, stage: Stage):
@@ -439,8 +616,18 @@ async def test_the_camera_is_shown_on_demand_in_the_colour_of_the_night(
         star = {"x_px": 81.0, "y_px": 61.0, "to_x_px": 301.0, "to_y_px": 201.0}
         targets = {"width_px": 640, "height_px": 480, "stars": [star]}
         stage.publisher.publish("targets", targets, retain=False)
-        await seen.until("#camera-words", "1 stars")
+        # A way holds only as long as the correction that it came with.
+        await seen.until("#camera-words", "no ways are drawn")
+        stage.correction(1.4, -3.2, 0.15)
+        await seen.until("#camera-words", "drawn at half its length")
         assert await seen.brightest() < BRIGHTEST_LUMINANCE
+        near = star | {"to_x_px": 121.0, "to_y_px": 81.0}
+        stage.publisher.publish("targets", targets | {"stars": [near]}, retain=False)
+        await seen.until("#camera-words", "until each star is at the tip of its wedge")
+        stage.correction(0.05, -0.3, 0.1, sequence=2)
+        await seen.until("#camera-words", "the stars are home")
+        stage.state(step="ready")
+        await seen.until("#camera-words", "no ways are drawn")
         await seen.show("bolts")
         await asyncio.sleep(0.2)
         assert not any(viewer.wants_pictures for viewer in stage.served.feed.viewers)
@@ -512,7 +699,24 @@ async def test_beyond_this_machine_a_token_opens_and_an_onlooker_may_only_look(
         assert command is not None
         assert look is not None
         async with screen(browser, stage.url) as seen:
-            await seen.until("#said", "token is not accepted")
+            await seen.until("#verdict", "not let in")
+            await seen.until("#doing", "opened without its token")
+            assert "polewright page" in await seen.text("#doing")
+            assert await seen.violations() == []
+            await seen.keep("not-let-in")
+            await seen.page.fill("#enter-link", "no link at all")
+            await seen.page.click("#enter button")
+            await seen.until("#said", "no token in that")
+            await seen.page.fill("#enter-link", look)
+            await seen.page.click("#enter button")
+            await seen.until("#freshness", "connected")
+            assert await seen.page.is_hidden("#enter")
+        async with screen(browser, f"{stage.url}#token=wrong-one-of-an-older-evening") as seen:
+            await seen.until("#doing", "does not hold any more")
+            # A link that is opened where the page is open already loads nothing anew.
+            await seen.page.evaluate("(link) => { location.href = link; }", look)
+            await seen.until("#freshness", "connected")
+            assert "token" not in seen.page.url
         async with screen(browser, look) as seen:
             await seen.until("#freshness", "connected")
             assert "token" not in seen.page.url

@@ -140,6 +140,17 @@ def test_a_picture_is_small_grey_and_shows_the_stars(shape: tuple[int, int], bay
     assert np.median(found) < 60
 
 
+def test_noise_does_not_look_like_stars():
+    """A frame with few stars: dark all over, and the star still plain."""
+    rng = np.random.default_rng(5)
+    pixels = rng.normal(300.0, 12.0, (240, 320))
+    pixels[100:103, 200:203] += 500.0
+    picture = picture_of(Frame(pixels=np.round(pixels).astype(np.uint16)))
+    shown = np.asarray(Image.open(io.BytesIO(picture)), dtype=float)
+    assert np.mean(shown > 160.0) < 0.005
+    assert shown[99:104, 199:204].max() > 230.0
+
+
 async def test_pictures_are_made_only_while_somebody_looks():
     frame = Frame(pixels=np.zeros((32, 32), dtype=np.uint16))
     looked = 0

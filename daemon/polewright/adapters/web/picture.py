@@ -11,8 +11,12 @@ from polewright.core.imaging.frame import Frame
 # A phone shows no more; and a picture must not hold up the corrections behind it.
 LARGEST_WIDTH_PX = 1280
 _JPEG_QUALITY = 80
-# The darkest and the brightest part of the pixels may saturate (percent).
-_SHOWN_PERCENT = (20.0, 99.85)
+# The brightest part of the pixels may saturate (percent).
+_SHOWN_PERCENT = 99.85
+# Noise must not look like stars: white begins at least so many sigma above the background.
+_WHITE_SIGMAS = 15.0
+# Standard deviation by the median of absolute deviations, for a normal distribution.
+_SIGMA_BY_MEDIAN = 1.4826
 # Stars are faint: the lower the power, the brighter they are drawn.
 _GAMMA = 0.5
 
@@ -20,8 +24,10 @@ _GAMMA = 0.5
 def picture_of(frame: Frame) -> bytes:
     """Return a frame as JPEG, grey, as wide as a phone needs it (slow: call it in a worker)."""
     pixels = _smaller(frame.pixels, frame.bayer_pattern is not None)
-    low, high = np.percentile(pixels, _SHOWN_PERCENT)
-    stretched = np.clip((pixels - low) / max(float(high - low), 1e-9), 0.0, 1.0) ** _GAMMA
+    low, bright = np.percentile(pixels, (50.0, _SHOWN_PERCENT))
+    noise = _SIGMA_BY_MEDIAN * float(np.median(np.abs(pixels - low)))
+    high = max(float(bright), float(low) + _WHITE_SIGMAS * noise)
+    stretched = np.clip((pixels - low) / max(high - float(low), 1e-9), 0.0, 1.0) ** _GAMMA
     grey = Image.fromarray((stretched * 255.0).astype(np.uint8), mode="L")
     target = io.BytesIO()
     grey.save(target, "JPEG", quality=_JPEG_QUALITY)

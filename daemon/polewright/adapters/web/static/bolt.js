@@ -1,6 +1,8 @@
 // One bolt from the side: a threaded rod, a nut that has to run into a collar.
-// A thread is one turn, or an angle while turns are not known.  The hatching about the nut is
-// what is not known of its place (two sigma); the collar is as wide as the tolerance.
+// From mark to mark it is so many turns, or an angle while turns are not known.  The hatching about
+// the nut, to its end strokes, is what is not known of its place (two sigma of the whole error); the
+// collar is the room that the tolerance leaves for this bolt.  The service computes both so that
+// hatching inside both collars and "good enough" are the same; only then is a nut filled.
 
 import { hatch, svg } from "./draw.js";
 
@@ -25,21 +27,21 @@ export class BoltDrawing {
     new ResizeObserver(() => this.last && this.#render()).observe(holder);
   }
 
-  /** `amountArcmin` and `side` say where the nut is; null: nothing is known. Returns the scale in words. */
+  /** `amountArcmin` and `side` say where the nut is, null: nothing is known; `home`: good enough. Returns the scale in words. */
   show(state) {
     this.last = state;
     return this.#render();
   }
 
   #scale() {
-    const { amountArcmin, turns, toleranceArcmin, sigmaArcmin } = this.last;
+    const { amountArcmin, turns, roomArcmin, marginArcmin } = this.last;
     const known = turns !== null && Math.abs(turns) > 0.004 && amountArcmin > 0;
     const perArcmin = known ? Math.abs(turns) / amountArcmin : 1;
     const steps = known ? STEPS_TURNS : STEPS_ARCMIN;
     const unit = known ? "turn" : "arcmin";
     const distance = amountArcmin * perArcmin;
     // The collar and the hatching must have room, too.
-    const room = Math.max(distance, (toleranceArcmin ?? 0) * perArcmin * 0.6, (sigmaArcmin ?? 0) * perArcmin * 2);
+    const room = Math.max(distance + (marginArcmin ?? 0) * perArcmin, (roomArcmin ?? 0) * perArcmin);
     const fits = (step) => room <= MOST_THREADS * step;
     const keep = this.unit === unit && this.step !== null && room <= (MOST_THREADS + 0.4) * this.step && room > 0.9 * this.step;
     if (!keep) { this.step = steps.find(fits) ?? steps.at(-1); this.unit = unit; }
@@ -59,7 +61,7 @@ export class BoltDrawing {
       ? `${-across / 2} ${-half} ${across} ${length}` : `${-half} ${-across / 2} ${length} ${across}`);
     const all = svg("g", this.upright ? { transform: "rotate(-90)" } : {});
     all.append(...rod(half, pitch));
-    const { amountArcmin, side, toleranceArcmin, sigmaArcmin, inside, still } = this.last;
+    const { amountArcmin, side, roomArcmin, marginArcmin, home, still } = this.last;
     if (amountArcmin === null) {
       all.append(...collar(NUT + 6));
       this.picture.replaceChildren(all);
@@ -67,17 +69,16 @@ export class BoltDrawing {
     }
     const { perArcmin, threads } = this.#scale();
     const px = (arcmin) => (arcmin * perArcmin * pitch) / this.step;
-    const width = Math.min(Math.max(px(toleranceArcmin ?? 0), 0) + NUT + 3, half - 14);
-    all.append(...collar(width));
+    if (roomArcmin !== null) all.append(...collar(Math.min(px(roomArcmin) + NUT + 1, half - 14)));
     const at = side * threads * pitch;
-    const unsure = Math.min(px(2 * (sigmaArcmin ?? 0)), half);
-    if (!inside && !still) all.append(...chevrons(at, side));
-    all.append(nut(at, unsure, inside));
+    const unsure = Math.min(px(marginArcmin ?? 0), half);
+    if (!home && !still) all.append(...chevrons(at, side));
+    all.append(nut(at, unsure, home));
     this.picture.replaceChildren(all);
     const size = this.unit === "turn"
       ? `${SHARES.get(this.step) ?? this.step} turn${this.step > 1 ? "s" : ""}`
       : this.step >= 60 ? `${this.step / 60} deg` : this.step >= 1 ? `${this.step} arcmin` : `${Math.round(this.step * 60)} arcsec`;
-    return `one thread: ${size}`;
+    return `marks ${size} apart`;
   }
 }
 
@@ -111,14 +112,16 @@ function chevrons(at, side) {
   return path.length ? [svg("path", { class: "d-ink", d: path.join("") })] : [];
 }
 
-function nut(at, unsure, inside) {
-  const { defs, fill } = hatch(6);
-  const body = svg("path", { class: `d-nut${inside ? " d-nut-full" : ""}`,
+function nut(at, unsure, filled) {
+  const body = svg("path", { class: `d-nut${filled ? " d-nut-full" : ""}`,
     d: `M${-NUT} -25l5 -6h${2 * NUT - 10}l5 6v50l-5 6h${-2 * NUT + 10}l-5 -6z` });
   const faces = svg("path", { class: "d-face", d: `M${-NUT} -11h${2 * NUT}M${-NUT} 11h${2 * NUT}` });
   const place = svg("g", { transform: `translate(${at} 0)` });
-  if (unsure > 2) {
-    place.append(defs, svg("rect", { x: -NUT - unsure, y: -20, width: 2 * (NUT + unsure), height: 40, fill }));
+  if (unsure > 1) {
+    const { defs, fill } = hatch(6);
+    const end = NUT + unsure;
+    place.append(defs, svg("rect", { x: -end, y: -20, width: 2 * end, height: 40, fill }),
+      svg("path", { class: "d-reach", d: `M${-end} -29V29M${end} -29V29` }));
   }
   place.append(body, faces);
   return place;

@@ -2,17 +2,21 @@
 
 import { STATES, VERDICTS, age, angleText, readFacts, readKnob, readWords } from "./words.js";
 
+const BOLTS = ["altitude", "azimuth"];
 const VALID_S = 6;
 const MOST_POINTS = 4000;
 // A bolt moved when its figure changed by more than so many sigmas.
 const MOVED_SIGMAS = 3;
-// Both bolts inside this part of the tolerance: the total is inside, too.
-const SHARE = 0.7;
+// What ended work is told at once; a result that is older than the rest by this much is not of it.
+const OF_THIS_WORK_S = 20;
+// After so long hands, wind and warmth have had their turn: a result is called earlier.
+const CURRENT_S = 900;
 
 export class Evening {
   constructor() {
     this.state = null;
     this.survey = null;
+    this.surveyAt = null;
     this.health = null;
     this.correction = null;
     this.correctionAt = null;
@@ -29,7 +33,7 @@ export class Evening {
     this.known = true;
     // A service that was started anew knows less of the evening than this page does.
     if (welcome.history.length || !this.points.length) this.points = joined(this.points, welcome.history);
-    if (!welcome.messages.correction) this.correction = null;
+    for (const topic of ["state", "health", "survey", "correction"]) if (!welcome.messages[topic]) this[topic] = null;
   }
 
   /** The devices that are in use, by their names. */
@@ -43,6 +47,7 @@ export class Evening {
     if (topic === "health") this.health = payload;
     if (topic === "survey") {
       this.survey = payload;
+      this.surveyAt = performance.now() / 1000 - ageS;
       if (ageS === 0 && payload.age_s == null) this.#point("survey", payload);
     }
     if (topic === "correction") this.#correct(payload, ageS);
@@ -82,7 +87,7 @@ export class Evening {
     const correction = this.correction;
     const ageS = correction ? performance.now() / 1000 - this.correctionAt : null;
     const validS = correction?.valid_s ?? Math.max(VALID_S, 2.5 * this.intervalS);
-    const live = Boolean(correction?.live && ageS <= validS && state === "adjusting");
+    const live = Boolean(link.open && correction?.live && ageS <= validS && state === "adjusting");
     const old = Boolean(correction && !live && state === "adjusting");
     const shown = {
       live, old, ageS, state,
@@ -91,13 +96,14 @@ export class Evening {
       progress: state === "surveying" && this.state.percent != null ? this.state.percent : null,
       trouble: this.#trouble(state),
       byMotors: state === "adjusting" && !this.state.reason && Boolean(this.state.step) && this.state.step !== BY_HANDS,
-      sure: "", news: "", next: null, doing: "", headline: "", turning: this.turning ?? "altitude",
+      sure: "", news: "", enter: false, next: null, doing: "", headline: "", turning: this.turning ?? "altitude",
     };
-    this.#bolts(shown);
+    const past = live || old ? null : this.#past(link);
+    this.#bolts(shown, past);
     if (!this.turning && shown.altitude.amountArcmin !== null) {
       shown.turning = (shown.azimuth.amountArcmin ?? 0) > shown.altitude.amountArcmin ? "azimuth" : "altitude";
     }
-    this.#words(shown, link);
+    this.#words(shown, link, past);
     return shown;
   }
 
@@ -106,41 +112,47 @@ export class Evening {
     return { reason: this.state.reason, remedy: this.state.remedy ?? "", blocked: state === "blocked" };
   }
 
-  #bolts(shown) {
+  #bolts(shown, past) {
     const correction = this.correction;
     if (shown.live || (shown.old && correction.total_error_arcmin !== null)) {
-      const onSky = correction.azimuth_error_on_sky_arcmin;
-      const stretch = onSky ? Math.abs(correction.azimuth_error_arcmin / onSky) : 1;
-      const tolerance = this.#tolerance(correction);
-      for (const bolt of ["altitude", "azimuth"]) {
-        const read = readWords(correction[`${bolt}_words`]);
-        const limit = tolerance === null ? null : tolerance * SHARE * (bolt === "azimuth" ? stretch : 1);
-        shown[bolt] = laidOut(bolt, read, {
+      for (const bolt of BOLTS) {
+        const read = readWords(correction[`${bolt}_words`], correction[`${bolt}_to_go_arcmin`]);
+        shown[bolt] = laidOut(read, {
           old: shown.old,
-          good: correction.verdict === "good_enough",
           turns: correction[`${bolt}_turns`],
-          sigmaArcmin: correction[`${bolt}_error_sigma_arcmin`],
-          toleranceArcmin: limit,
-          inside: correction.verdict === "good_enough" || read.kind === "leave" || (limit !== null && read.amountArcmin !== null && read.amountArcmin <= limit),
+          marginArcmin: correction[`${bolt}_margin_arcmin`] ?? null,
+          roomArcmin: correction[`${bolt}_room_arcmin`] ?? null,
+          home: shown.live && correction.verdict === "good_enough",
         });
       }
-    } else if (this.survey && shown.state !== "surveying") {
-      const last = this.#lastSeen();
-      const read = readFacts(last, this.survey.axis_azimuth_deg);
-      for (const bolt of ["altitude", "azimuth"]) {
-        shown[bolt] = laidOut(bolt, read[bolt], {
-          old: false, turns: null, sigmaArcmin: last[`${bolt}_error_sigma_arcmin`], toleranceArcmin: this.#tolerance(last) * SHARE, inside: false,
+    } else if (past && shown.state !== "surveying") {
+      const read = readFacts(past.found, this.survey.axis_azimuth_deg, { current: !past.earlier });
+      for (const bolt of BOLTS) {
+        shown[bolt] = laidOut(read[bolt], {
+          old: false, turns: null,
+          marginArcmin: past.found[`${bolt}_margin_arcmin`] ?? null,
+          roomArcmin: past.found[`${bolt}_room_arcmin`] ?? null,
+          home: past.found.verdict === "good_enough" && !past.earlier,
+          past: past.earlier ? "the axis was" : "the axis is",
         });
       }
     } else {
-      for (const bolt of ["altitude", "azimuth"]) shown[bolt] = laidOut(bolt, { kind: "none", amountArcmin: null, side: 0, knob: "", words: "" }, { old: false, turns: null, sigmaArcmin: null, toleranceArcmin: null, inside: false });
+      for (const bolt of BOLTS) shown[bolt] = laidOut({ kind: "none", amountArcmin: null, side: 0 }, { turns: null });
     }
   }
 
-  /** What was seen last of the axis: an adjustment that has ended, or the survey. */
-  #lastSeen() {
+  /** What was found last, and whether something that found nothing came after it; null: nothing. */
+  #past(link) {
+    if (!this.survey) return null;
     const last = this.correction;
-    return last && last.total_error_arcmin !== null && Date.parse(last.at) >= Date.parse(this.survey.at) ? last : this.survey;
+    const adjusted = Boolean(last && last.total_error_arcmin !== null && Date.parse(last.at) >= Date.parse(this.survey.at));
+    const found = adjusted ? last : this.survey;
+    const at = Date.parse(found.at);
+    const beforeStart = !adjusted && found.age_s != null;
+    // By this page's clock: the service's may be the sky's, or one that was set in between.
+    const ageS = performance.now() / 1000 - (adjusted ? this.correctionAt : this.surveyAt) + (beforeStart ? found.age_s : 0);
+    const overtaken = this.state ? (Date.parse(this.state.since) - at) / 1000 > OF_THIS_WORK_S : false;
+    return { found, adjusted, beforeStart, ageS, overtaken, earlier: !link.open || beforeStart || overtaken || ageS > CURRENT_S };
   }
 
   /** Who turns the axis: the mount, or the person, who is told when. */
@@ -155,51 +167,61 @@ export class Evening {
     } else shown.doing = "Hands off until the next words.";
   }
 
-  #words(shown, link) {
+  #words(shown, link, past) {
     const { state, live } = shown;
     const step = this.state?.step ?? "";
     shown.doing = state ? `${STATES[state] ?? state}${step ? `: ${step}` : ""}` : "";
-    if (state === "adjusting") shown.doing = live ? "" : step;
-    if (!this.known) { shown.headline = "Connecting"; return; }
-    if (!link.open) {
-      shown.headline = "No connection";
-      shown.doing = "The figures are old. To stop the mount now, use its own stop or its power switch.";
-      shown.news = "No connection.";
-      return;
-    }
+    if (!link.open) { Object.assign(shown, notConnected(link, this.known)); return; }
     if (state === "blocked") { shown.headline = "Blocked"; shown.doing = ""; shown.news = `Blocked. ${this.state.reason}`; return; }
     if (state === "surveying") { this.#surveying(shown, step); return; }
-    if (live) {
-      shown.headline = shown.byMotors ? "Hands off" : VERDICTS[this.correction.verdict];
-      if (shown.byMotors) {
-        shown.news = "The motors turn the bolts. Hands off.";
-        shown.doing = `The motors turn the bolts. ${sentence(step)}`;
-      }
-      shown.sure = `Off by ${angleText(this.correction.total_error_arcmin)}, sure to ${angleText(this.correction.total_error_sigma_arcmin)}` +
-        (this.#tolerance(this.correction) ? `; ${angleText(this.#tolerance(this.correction))} is allowed.` : ".");
-      return;
-    }
+    if (live) { this.#adjusting(shown, step); return; }
     if (state === "adjusting") {
       shown.headline = "Wait";
       shown.news = "Wait. The figures are old.";
-      shown.doing = this.correction ? `No fresh figures. Do not turn by these. ${step}` : `The first frame is on its way. ${step}`;
+      shown.doing = this.correction?.sequence ? `No fresh figures. Do not turn by these. ${step}` : `The first frame is on its way. ${step}`;
       return;
     }
-    if (this.survey) {
-      const last = this.#lastSeen();
-      shown.headline = VERDICTS[last.verdict];
-      if (last === this.correction) {
-        shown.sure = `Off by ${angleText(last.total_error_arcmin)}, sure to ${angleText(last.total_error_sigma_arcmin)}, when the adjustment ended.`;
-        shown.next = last.verdict === "good_enough"
-          ? { act: "survey", words: "Locks tight? Survey once more" } : { act: "adjust", words: "Adjust: turn the bolts" };
-        return;
-      }
-      shown.sure = `Off by ${angleText(this.survey.total_error_arcmin)}, sure to ${angleText(this.survey.total_error_sigma_arcmin)}; ${surveyed(this.survey, link)}.`;
-      shown.next = { act: "adjust", words: "Adjust: turn the bolts" };
-    } else {
+    if (past) this.#rested(shown, past);
+    else {
       shown.headline = "Not measured";
       shown.next = { act: "survey", words: "Survey the axis: the mount moves" };
     }
+  }
+
+  #adjusting(shown, step) {
+    const { verdict, total_error_arcmin: total, total_error_sigma_arcmin: sigma } = this.correction;
+    const tolerance = this.#tolerance(this.correction);
+    shown.headline = shown.byMotors ? "Hands off" : VERDICTS[verdict];
+    shown.sure = offBy(total, sigma, tolerance ? `; ${angleText(tolerance)} is allowed in all.` : ".");
+    if (shown.byMotors) {
+      shown.news = "The motors turn the bolts. Hands off.";
+      shown.doing = `The motors turn the bolts. ${sentence(step)}`;
+    } else if (verdict === "good_enough") {
+      shown.news = "Good enough. Leave the bolts. Tighten the locks gently.";
+      shown.doing = "Done. Tighten the locks gently, and watch that the figures stay.";
+    } else if (BOLTS.every((bolt) => STILL.has(shown[bolt].kind))) {
+      shown.news = "Hands off for some frames.";
+      shown.doing = "Hands off for some frames: each one makes the figures surer.";
+    } else shown.doing = "";
+  }
+
+  /** Nothing runs: what was found, and how far it may be believed by now. */
+  #rested(shown, { found, adjusted, beforeStart, ageS, overtaken, earlier }) {
+    const good = found.verdict === "good_enough";
+    const when = `${adjusted ? "adjusted" : "surveyed"} ${age(ageS)} ago`;
+    shown.headline = earlier ? `Earlier: ${VERDICTS[found.verdict]}` : VERDICTS[found.verdict];
+    shown.sure = offBy(found.total_error_arcmin, found.total_error_sigma_arcmin, earlier ? `, ${when}.` : `; ${when}.`, earlier ? "Was off by" : "Off by");
+    if (earlier) {
+      shown.doing = beforeStart ? "This was measured before the service was started. Survey again to be sure."
+        : overtaken ? "Work was begun or broken off since. Survey again to be sure."
+          : "That is a while ago. Survey again to be sure.";
+      shown.next = { act: "survey", words: "Survey the axis: the mount moves" };
+    } else if (adjusted && good) {
+      shown.doing = "Done. Are the locks tight? Then one more survey proves it.";
+      shown.next = { act: "survey", words: "Survey once more: the mount moves" };
+    } else if (good) {
+      shown.doing = "Done: leave the bolts. Survey again after anything was touched.";
+    } else shown.next = { act: "adjust", words: "Adjust: turn the bolts" };
   }
 }
 
@@ -209,35 +231,48 @@ const BY_HAND = /^by hand: /;
 
 function sentence(words) { return words ? `${words[0].toUpperCase()}${words.slice(1)}.` : ""; }
 
-function surveyed(survey, link) {
-  const now = link.hostNowMs();
-  if (survey.age_s != null) return `surveyed ${age(survey.age_s)} before this start, so survey again to be sure`;
-  const ago = now === null ? null : (now - Date.parse(survey.at)) / 1000;
-  return ago !== null && ago >= 0 && ago < 43200 ? `surveyed ${age(ago)} ago` : "surveyed this evening";
+function offBy(totalArcmin, sigmaArcmin, tail, lead = "Off by") {
+  return `${lead} ${angleText(totalArcmin)} ± ${angleText(2 * sigmaArcmin)}${tail}`;
+}
+
+const NEW_LINK = "On the service's computer, run polewright page in a terminal: it shows the link, and its code for a phone's camera.";
+const NOBODY_AFTER_MS = 6000;
+
+/** What to say, and to do, while there is no connection. */
+function notConnected(link, known) {
+  if (link.refused) {
+    const why = link.token ? "The token of this link does not hold any more." : "This page was opened without its token.";
+    return { headline: "Not let in", doing: `${why} ${NEW_LINK} Open that link, or paste it here.`, news: "Not let in.", enter: true };
+  }
+  if (link.later) return { headline: "Wait", doing: "Too many wrong tokens came from this address: the service listens again in a minute. It is tried by itself.", news: "" };
+  if (known) return { headline: "No connection", doing: "The figures are old. To stop the mount now, use its own stop or its power switch.", news: "No connection." };
+  if (performance.now() - link.lostAt < NOBODY_AFTER_MS) return { headline: "Connecting", doing: "", news: "" };
+  const trust = link.encrypted ? " Some browsers also need the certificate trusted in their settings." : "";
+  return { headline: "No answer", doing: `Nobody answers at ${link.host}. Does the service run, and is this device in its network?${trust} It is tried again by itself.`, news: "" };
 }
 
 function freshness({ link, live, old, ageS, known, state }) {
-  if (!link.open) return known ? `NO CONNECTION ${age((performance.now() - link.lostAt) / 1000)}` : "connecting";
+  if (!link.open) return known ? `NO CONNECTION ${age((performance.now() - link.lostAt) / 1000)}` : link.refused ? "not let in" : "connecting";
   if (live) return `live, ${age(ageS)} old`;
   if (old) return `OLD: ${age(ageS)}`;
   return state === "adjusting" ? "no figures yet" : "connected";
 }
 
+// Kinds of words by which nothing is to be turned.
+const STILL = new Set(["leave", "wait"]);
+
 /** One bolt as its card shows it. */
-function laidOut(bolt, read, { old, turns, sigmaArcmin, toleranceArcmin, inside, good = false }) {
-  const card = { ...read, old, turns: null, sigmaArcmin, toleranceArcmin, inside, leaves: read.kind === "leave", arrow: null, also: "", lead: read.lead ?? "", number: read.number ?? "", unit: read.unit ?? "", verb: read.verb ?? "" };
-  if (read.kind === "none") { card.verb = "–"; return card; }
-  if (read.kind === "fact") return card;
-  if (old) {
-    card.lead = "was, a while ago:";
-    if (read.kind === "leave") card.verb = "in place";
-    return card;
-  }
-  if (read.kind === "leave") { card.verb = "leave it"; return card; }
-  if (read.kind === "words") { card.verb = read.words; return card; }
-  if (good) {
-    // Good enough: what is left is a figure, not a thing to do.
-    return { ...card, leaves: true, lead: "", verb: "leave it", number: "", unit: "", also: `${read.number} ${read.unit} left` };
+function laidOut(read, { old = false, home = false, past = "", turns, ...drawn }) {
+  const card = { inside: home || read.kind === "leave", lead: "", verb: "", number: "", unit: "", also: "", arrow: null, turns: null, marginArcmin: null, roomArcmin: null, ...read, ...drawn, old, home };
+  switch (true) {
+    case read.kind === "none": return { ...card, verb: "–" };
+    case read.kind === "fact": return { ...card, lead: past };
+    case read.kind === "home": return { ...card, lead: "", verb: "leave it", number: "", unit: "", also: `${past} ${read.number} ${read.unit} ${read.verb}: inside` };
+    case old && STILL.has(read.kind): return { ...card, lead: "was, a while ago:", verb: "in place" };
+    case old: return { ...card, lead: "was, a while ago:" };
+    case read.kind === "leave": return { ...card, verb: "leave it", also: read.amountArcmin ? `${angleText(read.amountArcmin)} left: inside` : "" };
+    case read.kind === "wait": return { ...card, verb: "wait", also: "not known well enough yet" };
+    case read.kind === "words": return { ...card, verb: read.words };
   }
   card.turns = turns;
   const knob = readKnob(read.knob);
@@ -246,10 +281,10 @@ function laidOut(bolt, read, { old, turns, sigmaArcmin, toleranceArcmin, inside,
     card.number = knob.number;
     card.unit = knob.unit;
     card.arrow = { sense: knob.sense };
-    card.also = [knob.after, `${read.number} ${read.unit} to go`].filter(Boolean).join("; ");
+    card.also = [knob.after, "as you face the knob", `${read.number} ${read.unit} to go`].filter(Boolean).join("; ");
   } else if (read.sense) {
     card.arrow = { sense: read.sense, flat: true };
-    card.also = `${read.sense} seen from above`;
+    card.also = `the head ${read.sense}, seen from above`;
   } else card.also = read.knob ? `knob ${read.knob}` : "";
   return card;
 }

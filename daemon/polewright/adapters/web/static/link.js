@@ -6,11 +6,15 @@ const FIRST_PAUSE_MS = 400;
 const LONGEST_PAUSE_MS = 5000;
 const TOKEN_REFUSED = 4401;
 const TRY_LATER = 4429;
+// The service counts wrong tokens for a minute.
+const LATER_MS = 30000;
 const STOP_KEPT_MS = 20000;
 
+const TOKEN = /[#&]token=([A-Za-z0-9_-]+)/;
+
 /** The token of the link, taken out of the address so that nobody reads it over a shoulder. */
-export function takeToken() {
-  const found = /(?:^#|&)token=([A-Za-z0-9_-]+)/.exec(location.hash);
+function takeToken() {
+  const found = TOKEN.exec(location.hash);
   if (found) {
     remember(found[1]);
     history.replaceState(null, "", location.pathname);
@@ -31,6 +35,9 @@ export class Link {
     this.token = takeToken();
     this.socket = null;
     this.open = false;
+    // Why it was turned away, where it was: its token, or too many wrong ones.
+    this.refused = false;
+    this.later = false;
     this.role = null;
     this.lostAt = performance.now();
     this.pause = FIRST_PAUSE_MS;
@@ -42,11 +49,33 @@ export class Link {
     for (const event of ["online", "pageshow", "visibilitychange"]) {
       addEventListener(event, () => { if (!document.hidden) this.#hurry(); });
     }
+    // A link with another token, opened where this page is open already, loads nothing anew.
+    addEventListener("hashchange", () => this.enter(location.hash));
     this.#connect();
   }
 
-  /** What the service's host shows on its clock now (ms since 1970), or null. */
-  hostNowMs() { return this.offsetMs === null ? null : localNowMs() + this.offsetMs; }
+  get host() { return location.host; }
+
+  get encrypted() { return location.protocol === "https:"; }
+
+  /** Take the token of another link, or the bare token, and try it; false where there is none. */
+  enter(words) {
+    const token = TOKEN.exec(words)?.[1] ?? /^[A-Za-z0-9_-]{8,}$/.exec(words.trim())?.[0];
+    if (!token) return false;
+    this.token = token;
+    remember(token);
+    history.replaceState(null, "", location.pathname);
+    this.refused = false;
+    this.pause = FIRST_PAUSE_MS;
+    this.lostAt = performance.now();
+    const before = this.socket;
+    this.socket = null;
+    before?.close();
+    this.open = false;
+    this.onState({ open: false });
+    this.#connect();
+    return true;
+  }
 
   send(message) {
     if (!this.open) return false;
@@ -54,18 +83,18 @@ export class Link {
     return true;
   }
 
-  /** Send a command; returns its id, or null where there is no connection. */
+  /** Send a command; a stop without a connection is kept for a while. */
   command(verb, args = {}) {
     const id = `page-${crypto.getRandomValues(new Uint32Array(3)).join("-")}`;
     const message = { command: verb, payload: { id, ...args } };
-    if (this.send(message)) return id;
-    if (verb === "stop") this.waitingStop = { message, until: performance.now() + STOP_KEPT_MS };
-    return null;
+    const sent = this.send(message);
+    if (!sent && verb === "stop") this.waitingStop = { message, until: performance.now() + STOP_KEPT_MS };
+    return { id, sent };
   }
 
   #connect() {
     clearTimeout(this.again);
-    const scheme = location.protocol === "https:" ? "wss" : "ws";
+    const scheme = this.encrypted ? "wss" : "ws";
     const socket = new WebSocket(`${scheme}://${location.host}/live`);
     socket.binaryType = "arraybuffer";
     this.socket = socket;
@@ -88,6 +117,7 @@ export class Link {
 
   #welcome(payload) {
     this.open = true;
+    this.refused = this.later = false;
     this.role = payload.role;
     this.pause = FIRST_PAUSE_MS;
     this.bestRoundMs = Infinity;
@@ -126,16 +156,18 @@ export class Link {
     if (this.open) this.lostAt = performance.now();
     this.open = false;
     this.socket = null;
-    const refused = code === TOKEN_REFUSED;
-    this.onState({ open: false, refused, later: code === TRY_LATER });
-    if (refused) return; // the same token will not do the next time either
-    this.again = setTimeout(() => this.#connect(), code === TRY_LATER ? 30000 : this.pause * (0.75 + Math.random() / 2));
+    this.refused = code === TOKEN_REFUSED;
+    this.later = code === TRY_LATER;
+    this.onState({ open: false });
+    if (this.refused) return; // the same token will not do the next time either
+    this.again = setTimeout(() => this.#connect(), this.later ? LATER_MS : this.pause * (0.75 + Math.random() / 2));
     this.pause = Math.min(this.pause * 1.6, LONGEST_PAUSE_MS);
   }
 
   #hurry() {
-    if (this.open || (this.socket && this.socket.readyState === WebSocket.CONNECTING)) return;
-    if (this.again) { this.pause = FIRST_PAUSE_MS; this.#connect(); }
+    if (this.open || this.socket || this.refused || this.later) return;
+    this.pause = FIRST_PAUSE_MS;
+    this.#connect();
   }
 }
 

@@ -13,7 +13,6 @@ import { Screen } from "./screen.js";
 import { Sound } from "./sound.js";
 import { Voice } from "./voice.js";
 
-
 const $ = (id) => document.getElementById(id);
 const REDRAW_MS = 500;
 const MOST_EVENTS = 20;
@@ -90,9 +89,7 @@ function linked(state) {
     if (evening.lostOnce) voice.say("connected again", { now: true });
   } else {
     evening.lostOnce = evening.lostOnce || evening.known;
-    $("said").textContent = state.refused
-      ? "This link's token is not accepted. Open the page by a new link: polewright page shows it."
-      : state.later ? "Too many wrong tokens came from this address: the service listens again in a minute." : $("said").textContent;
+    sheets.lost();
   }
   draw();
 }
@@ -105,16 +102,17 @@ function viewed(view) {
 }
 
 function command(verb, args) {
-  const id = link.command(verb, args);
-  if (id === null) {
+  const command = link.command(verb, args);
+  if (!command.sent) {
     $("said").textContent = verb === "stop"
       ? "No connection: the stop is sent as soon as there is one. Use the mount's own stop or its power switch now."
       : "No connection: nothing was sent.";
   }
-  return id;
+  return command;
 }
 
-function note({ level, text, remedy }) {
+function note(event) {
+  const { level, text, remedy } = event;
   const item = html("li", {}, `${level === "info" ? "" : `${level[0].toUpperCase()}${level.slice(1)}: `}${text}`);
   if (remedy) item.append(html("span", { class: "remedy" }, remedy));
   const list = $("events");
@@ -122,16 +120,18 @@ function note({ level, text, remedy }) {
   evening.noted = true;
   list.prepend(item);
   while (list.children.length > MOST_EVENTS) list.lastChild.remove();
-  if (level !== "info") $("said").textContent = `${text}. ${remedy ?? ""}`;
+  if (!sheets.warned(event) && level !== "info") $("said").textContent = `${text}. ${remedy ?? ""}`;
 }
 
 function draw() {
   const now = evening.now(link);
   $("freshness").textContent = now.freshness;
   if (put($("verdict"), now.headline)) fitOne($("verdict"), $("view-bolts").clientWidth);
-  $("view-bolts").classList.toggle("lost", evening.known && !link.open);
+  $("view-bolts").classList.toggle("lost", !link.open && now.headline !== "Connecting");
   $("view-bolts").classList.toggle("busy", now.altitude.kind === "none");
   put($("doing"), now.doing);
+  $("enter").hidden = !now.enter;
+  $("view-bolts").classList.toggle("entering", now.enter);
   $("trouble").hidden = !now.trouble;
   if (now.trouble) { put($("trouble-reason"), now.trouble.reason); put($("trouble-remedy"), now.trouble.remedy); }
   drawProgress(now.progress);
@@ -147,7 +147,8 @@ function draw() {
   put($("voice-words"), Voice.possible ? "On change, and at most every five seconds." : "This browser has no voice.");
   const near = now.live ? now[screen.bolt ?? now.turning] : null;
   sound.update(near && near.amountArcmin !== null ? near : null);
-  if (now.live && !now.byMotors) voice.say(now.verdict === "good_enough" ? "Good enough. Leave the bolts." : near.leaves ? `${near.words}.` : `${near.words}. ${near.knob ? `Knob ${near.knob}` : ""}`);
+  camera.judge({ live: now.live, home: now.verdict === "good_enough" });
+  if (now.live && !now.byMotors) voice.say(now.news || `${near.words}. ${near.knob ? `Knob ${near.knob}.` : ""}`);
   else if (now.news) voice.say(now.news);
   if (screen.view === "evening") {
     put($("evening-words"), drawCurve($("curve"), evening.points));
@@ -161,6 +162,7 @@ function drawBolt(name, bolt, now) {
   card.classList.toggle("old", bolt.old);
   card.classList.toggle("fact", bolt.kind === "fact");
   card.classList.toggle("words", bolt.kind === "words");
+  card.classList.toggle("knob", Boolean(bolt.arrow && !bolt.arrow.flat));
   put(part("lead"), bolt.lead);
   const resized = [put(part("verb"), bolt.verb), put(part("number"), bolt.number), put(part("unit"), bolt.unit), put(part("also"), bolt.also)].includes(true);
   part("amount").classList.toggle("none", !bolt.number);
@@ -172,8 +174,8 @@ function drawBolt(name, bolt, now) {
   }
   if (resized) fit(card);
   put(part("scale"), drawings[name].show({
-    amountArcmin: bolt.amountArcmin, side: bolt.side, turns: bolt.turns, toleranceArcmin: bolt.toleranceArcmin,
-    sigmaArcmin: bolt.sigmaArcmin, inside: bolt.inside && now.live, still: !now.live,
+    amountArcmin: bolt.amountArcmin, side: bolt.side, turns: bolt.turns, roomArcmin: bolt.roomArcmin,
+    marginArcmin: bolt.marginArcmin, home: bolt.home, still: !now.live,
   }));
 }
 
@@ -215,6 +217,12 @@ function fitAll() {
 }
 addEventListener("resize", fitAll);
 
+$("enter").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const found = link.enter($("enter-link").value);
+  $("enter-link").value = "";
+  if (!found) $("said").textContent = "There is no token in that: copy the whole link.";
+});
 $("stop").addEventListener("click", () => sheets.act("stop"));
 $("next").addEventListener("click", () => { sheets.act($("next").dataset.act); $("main").scrollTop = 0; });
 screen.begin();

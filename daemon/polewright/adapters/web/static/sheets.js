@@ -1,11 +1,15 @@
 // Commands, each with what a person must be asked before.  Sheets cover everything but the bar:
 // stop stays in reach.
 
-import { html } from "./draw.js";
+import { TurnReport } from "./turned.js";
 
 const $ = (id) => document.getElementById(id);
-const SIZES = [["1/16", 1 / 16], ["1/8", 1 / 8], ["1/4", 1 / 4], ["1/2", 1 / 2], ["1", 1], ["2", 2]];
 const SAID_MS = 6000;
+// A stop that is not answered by then may not have arrived.
+const STOP_ANSWERED_MS = 8000;
+const SEE_TO_IT = "Use the mount's own stop or its power switch now, if it moves.";
+// What may still move: told large, until somebody says to have seen it.
+const MAY_MOVE = new Set(["not_stopped", "lost_in_motion", "tracking_not_stopped"]);
 const NAMES = { survey: "Survey", adjust: "Adjustment", stop: "Stop", confirm_clear: "Word that it is clear", turned: "Turn", confirm_solar_filter: "Word about the solar filter" };
 
 export class Sheets {
@@ -14,7 +18,8 @@ export class Sheets {
     this.evening = evening;
     this.link = link;
     this.pending = new Map();
-    this.turn = { bolt: null, sense: null, size: null };
+    this.alarmed = null;
+    this.turn = new TurnReport((bolt, turns) => { this.close(); this.#send("turned", { bolt, turns }); });
     $("open-do").addEventListener("click", () => this.#toggle("sheet-do"));
     $("open-view").addEventListener("click", () => this.#toggle("sheet-view"));
     for (const button of document.querySelectorAll(".sheet .close")) button.addEventListener("click", () => this.close());
@@ -30,11 +35,7 @@ export class Sheets {
     $("motors-yes").addEventListener("click", () => this.#clear(["adjust", { motors: true }]));
     $("filter-on").addEventListener("click", () => this.#filter(true));
     $("filter-off").addEventListener("click", () => this.#filter(false));
-    $("turned-send").addEventListener("click", () => this.#turned());
-    this.#choices("turned-bolt", "bolt", [["altitude knob", "altitude"], ["azimuth knob", "azimuth"]]);
-    this.#choices("turned-sense", "sense", [["clockwise", 1], ["anticlockwise", -1]]);
-    this.#choices("turned-size", "size", SIZES.map(([name, value]) => [`${name} turn${value > 1 ? "s" : ""}`, value]));
-    $("turned-send").disabled = true;
+    $("alarm-seen").addEventListener("click", () => this.#calm());
   }
 
   allow(commands) { this.may = commands; }
@@ -64,7 +65,7 @@ export class Sheets {
     if (what === "stop") { this.close(); this.#send("stop"); }
     else if (what === "survey") this.#open("sheet-clear");
     else if (what === "adjust") { this.close(); this.#send("adjust", { motors: false }); }
-    else this.#open("sheet-turned");
+    else { this.turn.begin(); this.#open("sheet-turned"); }
   }
 
   close() {
@@ -80,12 +81,47 @@ export class Sheets {
     const { verb, args = {}, then } = this.pending.get(reply.id) ?? {};
     const name = NAMES[verb] ?? "Command";
     if (reply.status === "accepted") this.#say(accepted(verb, args) ?? `${name} accepted.`);
-    else if (reply.status === "failed") this.#say(`${name}: ${reply.error.text}. ${reply.error.remedy}`, { keep: reply.error.code !== "stopped" });
+    else if (reply.status === "failed") this.#failed(reply, verb, name);
     else if (reply.status === "done") {
       this.pending.delete(reply.id);
       this.#say(done(verb, reply.result ?? {}) ?? `${name} done.`);
+      if (verb === "stop" && this.alarmed === reply.id) this.#calm();
       if (then) this.#send(...then);
     }
+  }
+
+  #failed({ id, error }, verb, name) {
+    this.pending.delete(id);
+    if (MAY_MOVE.has(error.code) || (verb === "stop" && error.code !== "onlooker")) this.alarm(error, id);
+    else this.#say(`${name}: ${error.text}. ${error.remedy}`, { keep: error.code !== "stopped" });
+  }
+
+  /** What waits for an answer over a connection that broke gets none, and nothing follows it. */
+  lost() {
+    for (const [id, { verb }] of this.pending) if (verb !== "stop") this.pending.delete(id);
+  }
+
+  /** Take an event that says that something may still move; false where it does not. */
+  warned(event) {
+    if (!MAY_MOVE.has(event.code)) return false;
+    this.alarm(event, null);
+    return true;
+  }
+
+  /** Tell what may hurt somebody, until it is said to be seen; `id`: of the stop that may end it. */
+  alarm({ text, remedy }, id) {
+    this.alarmed = id;
+    const words = `${text[0].toUpperCase()}${text.slice(1)}.`;
+    $("said").textContent = "";
+    $("alarm").hidden = false;
+    if ($("alarm-text").textContent !== words) $("alarm-text").textContent = words;
+    $("alarm-remedy").textContent = remedy ?? "";
+  }
+
+  #calm() {
+    this.alarmed = null;
+    $("alarm").hidden = true;
+    $("alarm-text").textContent = $("alarm-remedy").textContent = "";
   }
 
   #say(words, { keep = false } = {}) {
@@ -96,10 +132,15 @@ export class Sheets {
   }
 
   #send(verb, args, then) {
-    const id = this.command(verb, args);
-    if (id === null) return;
-    this.pending.set(id, { verb, args, then });
-    this.#say(`${NAMES[verb]} sent.`);
+    const { id, sent } = this.command(verb, args);
+    if (verb === "stop") setTimeout(() => this.#unanswered(id), STOP_ANSWERED_MS);
+    if (sent || verb === "stop") this.pending.set(id, { verb, args, then });
+    if (sent) this.#say(`${NAMES[verb]} sent.`);
+  }
+
+  #unanswered(id) {
+    if (!this.pending.has(id)) return;
+    this.alarm({ text: "The stop is not confirmed: it may not have reached the mount", remedy: SEE_TO_IT }, id);
   }
 
   /** Give the word that it is clear; what moves follows when that has arrived. */
@@ -111,12 +152,6 @@ export class Sheets {
   #filter(fitted) {
     this.close();
     this.#send("confirm_solar_filter", { camera: this.evening.devices.camera, fitted });
-  }
-
-  #turned() {
-    const { bolt, sense, size } = this.turn;
-    this.close();
-    this.#send("turned", { bolt, turns: sense * size });
   }
 
   #toggle(id) {
@@ -132,18 +167,6 @@ export class Sheets {
     this.opener = opener;
     $(id).querySelector("h2").focus();
     $("main").scrollTop = 0;
-  }
-
-  #choices(holder, key, choices) {
-    for (const [name, value] of choices) {
-      const button = html("button", { type: "button", "aria-pressed": "false" }, name);
-      button.addEventListener("click", () => {
-        this.turn[key] = value;
-        for (const other of $(holder).children) other.setAttribute("aria-pressed", String(other === button));
-        $("turned-send").disabled = Object.values(this.turn).includes(null);
-      });
-      $(holder).append(button);
-    }
   }
 }
 

@@ -23,7 +23,7 @@ export class Sound {
     this.#beat();
   }
 
-  /** `near` is { amountArcmin, toleranceArcmin, side, inside }, or null: the figures are old. */
+  /** `near` is { amountArcmin, roomArcmin, side, inside }, or null: the figures are old. */
   update(near) {
     this.near = near;
     // A beat that is due sooner now does not wait for the slow one before.
@@ -46,6 +46,8 @@ export class Sound {
   #beat() {
     clearTimeout(this.timer);
     if (this.mode === "off") return;
+    // A call or another app may have taken the sound away.
+    if (this.context.state !== "running") this.context.resume();
     this.at = performance.now();
     const { near } = this;
     if (near === null) { this.#tone(110, 0.05, 0); this.#tone(110, 0.05, 0.12); }
@@ -71,8 +73,8 @@ export class Sound {
 }
 
 /** 0 at the edge of the collar, 1 at two degrees and beyond. */
-export function farness({ amountArcmin, toleranceArcmin }) {
-  const edge = Math.max(toleranceArcmin ?? 1, 0.05);
+export function farness({ amountArcmin, roomArcmin }) {
+  const edge = Math.max(roomArcmin ?? 1, 0.05);
   const part = Math.log(Math.max(amountArcmin, edge) / edge) / Math.log(Math.max(FAR_ARCMIN / edge, 2));
   return Math.min(1, Math.max(0, part));
 }

@@ -2,25 +2,33 @@
 
 const IN_ARCMIN = { deg: 60, arcmin: 1, arcsec: 1 / 60 };
 const ALTITUDE = /^(lower|raise) the axis ([0-9.]+) (deg|arcmin|arcsec)$/;
-const AZIMUTH = /^turn the mount head ([0-9.]+) (deg|arcmin|arcsec) toward the (east|west) \((clockwise|anticlockwise) seen from above\)$/;
+const AZIMUTH = /^turn the mount head ([0-9.]+) (deg|arcmin|arcsec) toward the (east|west)(?: \((clockwise|anticlockwise) seen from above\))?$/;
 const LEAVE = /^leave the (altitude|azimuth) as it is$/;
+const WAIT = /^leave the (altitude|azimuth) for now/;
+// What of a knob's clockwise is meant; the page says it once, below the figure.
+const FACING = " as you face it";
 
 /**
  * What one bolt needs, from the words that every display gets.
+ * `toGoArcmin`: the same as a figure, positive raises the axis or increases its azimuth.
  * `side`: where the nut stands now, +1 above or right of the collar, -1 below or left.
  */
-export function readWords(words) {
-  const [first, knob = ""] = words.split("; knob ");
-  if (LEAVE.test(first)) return { kind: "leave", amountArcmin: 0, side: 0, knob, words: first };
+export function readWords(words, toGoArcmin = null) {
+  const [first, said = ""] = words.split("; knob ");
+  const knob = said.replace(FACING, "");
+  const figure = (amount) => ({ knob, words: first, amountArcmin: toGoArcmin === null ? amount : Math.abs(toGoArcmin), side: -Math.sign(toGoArcmin ?? 0) });
+  if (LEAVE.test(first)) return { ...figure(0), kind: "leave" };
+  if (WAIT.test(first)) return { ...figure(0), kind: "wait" };
   let found = ALTITUDE.exec(first);
   if (found) {
-    return { kind: "turn", lead: "", verb: found[1], number: found[2], unit: found[3], sense: "",
-      amountArcmin: found[2] * IN_ARCMIN[found[3]], side: found[1] === "lower" ? 1 : -1, knob, words: first };
+    return { ...figure(found[2] * IN_ARCMIN[found[3]]), kind: "turn", verb: found[1], number: found[2], unit: found[3],
+      side: found[1] === "lower" ? 1 : -1 };
   }
   found = AZIMUTH.exec(first);
   if (found) {
-    return { kind: "turn", lead: "turn the mount head to the", verb: found[3], number: found[1], unit: found[2], sense: found[4],
-      amountArcmin: found[1] * IN_ARCMIN[found[2]], side: found[4] === "clockwise" ? -1 : 1, knob, words: first };
+    const [, number, unit, verb, sense] = found;
+    const read = { ...figure(number * IN_ARCMIN[unit]), kind: "turn", lead: "turn the mount head to the", verb, number, unit, sense };
+    return sense ? { ...read, side: sense === "clockwise" ? -1 : 1 } : read;
   }
   // Words that are not known yet are shown as they are, without a drawing.
   return { kind: "words", amountArcmin: null, side: 0, knob, words: first };
@@ -40,22 +48,30 @@ export function angleText(arcmin) {
 }
 
 /** What was found of both bolts, as facts, not as something to do; the axis shows the hemisphere. */
-export function readFacts(found, axisAzimuthDeg) {
+export function readFacts(found, axisAzimuthDeg, { current }) {
   const north = Math.cos((axisAzimuthDeg * Math.PI) / 180) > 0;
-  const altitude = found.altitude_error_arcmin;
-  const azimuth = found.azimuth_error_arcmin;
-  const fact = (arcmin, verb) => ({ kind: "fact", lead: "the axis is", verb, ...angle(arcmin),
-    amountArcmin: Math.abs(arcmin), side: Math.sign(arcmin), knob: "", sense: "" });
-  return {
-    altitude: fact(altitude, altitude > 0 ? "too high" : "too low"),
-    azimuth: fact(azimuth, (azimuth > 0) === north ? "too far east" : "too far west"),
+  const fact = (bolt, high, low) => {
+    const arcmin = found[`${bolt}_error_arcmin`];
+    return { kind: current && isHome(found, bolt) ? "home" : "fact", lead: "the axis is", verb: arcmin > 0 ? high : low,
+      ...angle(arcmin), amountArcmin: Math.abs(arcmin), side: Math.sign(arcmin), knob: "", words: "" };
   };
+  const [more, less] = north ? ["east", "west"] : ["west", "east"];
+  return {
+    altitude: fact("altitude", "too high", "too low"),
+    azimuth: fact("azimuth", `too far ${more}`, `too far ${less}`),
+  };
+}
+
+/** Whether a bolt is inside its room, worst case; false where an earlier service did not say. */
+function isHome(found, bolt) {
+  const part = (name) => found[`${bolt}_${name}_arcmin`] ?? Infinity;
+  return Math.abs(part("to_go")) + part("margin") <= part("room") && part("room") < Infinity;
 }
 
 const STEP = /^(?:about )?(.+?) (turns?) (clockwise|anticlockwise)$/;
 const TOUCH = /^a touch (clockwise|anticlockwise)$/;
 
-/** The knob's words as a number to be read from afar, its unit, and what comes after. */
+/** The knob's words, without whose clockwise it is, as a number to be read from afar, its unit, and what comes after. */
 export function readKnob(words) {
   const [first, ...rest] = words.split(", then ");
   const after = rest.length ? `then ${rest.join(", then ")}` : "";
@@ -79,11 +95,13 @@ export function age(seconds) {
   return `${(seconds / 3600).toFixed(1)} h`;
 }
 
+const SPOKEN_PARTS = { "1/16": "a sixteenth", "1/8": "an eighth", "1/6": "a sixth", "1/4": "a quarter", "1/3": "a third", "1/2": "a half", "2/3": "two thirds", "3/4": "three quarters" };
+
 /** Words for a voice: no abbreviations. */
 export function spoken(words) {
   return words
     .replace(/\barcmin\b/g, "arc minutes").replace(/\barcsec\b/g, "arc seconds").replace(/\bdeg\b/g, "degrees")
-    .replace(/\b1\/16\b/g, "a sixteenth").replace(/\b1\/8\b/g, "an eighth").replace(/\b1\/6\b/g, "a sixth")
-    .replace(/\b1\/4\b/g, "a quarter").replace(/\b1\/3\b/g, "a third").replace(/\b1\/2\b/g, "half a")
-    .replace(/\b2\/3\b/g, "two thirds of a").replace(/\b3\/4\b/g, "three quarters of a").replace(/ \([^)]*\)/g, "");
+    .replace(/(\d+) (\d\/\d+) turns/g, (all, whole, part) => `${whole} and ${SPOKEN_PARTS[part] ?? part} turns`)
+    .replace(/(\d\/\d+) turn\b/g, (all, part) => `${SPOKEN_PARTS[part] ?? part} of a turn`)
+    .replace(/ \([^)]*\)/g, "");
 }
