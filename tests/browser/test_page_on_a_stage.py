@@ -161,10 +161,12 @@ async def test_nothing_is_cut_off_and_stop_is_in_reach_at_every_size(
             await seen.show(view)
             await asyncio.sleep(0.1)
             cut = await seen.page.evaluate(
-                """[...document.querySelectorAll('.verb,.number,.unit,.also,.scale,.top,#verdict,button')]
+                """[...document.querySelectorAll('.verb,.number,.unit,.also,.arrow,.scale,.top,#verdict,button')]
                 .filter((e) => e.offsetParent)
                 .filter((e) => e.scrollWidth > e.clientWidth + 1
-                    || e.getBoundingClientRect().right > innerWidth)
+                    || e.getBoundingClientRect().right > innerWidth
+                    || e.matches('.arrow') && e.getBoundingClientRect().right
+                        > e.closest('.say').getBoundingClientRect().right + 1)
                 .map((e) => e.outerHTML.slice(0, 90))"""
             )
             assert cut == [], view
