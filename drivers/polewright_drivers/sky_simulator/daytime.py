@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright_drivers.sky_simulator.daylight import daylight_mag_arcsec2
-from polewright_drivers.sky_simulator.discs import Disc, draw_spots
+from polewright_drivers.sky_simulator.discs import Disc, Surface, draw_spots
 from polewright_drivers.sky_simulator.mechanics import azimuth_altitude_deg, separation_rad
 from polewright_drivers.sky_simulator.optics import field_radius_rad, project
 from polewright_drivers.sky_simulator.scenario import Scenario
@@ -103,8 +103,8 @@ class Daytime:
             across_px=np.column_stack([middle[1] - middle[2], middle[3] - middle[4]]) / 2.0,
             mag=outlines[1].mag,
             phase_rad=outlines[1].phase_rad,
-            shines=body.name == "sun",
-            spots=self._spots if body.name == "sun" else np.zeros((0, 4)),
+            surface=body.surface,
+            spots=self._spots if body.surface is Surface.SUN else np.zeros((0, 4)),
         )
 
 

@@ -1,12 +1,14 @@
 """Discs: the light of Sun, Moon and planets over the pixels.
 
 The Sun's limb darkening is that of 550 nm in Allen's Astrophysical Quantities (Cox 2000):
-0.30 + 0.93 mu - 0.23 mu^2 (from memory).  The others reflect by Lommel and Seeliger's law, so a
-full Moon is even to its limb.  Neither maria nor belts nor rings; a dark side sends nothing.
+0.30 + 0.93 mu - 0.23 mu^2 (from memory).  Dust reflects by Lommel and Seeliger's law, so a full
+Moon is even to its limb; clouds by Lambert's.  Neither maria nor belts nor rings; a dark side sends
+nothing.
 """
 
 import math
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +27,14 @@ _UMBRA, _PENUMBRA = 0.25, 0.75
 _PENUMBRA_REACH = 2.3
 
 
+class Surface(StrEnum):
+    """What sends the light."""
+
+    SUN = "sun"
+    DUST = "dust"
+    CLOUD = "cloud"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Disc:
     """A body over the sensor.
@@ -40,8 +50,8 @@ class Disc:
         Of all its light.
     phase_rad : float
         Angle at the body between Sun and observer.
-    shines : bool
-        Whether it is the Sun.
+    surface : Surface
+        What sends the light.
     spots : ndarray of shape (n, 4)
         Places on the unit sphere (along both directions and toward the observer) and radii.
     """
@@ -50,7 +60,7 @@ class Disc:
     across_px: Array
     mag: float
     phase_rad: float = 0.0
-    shines: bool = False
+    surface: Surface = Surface.DUST
     spots: Array = field(default_factory=lambda: np.zeros((0, 4)))
 
     @property
@@ -62,10 +72,12 @@ class Disc:
         """Return the brightness at places in radii from the middle, 0 outside; not scaled."""
         inside = along**2 + square**2 < 1.0
         depth = np.sqrt(np.clip(1.0 - along**2 - square**2, 0.0, None))
-        if not self.shines:
+        if self.surface is not Surface.SUN:
             lit = np.clip(along * math.sin(self.phase_rad) + depth * math.cos(self.phase_rad),
                           0.0, None)  # fmt: skip
-            return np.where(inside, lit / np.maximum(lit + depth, 1e-9), 0.0)
+            if self.surface is Surface.DUST:
+                lit = lit / np.maximum(lit + depth, 1e-9)
+            return np.where(inside, lit, 0.0)
         light = np.where(inside, 0.30 + 0.93 * depth - 0.23 * depth**2, 0.0)
         for *place, radius in self.spots:
             away = np.sqrt(
@@ -77,7 +89,7 @@ class Disc:
 
     def light(self) -> float:
         """Return the sum of the brightness, in squares of the radius."""
-        if self.shines:
+        if self.surface is Surface.SUN:
             return math.pi * (0.30 + 0.93 * 2.0 / 3.0 - 0.23 / 2.0)
         along, square = _grid(_NORMAL_SAMPLES)
         return float(self.brightness(along, square).sum()) * (2.0 / _NORMAL_SAMPLES) ** 2

@@ -105,6 +105,10 @@ class Sensor(SimulatedDevice):
         field += self._truth.field_noise_ut * self._noise.standard_normal(3)
         return weight, field, rate
 
+    async def disconnecting(self) -> None:
+        """Forget: old values are not to be used."""
+        self.vectors.forget()
+
     async def tick(self) -> None:
         """Tell at the sensor's rate."""
         self._ticks += 1

@@ -15,6 +15,7 @@ import numpy as np
 from astropy.coordinates import GCRS, CartesianRepresentation, SkyCoord, get_body
 from numpy.typing import NDArray
 
+from polewright_drivers.sky_simulator.discs import Surface
 from polewright_drivers.sky_simulator.sky import Sky, instant
 
 Array = NDArray[np.float64]
@@ -36,38 +37,44 @@ class Body:
     """
 
     name: str
+    surface: Surface
     radius_km: float
     magnitude: Callable[[float, float, float], float]
+
+
+def _sun_mag(_phase_deg: float, _sun_au: float, here_au: float) -> float:
+    return -26.90 + 5.0 * math.log10(here_au)
+
+
+def _moon_mag(phase_deg: float, _sun_au: float, here_au: float) -> float:
+    near = 5.0 * math.log10(here_au * AU_KM / _MEAN_MOON_KM)
+    return -12.73 + 0.026 * phase_deg + 4e-9 * phase_deg**4 + near
+
+
+def _venus_mag(phase_deg: float, sun_au: float, here_au: float) -> float:
+    powers = [8.938e-9, -2.814e-6, 3.687e-4, -1.044e-3, -4.384]
+    return float(np.polyval(powers, min(phase_deg, 163.7))) + _apart(sun_au, here_au)
+
+
+def _jupiter_mag(phase_deg: float, sun_au: float, here_au: float) -> float:
+    return -9.395 + (6.16e-4 * phase_deg - 3.7e-4) * phase_deg + _apart(sun_au, here_au)
+
+
+def _saturn_mag(phase_deg: float, sun_au: float, here_au: float) -> float:
+    return -8.95 + (6.16e-4 * phase_deg - 3.7e-4) * phase_deg + _apart(sun_au, here_au)
 
 
 def _apart(sun_au: float, here_au: float) -> float:
     return 5.0 * math.log10(sun_au * here_au)
 
 
-def _venus(phase_deg: float) -> float:
-    return float(np.polyval([8.938e-9, -2.814e-6, 3.687e-4, -1.044e-3, -4.384], phase_deg))
-
-
-def _giant(phase_deg: float) -> float:
-    return (6.16e-4 * phase_deg - 3.7e-4) * phase_deg
-
-
 BODIES = (
     # IAU 1976: 959.63 arcsec at one astronomical unit.
-    Body("sun", 696000.0, lambda _phase, _sun, here: -26.90 + 5.0 * math.log10(here)),
-    Body(
-        "moon",
-        1737.4,
-        lambda phase, _sun, here: (
-            -12.73
-            + 0.026 * phase
-            + 4e-9 * phase**4
-            + 5.0 * math.log10(here * AU_KM / _MEAN_MOON_KM)
-        ),
-    ),
-    Body("venus", 6051.8, lambda phase, sun, here: _apart(sun, here) + _venus(min(phase, 163.7))),
-    Body("jupiter", 69911.0, lambda phase, sun, here: _apart(sun, here) - 9.395 + _giant(phase)),
-    Body("saturn", 58232.0, lambda phase, sun, here: _apart(sun, here) - 8.95 + _giant(phase)),
+    Body("sun", Surface.SUN, 696000.0, _sun_mag),
+    Body("moon", Surface.DUST, 1737.4, _moon_mag),
+    Body("venus", Surface.CLOUD, 6051.8, _venus_mag),
+    Body("jupiter", Surface.CLOUD, 69911.0, _jupiter_mag),
+    Body("saturn", Surface.CLOUD, 58232.0, _saturn_mag),
 )
 
 
@@ -124,7 +131,7 @@ class SolarSystem:
         distance = float(np.linalg.norm(centre))
         ahead = centre / distance
         radius = math.asin(body.radius_km / AU_KM / distance)
-        if body.name == "sun":
+        if body.surface is Surface.SUN:
             toward, phase, from_sun = np.array([0.0, 0.0, 1.0]), 0.0, 1.0
         else:
             sun, _ = self._gcrs_au(BODIES[0], unix_s)

@@ -20,7 +20,7 @@ from polewright_drivers.sky_simulator.daylight import (
     daylight_mag_arcsec2,
     zenith_mag_arcsec2,
 )
-from polewright_drivers.sky_simulator.discs import Disc, add_disc, draw_spots
+from polewright_drivers.sky_simulator.discs import Disc, Surface, add_disc, draw_spots
 from polewright_drivers.sky_simulator.mechanics import azimuth_altitude_deg, direction
 from polewright_drivers.sky_simulator.optics import scale_arcsec_px
 from polewright_drivers.sky_simulator.rendering import Readout, Renderer, Trails
@@ -253,7 +253,7 @@ def test_the_sun_darkens_to_its_limb_as_allen_has_it(jpl):
 def test_spots_belong_to_the_seed_and_darken_little():
     def sun(spots: np.ndarray) -> np.ndarray:
         disc = Disc(centre_px=np.array([[640.0, 480.0]]), across_px=np.eye(2) * 150.0, mag=0.0,
-                    shines=True, spots=spots)  # fmt: skip
+                    surface=Surface.SUN, spots=spots)  # fmt: skip
         picture = np.zeros((960, 1280), dtype=np.float32)
         add_disc(picture, disc, [(1.0, 1.0)], 1e9)
         return picture
@@ -434,7 +434,7 @@ def test_a_disc_keeps_its_light_and_its_middle_whatever_its_size_and_way():
     """Every size and both ways of drawing; a way of 6 px along the columns."""
     for radius_px in (0.3, 2.0, 3.9, 4.1, 20.0, 150.0):
         centre = np.array([[500.3 + step, 400.7] for step in np.linspace(0.0, 6.0, 13)])
-        disc = Disc(centre_px=centre, across_px=np.eye(2) * radius_px, mag=0.0, shines=True)
+        disc = Disc(centre_px=centre, across_px=np.eye(2) * radius_px, mag=0.0, surface=Surface.SUN)
         picture = np.zeros((960, 1280), dtype=np.float32)
         add_disc(picture, disc, [(1.1, 1.0)], 1e7)
         light = picture.astype(float)
@@ -448,7 +448,7 @@ def test_a_disc_on_the_edge_of_the_sensor_is_cut_there():
     whole, cut = (np.zeros((960, 1280), dtype=np.float32) for _ in range(2))
     for picture, column in ((whole, 640.0), (cut, 0.0)):
         disc = Disc(centre_px=np.array([[column, 480.0]]), across_px=np.eye(2) * 100.0,
-                    mag=0.0, shines=True)  # fmt: skip
+                    mag=0.0, surface=Surface.SUN)  # fmt: skip
         add_disc(picture, disc, [(1.0, 1.0)], 1e7)
     # Within 0.0001 of the disc's own brightness, some 400 electrons.
     assert np.allclose(cut[:, :640], whole[:, 640:], rtol=1e-4, atol=0.04)
