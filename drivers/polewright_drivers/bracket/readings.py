@@ -71,7 +71,8 @@ def _three(name: str, value: object) -> Vector:
         raise BadReadingError(f"{name} is not a list of three numbers")
     for part in value:
         number = isinstance(part, int | float) and not isinstance(part, bool)
-        if not number or not math.isfinite(part) or abs(part) > _LIMITS[name]:
+        # The limit first: a whole number of 400 digits is no float.
+        if not number or abs(part) > _LIMITS[name] or not math.isfinite(part):
             raise BadReadingError(f"{name}: {str(part)[:40]} is no number within {_LIMITS[name]:g}")
     return np.array(value, dtype=float)
 

@@ -49,6 +49,7 @@ def test_a_line_is_read_whatever_else_is_in_it():
         (b'{"gravity_ms2": [1, 2, 1e999]}', "inf"),
         (b'{"gravity_ms2": [1, 2, "9.8"]}', "9.8"),
         (b'{"field_ut": [1, 2, 1e5]}', "within 10000"),
+        (b'{"field_ut": [1, 2, ' + b"7" * 400 + b"]}", "within 10000"),
         (b'{"gravity_ms2": [1, 2, ' + b"1" * 5000 + b"]}", "longer"),
     ],
 )
