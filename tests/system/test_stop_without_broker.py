@@ -15,13 +15,13 @@ import pytest
 from polewright.adapters.direct import stop_door
 from polewright.adapters.direct.stop_door import stop_directly
 from polewright.adapters.indi.connection import IndiConnection
-from polewright.app.rehearsal import connect_bolts
+from polewright.app.rehearsal import BOLTS_DEVICE, connect_bolts
 from polewright.core.errors import DeviceError, LinkError
 from polewright.settings.model import Settings
 from tests.system.commands import POLEWRIGHT, _environment, polewright, service
+from tests.system.evening_processes import SIMULATOR, settings_text
 from tests.system.indi_servers import indi_server, needs_indiserver
 from tests.system.mqtt_brokers import Mosquitto, wait_until
-from tests.system.test_mqtt_evening import SETTINGS, SIMULATOR
 
 # What a person at the mount is promised (s).
 STOPS_WITHIN_S = 5.0
@@ -47,10 +47,10 @@ async def test_a_survey_is_stopped_while_the_broker_is_gone(
             indi_server(tmp_path, SIMULATOR) as server,
             IndiConnection.open("127.0.0.1", server.port) as bench,
         ):
-            config.write_text(
-                SETTINGS.format(indi=server.port, mqtt=mosquitto.port, mode="external")
-            )
+            config.write_text(settings_text(indi_port=server.port, mqtt_port=mosquitto.port))
             async with service(tmp_path, "--config", str(config)) as log:
+                # 10 s are too few for the simulator to start on a busy machine.
+                await bench.wait_for(BOLTS_DEVICE, "CONNECTION", lambda _: True, 60)
                 await connect_bolts(bench)
                 await wait_until(lambda: "ready: camera" in log.read_text(), 60)
                 surveying = await asyncio.create_subprocess_exec(

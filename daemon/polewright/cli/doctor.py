@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import sys
 
 from polewright.adapters.indi.quiet import divert_library_chatter
 from polewright.app.checkup import check_up
@@ -9,6 +10,7 @@ from polewright.app.findings import Finding, Mark
 from polewright.app.traffic import listen, traffic_written
 from polewright.cli.output import ExitCode, Output
 from polewright.core.errors import LinkError
+from polewright.logs import setup_logging
 from polewright.settings.load import find_settings_file, load_settings
 
 _SIGNS = {Mark.GOOD: "ok ", Mark.NOTE: "?  ", Mark.BAD: "!! "}
@@ -19,6 +21,8 @@ def doctor(options: argparse.Namespace, output: Output) -> ExitCode:
     path = find_settings_file(options.config)
     settings = load_settings(path)
     divert_library_chatter()
+    level = "debug" if options.verbose else "warning"
+    setup_logging(level=level, form="text", stream=sys.stderr)
 
     async def walk() -> list[Finding]:
         found = []

@@ -51,7 +51,9 @@ def turned_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
     """Return what a reported turn did and taught, in words without signs."""
     bolt, turns, went = result["bolt"], result["turns"], result["went_arcmin"]
     sense = "clockwise" if turns > 0 else "anticlockwise"
-    if bolt == "altitude":
+    if abs(went) < 2.0 * result["went_sigma_arcmin"]:
+        did = "nothing was seen to move; as long as the thread is slack, that is so"
+    elif bolt == "altitude":
         did = f"{'raised' if went > 0 else 'lowered'} the axis by {abs(went):.2f} arcmin"
     else:
         head = "clockwise" if went > 0 else "anticlockwise"

@@ -102,7 +102,7 @@ def picture(
     if view.live:
         large = height >= _TALL and width >= _BROAD
         parts += _turning(view, room, ink if large else "")
-    else:
+    elif not view.link or view.message("state"):
         parts += _resting(view, room)
     parts += [*_news(view), Rule(style=_FAINT, characters="-")]
     if hint:

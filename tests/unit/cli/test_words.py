@@ -88,7 +88,8 @@ def test_the_display_and_how_to_leave_it_fit_every_usual_width(width: int):
 
 def test_what_a_turn_did_is_said_without_signs():
     told = {
-        "bolt": "altitude", "turns": -0.25, "went_arcmin": -1.2, "arcmin_per_turn": 4.8,
+        "bolt": "altitude", "turns": -0.25, "went_arcmin": -1.2,
+        "went_sigma_arcmin": 0.1, "arcmin_per_turn": 4.8,
         "arcmin_per_turn_sigma": 0.2, "slack_turns": 0.05, "doubtful": False,
     }  # fmt: skip
     lines = turned_lines(told)
@@ -100,6 +101,7 @@ def test_what_a_turn_did_is_said_without_signs():
     assert "turned the mount head 3.00 arcmin clockwise seen from above" in lines[0]
     assert "not known yet" in lines[1]
     assert "set aside" in lines[2]
+    assert "nothing was seen to move" in turned_lines(told | {"went_arcmin": 0.05})[0]
 
 
 def test_the_help_of_turned_says_what_plus_and_minus_mean():
