@@ -571,6 +571,38 @@ async def test_it_is_spoken_on_change_and_not_more_often_than_every_five_seconds
         assert re.match(r"turn the mount head [45]\.\d arc minutes toward the west", said[1])
 
 
+async def test_a_voice_says_parts_of_a_turn_as_people_do(browser: Browser, stage: Stage):
+    sizes = (0.25, 1.25, -1.5, 0.333, 0.667, 2.75)
+    said = [f"Knob {turn_words(turns)}." for turns in sizes]
+    async with screen(browser, stage.url) as seen:
+        spoken = await seen.page.evaluate(
+            "async (said) => { const m = await import('/words.js'); return said.map(m.spoken); }",
+            said,
+        )
+    assert spoken == [
+        "Knob about a quarter of a turn clockwise.",
+        "Knob about 1 and a quarter turns clockwise.",
+        "Knob about 1 and a half turns anticlockwise.",
+        "Knob about a third of a turn clockwise.",
+        "Knob about two thirds of a turn clockwise.",
+        "Knob about 2 and three quarters turns clockwise.",
+    ]
+
+
+async def test_work_that_is_not_known_here_is_named_and_nothing_else_is_offered(
+    browser: Browser, stage: Stage
+):
+    stage.survey(0.05, -0.3, 0.1)
+    stage.state(Phase.STAR_ALIGNING, step="slewing to star 2 of 4", percent=25)
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#verdict", "aligning on stars")
+        await seen.until("#doing", "hands off. slewing to star 2 of 4")
+        assert "25" in await seen.text("#progress")
+        await seen.page.click("#open-do")
+        assert await seen.page.is_disabled("#do-survey")
+        assert await seen.page.is_disabled("#do-adjust")
+
+
 async def test_beats_follow_faster_the_nearer_the_bolt_is_and_old_figures_knock(
     browser: Browser, stage: Stage
 ):

@@ -1,4 +1,4 @@
-// Small tools for drawings: elements with attributes, never markup from text.
+// Small tools for the page: elements with attributes, never markup from text.
 
 const SVG = "http://www.w3.org/2000/svg";
 
@@ -14,6 +14,25 @@ export function html(name, attributes = {}, ...children) {
   for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
   element.append(...children);
   return element;
+}
+
+/** Put words where they are not yet; true where they were not. */
+export function put(element, words) {
+  if (element.textContent === words) return false;
+  element.textContent = words;
+  return true;
+}
+
+/** Buttons of which one holds: `list` of [name, value]; `onChoice(value)` at a tap. */
+export function choices(holder, list, chosen, onChoice) {
+  for (const [name, value] of list) {
+    const button = html("button", { type: "button", "aria-pressed": String(value === chosen) }, name);
+    button.addEventListener("click", () => {
+      for (const other of holder.children) other.setAttribute("aria-pressed", String(other === button));
+      onChoice(value);
+    });
+    holder.append(button);
+  }
 }
 
 let patterns = 0;

@@ -3,6 +3,8 @@
 import { STATES, VERDICTS, age, angleText, readFacts, readKnob, readWords } from "./words.js";
 
 const BOLTS = ["altitude", "azimuth"];
+// Phases in which nothing moves and nothing is measured.
+const RESTING = new Set(["idle", "blocked", "watching"]);
 const VALID_S = 6;
 const MOST_POINTS = 4000;
 // A bolt moved when its figure changed by more than so many sigmas.
@@ -25,7 +27,6 @@ export class Evening {
     this.turning = null;
     this.known = false;
     this.lostOnce = false;
-    this.noted = false;
   }
 
   /** Begin with what the service remembers. */
@@ -93,8 +94,9 @@ export class Evening {
       live, old, ageS, state,
       verdict: live ? correction.verdict : null,
       freshness: freshness({ link, live, old, ageS, known: this.known, state }),
-      progress: state === "surveying" && this.state.percent != null ? this.state.percent : null,
-      trouble: this.#trouble(state),
+      resting: state === null || RESTING.has(state),
+      progress: state !== "adjusting" ? this.state?.percent ?? null : null,
+      trouble: this.#trouble(),
       byMotors: state === "adjusting" && !this.state.reason && Boolean(this.state.step) && this.state.step !== BY_HANDS,
       sure: "", news: "", enter: false, next: null, doing: "", headline: "", turning: this.turning ?? "altitude",
     };
@@ -107,9 +109,9 @@ export class Evening {
     return shown;
   }
 
-  #trouble(state) {
+  #trouble() {
     if (!this.state?.reason) return null;
-    return { reason: this.state.reason, remedy: this.state.remedy ?? "", blocked: state === "blocked" };
+    return { reason: this.state.reason, remedy: this.state.remedy ?? "" };
   }
 
   #bolts(shown, past) {
@@ -125,7 +127,7 @@ export class Evening {
           home: shown.live && correction.verdict === "good_enough",
         });
       }
-    } else if (past && shown.state !== "surveying") {
+    } else if (past && (shown.resting || shown.state === "adjusting")) {
       const read = readFacts(past.found, this.survey.axis_azimuth_deg, { current: !past.earlier });
       for (const bolt of BOLTS) {
         shown[bolt] = laidOut(read[bolt], {
@@ -156,8 +158,8 @@ export class Evening {
   }
 
   /** Who turns the axis: the mount, or the person, who is told when. */
-  #surveying(shown, step) {
-    shown.headline = "Surveying";
+  #measuring(shown, step) {
+    shown.headline = STATES[shown.state] ?? shown.state;
     if (BY_HAND.test(step)) {
       shown.doing = sentence(step.replace(BY_HAND, ""));
       shown.news = shown.doing;
@@ -173,7 +175,6 @@ export class Evening {
     shown.doing = state ? `${STATES[state] ?? state}${step ? `: ${step}` : ""}` : "";
     if (!link.open) { Object.assign(shown, notConnected(link, this.known)); return; }
     if (state === "blocked") { shown.headline = "Blocked"; shown.doing = ""; shown.news = `Blocked. ${this.state.reason}`; return; }
-    if (state === "surveying") { this.#surveying(shown, step); return; }
     if (live) { this.#adjusting(shown, step); return; }
     if (state === "adjusting") {
       shown.headline = "Wait";
@@ -181,6 +182,7 @@ export class Evening {
       shown.doing = this.correction?.sequence ? `No fresh figures. Do not turn by these. ${step}` : `The first frame is on its way. ${step}`;
       return;
     }
+    if (!shown.resting) { this.#measuring(shown, step); return; }
     if (past) this.#rested(shown, past);
     else {
       shown.headline = "Not measured";

@@ -4,7 +4,7 @@ import { Awake } from "./awake.js";
 import { BoltDrawing } from "./bolt.js";
 import { CameraView } from "./camera.js";
 import { drawCurve, drawResiduals } from "./curve.js";
-import { html, turnArrow } from "./draw.js";
+import { html, put, turnArrow } from "./draw.js";
 import { Evening } from "./evening.js";
 import { Link } from "./link.js";
 import { PhoneSensor } from "./phone.js";
@@ -19,6 +19,7 @@ const MOST_EVENTS = 20;
 
 const unseen = [];
 let waiting = false;
+let noted = false;
 const evening = new Evening();
 const sound = new Sound();
 const voice = new Voice();
@@ -73,7 +74,6 @@ function measured(sentMs) {
   // After the frame that shows it has been drawn.
   setTimeout(() => {
     const end = performance.now();
-    screen.delayMs = end - start;
     // A page that has just opened knows the other clock only roughly.
     if (start >= 0 && start <= end) performance.measure("correction", { start, end });
     if (performance.getEntriesByName("correction").length > 200) performance.clearMeasures("correction");
@@ -81,7 +81,6 @@ function measured(sentMs) {
 }
 
 function linked(state) {
-  document.body.classList.toggle("onlooker", state.role === "look");
   phone.linked(state);
   if (state.open) {
     sheets.allow(state.role === "command");
@@ -116,8 +115,8 @@ function note(event) {
   const item = html("li", {}, `${level === "info" ? "" : `${level[0].toUpperCase()}${level.slice(1)}: `}${text}`);
   if (remedy) item.append(html("span", { class: "remedy" }, remedy));
   const list = $("events");
-  if (!evening.noted) list.replaceChildren();
-  evening.noted = true;
+  if (!noted) list.replaceChildren();
+  noted = true;
   list.prepend(item);
   while (list.children.length > MOST_EVENTS) list.lastChild.remove();
   if (!sheets.warned(event) && level !== "info") $("said").textContent = `${text}. ${remedy ?? ""}`;
@@ -186,13 +185,6 @@ function drawProgress(percent) {
   if (!holder.firstChild) holder.append(html("progress", { max: 100, "aria-label": "how much is done" }), html("span", {}));
   holder.firstChild.value = percent;
   put(holder.lastChild, `${Math.round(percent)} % done`);
-}
-
-/** Put words where they are not yet; true where they were not. */
-function put(element, words) {
-  if (element.textContent === words) return false;
-  element.textContent = words;
-  return true;
 }
 
 /** Shrink what does not fit in its line: fonts differ from phone to phone. */

@@ -1,6 +1,6 @@
 // The phone as a sensor: asks for leave, streams its orientation events, shows what arrived.
 
-import { html, svg } from "./draw.js";
+import { choices, put, svg } from "./draw.js";
 
 const $ = (id) => document.getElementById(id);
 const SEND_MS = 250;
@@ -26,7 +26,8 @@ export class PhoneSensor {
     this.gravity = null;
     this.told = null;
     this.toldMs = -Infinity;
-    this.#choices();
+    choices($("phone-hold"), HOLDS, this.hold, (hold) => { this.hold = hold; put($("phone-hold-words"), HOLD_WORDS[hold]); });
+    put($("phone-hold-words"), HOLD_WORDS[this.hold]);
     this.#drawing();
     $("phone-run").addEventListener("click", () => { if (this.running) this.#end("Ended."); else this.#begin(); });
     document.addEventListener("visibilitychange", () => { if (document.hidden && this.running) this.#end("Ended, since the page was hidden. Tap to begin again."); });
@@ -148,19 +149,6 @@ export class PhoneSensor {
     this.#plumb(told?.up ?? null);
   }
 
-  #choices() {
-    for (const [name, value] of HOLDS) {
-      const button = html("button", { type: "button", "aria-pressed": String(value === this.hold) }, name);
-      button.addEventListener("click", () => {
-        for (const other of $("phone-hold").children) other.setAttribute("aria-pressed", String(other === button));
-        this.hold = value;
-        put($("phone-hold-words"), HOLD_WORDS[value]);
-      });
-      $("phone-hold").append(button);
-    }
-    put($("phone-hold-words"), HOLD_WORDS[this.hold]);
-  }
-
   /** The phone seen from the front, and a plumb line from its middle. */
   #drawing() {
     this.turning = svg("g", {});
@@ -195,8 +183,4 @@ function sides([x, y, z]) {
     .sort((one, other) => Math.abs(other[0]) - Math.abs(one[0]))
     .map(([size, positive, negative]) => [Math.abs(size), size > 0 ? positive : negative]);
   return parts[1][0] > 0.2 ? `${parts[0][1]} and ${parts[1][1]}` : parts[0][1];
-}
-
-function put(element, words) {
-  if (element.textContent !== words) element.textContent = words;
 }

@@ -1,6 +1,6 @@
 // This screen: what is looked at, how bright, what sounds.  Choices stay in this browser.
 
-import { html } from "./draw.js";
+import { choices } from "./draw.js";
 
 const $ = (id) => document.getElementById(id);
 const LIGHTS = [["bright red", "255"], ["red", "208"], ["dim red", "140"], ["faint red", "84"], ["day", "day"]];
@@ -12,15 +12,14 @@ export class Screen {
     this.onView = onView;
     this.view = "bolts";
     this.bolt = null;
-    this.delayMs = null;
     this.redraw = redraw;
     for (const button of document.querySelectorAll("[data-view]")) {
       button.addEventListener("click", () => this.show(button.dataset.view));
     }
-    this.#choices("choose-light", LIGHTS, recall("light") ?? "255", (value) => { keep("light", value); this.#light(value); });
-    this.#choices("choose-sound", SOUNDS, "off", (value) => sound.setMode(value));
-    this.#choices("choose-voice", ON_OFF, "off", (value) => voice.setOn(value === "on"));
-    this.#choices("choose-awake", [["keep awake", "on"], ["let it sleep", "off"]], recall("awake") ?? "on",
+    choices($("choose-light"), LIGHTS, recall("light") ?? "255", (value) => { keep("light", value); this.#light(value); });
+    choices($("choose-sound"), SOUNDS, "off", (value) => sound.setMode(value));
+    choices($("choose-voice"), ON_OFF, "off", (value) => voice.setOn(value === "on"));
+    choices($("choose-awake"), [["keep awake", "on"], ["let it sleep", "off"]], recall("awake") ?? "on",
       (value) => { keep("awake", value); awake.setWanted(value === "on"); });
     this.awake = awake;
   }
@@ -57,17 +56,6 @@ export class Screen {
     document.querySelector('meta[name="theme-color"]').content = day ? "#faf7ef" : "#000000";
     document.querySelector('meta[name="color-scheme"]').content = day ? "light" : "dark";
     this.redraw();
-  }
-
-  #choices(holder, choices, chosen, onChoice) {
-    for (const [name, value] of choices) {
-      const button = html("button", { type: "button", "aria-pressed": String(value === chosen) }, name);
-      button.addEventListener("click", () => {
-        for (const other of $(holder).children) other.setAttribute("aria-pressed", String(other === button));
-        onChoice(value);
-      });
-      $(holder).append(button);
-    }
   }
 }
 

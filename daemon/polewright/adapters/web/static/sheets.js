@@ -41,7 +41,7 @@ export class Sheets {
   allow(commands) { this.may = commands; }
 
   draw(now) {
-    const resting = now.state !== "surveying" && now.state !== "adjusting";
+    const { resting } = now;
     const can = this.may && this.link.open;
     const { motors, devices } = this.evening;
     $("do-survey").disabled = $("do-hand").disabled = !can || !resting;

@@ -1,6 +1,6 @@
 // Telling what was turned: which knob, which way, whole turns and a part, said back before it goes.
 
-import { html } from "./draw.js";
+import { choices, put } from "./draw.js";
 
 const $ = (id) => document.getElementById(id);
 // Every part that the words name, and the eighths between.
@@ -14,9 +14,9 @@ export class TurnReport {
   constructor(onTurn) {
     this.bolt = null;
     this.sense = null;
-    this.#choices("turned-bolt", [["altitude knob", "altitude"], ["azimuth knob", "azimuth"]], (bolt) => { this.bolt = bolt; });
-    this.#choices("turned-sense", [["clockwise", 1], ["anticlockwise", -1]], (sense) => { this.sense = sense; });
-    this.#choices("turned-part", PARTS, (part) => { this.part = part; });
+    choices($("turned-bolt"), [["altitude knob", "altitude"], ["azimuth knob", "azimuth"]], null, (bolt) => { this.bolt = bolt; this.#show(); });
+    choices($("turned-sense"), [["clockwise", 1], ["anticlockwise", -1]], null, (sense) => { this.sense = sense; this.#show(); });
+    choices($("turned-part"), PARTS, null, (part) => { this.part = part; this.#show(); });
     for (const [id, step] of [["turned-less", -1], ["turned-more", 1], ["turned-five", 5]]) {
       $(id).addEventListener("click", () => {
         this.whole = Math.min(MOST_WHOLE, Math.max(0, this.whole + step));
@@ -39,22 +39,10 @@ export class TurnReport {
     const turns = this.whole + this.part;
     const part = this.part ? PARTS.find(([, value]) => value === this.part)[0] : "";
     const size = [this.whole || "", part].filter(Boolean).join(" ");
-    $("turned-whole").textContent = String(this.whole);
+    put($("turned-whole"), String(this.whole));
     $("turned-less").disabled = this.whole === 0;
     const missing = this.bolt === null ? "Which knob?" : this.sense === null ? "Which way?" : turns === 0 ? "How far?" : "";
     $("turned-send").disabled = Boolean(missing);
-    $("turned-send").textContent = missing || `Say it: ${this.bolt} knob, ${size} turn${turns > 1 ? "s" : ""} ${this.sense > 0 ? "clockwise" : "anticlockwise"}`;
-  }
-
-  #choices(holder, choices, onChoice) {
-    for (const [name, value] of choices) {
-      const button = html("button", { type: "button", "aria-pressed": "false" }, name);
-      button.addEventListener("click", () => {
-        for (const other of $(holder).children) other.setAttribute("aria-pressed", String(other === button));
-        onChoice(value);
-        this.#show();
-      });
-      $(holder).append(button);
-    }
+    put($("turned-send"), missing || `Say it: ${this.bolt} knob, ${size} turn${turns > 1 ? "s" : ""} ${this.sense > 0 ? "clockwise" : "anticlockwise"}`);
   }
 }
