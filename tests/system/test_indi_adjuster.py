@@ -6,9 +6,9 @@ from xml.etree.ElementTree import Element
 import pytest
 
 from polewright.adapters.indi.adjuster import IndiAdjuster
-from polewright.adapters.indi.adjuster_search import find_adjuster
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.indi.discovery import list_devices
+from polewright.adapters.indi.search import find_showing
 from polewright.core.errors import DeviceError
 from tests.system.fake_indi_server import (
     ADJUSTER_NAME,
@@ -262,7 +262,7 @@ async def test_an_adjuster_that_nobody_named_is_found_by_connecting_what_it_may_
         IndiConnection.open("127.0.0.1", server.port) as connection,
     ):
         await list_devices(connection)
-        assert await find_adjuster(connection) == ADJUSTER_NAME
+        assert await find_showing(connection, ADJUSTMENT, "adjuster") == ADJUSTER_NAME
         asked = [(e.get("device"), e[0].get("name"), (e[0].text or "").strip())
                  for e in server.received if e.get("name") == "CONNECTION"]  # fmt: skip
     assert {device for device, _, _ in asked} == {"Dew", ADJUSTER_NAME}

@@ -11,6 +11,7 @@ from typing import Any
 from polewright.adapters.mqtt.command_desk import CommandDesk, Incoming
 from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.web.server import Page
+from polewright.core.axis.device_orientation import PHONE_PACE, Pace
 from polewright.core.errors import LinkError, PolewrightError, UsageError
 from polewright.core.imaging.frame import Frame
 from polewright.settings.model import Settings
@@ -69,6 +70,7 @@ async def served_page(
     publisher: MqttPublisher,
     commands: Callable[[str, bytes], None],
     last_frame: Callable[[], Frame | None],
+    phone_pace: Pace = PHONE_PACE,
 ) -> AsyncIterator[PageOutcome]:
     """Serve the page while the context is open, if it can be; its trouble ends nothing else."""
     if settings.page.mode == "off":
@@ -76,7 +78,7 @@ async def served_page(
         return
     async with contextlib.AsyncExitStack() as stack:
         try:
-            page = Page(settings, commands, last_frame)
+            page = Page(settings, commands, last_frame, phone_pace)
             await stack.enter_async_context(page.serving())
         except (LinkError, UsageError) as trouble:
             # A display that is missing is no reason not to measure.

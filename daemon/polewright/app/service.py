@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from polewright.adapters.direct.stop_door import stop_door
+from polewright.adapters.indi.attitude_sensor import SensorUse
 from polewright.adapters.indi.chip import GUIDE_CHIP, MAIN_CHIP, ChipWishes
 from polewright.adapters.indi.reconnect import Reconnector
 from polewright.adapters.indi.rig import Rig, open_rig
@@ -25,6 +26,7 @@ from polewright.adapters.web.server import Page
 from polewright.app.clock import HostClock
 from polewright.app.health import HealthTeller
 from polewright.app.page import PageCommands, served_page
+from polewright.app.sensors import Sensors
 from polewright.app.site import settle_site
 from polewright.app.wishes import evening_wishes, scale_arcsec_px
 from polewright.core.errors import (
@@ -55,6 +57,7 @@ class RunningService:
     broker_port: int | None
     evening: Evening
     page: Page | None
+    clock: HostClock
 
 
 @asynccontextmanager
@@ -86,6 +89,7 @@ async def running_service(
             port = broker.port
         elif settings.mqtt.mode == "external":
             await _alone_if_the_broker_answers(settings)
+        sensors = Sensors(settings.sensor)
         publisher = MqttPublisher(MountTopics.of(settings), now=clock.now)
         outcome = await stack.enter_async_context(
             served_page(
@@ -93,11 +97,13 @@ async def running_service(
                 publisher,
                 lambda verb, payload: page_commands.take(verb, payload),
                 lambda: evening.last_frame,
+                sensors.phone_pace,
             )
         )
         solver = BothSolvers()
         journal = await _journal(settings, clock, publisher, stack)
-        evening = Evening(solver, clock, publisher, evening_wishes(settings), journal)
+        desk = sensors.desk(outcome.page.phone if outcome.page else None, clock)
+        evening = Evening(solver, clock, publisher, evening_wishes(settings), journal, desk)
         await evening.restore()
 
         async def handle(
@@ -109,7 +115,7 @@ async def running_service(
         await stack.enter_async_context(stop_door(settings, lambda: evening.handle("stop", {})))
         owned = [tasks.create_task(evening.watch())]
         # Commands expire by the callers' clocks, which a correction of ours does not change.
-        mqtt = MqttService(settings, publisher, handle, port=port)
+        mqtt = MqttService(settings, publisher, handle, port=port, sensor_input=sensors.mqtt_input)
         page_commands = PageCommands(mqtt.desk)
         owned.append(tasks.create_task(page_commands.run()))
         if settings.mqtt.mode != "off":
@@ -119,13 +125,13 @@ async def running_service(
         page_health = outcome.health(motors=settings.adjuster.motors)
         health = HealthTeller(publisher, evening, clock, journal, mqtt.health, page_health, kept_in)
         owned.append(tasks.create_task(health.run()))
-        devices = _devices(settings, clock, solver, evening, on_catalogue, health)
+        devices = _devices(settings, clock, solver, evening, on_catalogue, health, sensors)
         owned.append(tasks.create_task(devices))
-        if (page := outcome.page) is not None:
-            owned.append(tasks.create_task(SensorTeller(publisher, clock, page.phone).run()))
+        teller = SensorTeller(publisher, clock, desk.sensor, desk.note)
+        owned.append(tasks.create_task(teller.run()))
         failure: PolewrightError | None = None
         try:
-            yield RunningService(broker_port=port, evening=evening, page=page)
+            yield RunningService(broker_port=port, evening=evening, page=outcome.page, clock=clock)
         except PolewrightError as expected:
             failure = expected  # a task group would wrap it
         finally:
@@ -171,17 +177,21 @@ async def _devices(
     evening: Evening,
     on_catalogue: Callable[[float], None] | None,
     health: HealthTeller,
+    sensors: Sensors,
 ) -> None:
     """Keep the devices connected and attached to the evening, for ever."""
 
     @asynccontextmanager
     async def open_link() -> AsyncIterator[Rig]:
         try:
-            async with rig_of(settings, clock.now) as rig:
+            async with rig_of(settings, clock.now, sensors.indi_use()) as rig:
+                sensors.indi.use(rig.sensor)
                 yield rig
         except (DeviceError, UsageError) as trouble:
             # A missing camera may be plugged in later: as good a reason to try again.
             raise LinkError(trouble.text, remedy=trouble.remedy, code=trouble.code) from None
+        finally:
+            sensors.indi.use(None)
 
     async def work(rig: Rig) -> None:
         await evening.stop_after_loss(rig.mount)
@@ -218,7 +228,9 @@ async def _devices(
 
 
 def rig_of(
-    settings: Settings, now: Callable[[], datetime] = lambda: datetime.now(UTC)
+    settings: Settings,
+    now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    sensor: SensorUse | None = None,
 ) -> AbstractAsyncContextManager[Rig]:
     """Return the context in which the devices that the settings name are connected.
 
@@ -238,6 +250,7 @@ def rig_of(
         chip=GUIDE_CHIP if camera.chip == "guide" else MAIN_CHIP,
         chip_wishes=ChipWishes(binning=camera.binning, gain=camera.gain, offset=camera.offset),
         mend=None if camera.dark_file is None else hot_pixels(camera.dark_file).mended,
+        sensor=sensor,
         now=now,
     )
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from polewright.adapters.indi.adjuster import ADJUSTMENT
+from polewright.adapters.indi.attitude_sensor import GRAVITY
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.indi.device import APPEARS_S
 from polewright.adapters.indi.equatorial import POSITIONS
@@ -26,6 +27,7 @@ class Role(StrEnum):
     MOUNT = "mount"
     ADJUSTER = "adjuster"
     GPS = "GPS"
+    SENSOR = "sensor"
 
 
 # Bits of DRIVER_INFO / DRIVER_INTERFACE as INDI's library defines them.
@@ -35,9 +37,15 @@ _EVIDENCE = {
     Role.MOUNT: POSITIONS,
     Role.CAMERA: ("CCD_EXPOSURE",),
     Role.ADJUSTER: (ADJUSTMENT,),
+    Role.SENSOR: (GRAVITY,),
 }
 # Where the settings name the device of a role.
-_SETTINGS = {Role.MOUNT: "[mount]", Role.CAMERA: "[camera]", Role.ADJUSTER: "[adjuster]"}
+_SETTINGS = {
+    Role.MOUNT: "[mount]",
+    Role.CAMERA: "[camera]",
+    Role.ADJUSTER: "[adjuster]",
+    Role.SENSOR: "[sensor]",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

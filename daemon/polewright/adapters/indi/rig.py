@@ -3,12 +3,12 @@
 import asyncio
 import logging
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from polewright.adapters.indi.adjuster import IndiAdjuster
-from polewright.adapters.indi.adjuster_search import find_adjuster
+from polewright.adapters.indi.adjuster import ADJUSTMENT, IndiAdjuster
+from polewright.adapters.indi.attitude_sensor import GRAVITY, IndiAttitudeSensor, SensorUse
 from polewright.adapters.indi.camera import Decode, IndiCamera, Mend, decode_picture
 from polewright.adapters.indi.chip import MAIN_CHIP, Chip, ChipWishes
 from polewright.adapters.indi.connection import DEFAULT_PORT, IndiConnection
@@ -22,6 +22,8 @@ from polewright.adapters.indi.discovery import (
 )
 from polewright.adapters.indi.mount import IndiMount
 from polewright.adapters.indi.place import IndiGps, PlaceOfMount
+from polewright.adapters.indi.search import find_showing
+from polewright.core.errors import DeviceError
 from polewright.ports import SiteSource
 
 _LOG = logging.getLogger(__name__)
@@ -45,6 +47,8 @@ class Rig:
         The motors of the bolts.
     place_source : SiteSource or None
         A GPS receiver, else the mount.
+    sensor : IndiAttitudeSensor or None
+        A sensor on the polar axis.
     """
 
     connection: IndiConnection
@@ -53,6 +57,7 @@ class Rig:
     mount: IndiMount | None
     adjuster: IndiAdjuster | None
     place_source: SiteSource | None
+    sensor: IndiAttitudeSensor | None = None
 
     @property
     def lost(self) -> asyncio.Event:
@@ -74,6 +79,7 @@ async def open_rig(
     chip: Chip = MAIN_CHIP,
     chip_wishes: ChipWishes | None = None,
     mend: Mend | None = None,
+    sensor: SensorUse | None = None,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> AsyncIterator[Rig]:
     """Connect to a server, find its devices and bring them to readiness.
@@ -97,6 +103,8 @@ async def open_rig(
         Binning, gain and offset; None: as the driver has them.
     mend : callable or None
         Repairs known faults of the sensor in a frame.
+    sensor : SensorUse or None
+        How an attitude sensor is used, where there is one; None: none is looked for.
     now : callable
         Tells the UTC instant; a receiver found here may set it right later.
 
@@ -133,16 +141,37 @@ async def open_rig(
         await camera.info()
         adjuster_name = choose(known_devices(connection), Role.ADJUSTER, adjuster_name)
         if adjuster_name is None and search_adjuster:
-            adjuster_name = await find_adjuster(connection)
+            adjuster_name = await find_showing(connection, ADJUSTMENT, Role.ADJUSTER)
         adjuster = None if adjuster_name is None else IndiAdjuster(connection, adjuster_name)
         if adjuster is not None:
             await adjuster.ensure_ready()
+        attitude = None if sensor is None else await _attitude_sensor(connection, sensor)
         place_source = gps if gps is not None else None if mount is None else PlaceOfMount(mount)
-        yield Rig(
-            connection=connection,
-            devices=known_devices(connection),
-            camera=camera,
-            mount=mount,
-            adjuster=adjuster,
-            place_source=place_source,
-        )
+        async with AsyncExitStack() as stack:
+            if attitude is not None:
+                await stack.enter_async_context(attitude.listening())
+            yield Rig(
+                connection=connection,
+                devices=known_devices(connection),
+                camera=camera,
+                mount=mount,
+                adjuster=adjuster,
+                place_source=place_source,
+                sensor=attitude,
+            )
+
+
+async def _attitude_sensor(connection: IndiConnection, use: SensorUse) -> IndiAttitudeSensor | None:
+    """Return the sensor, ready; its trouble is told and ends nothing else."""
+    try:
+        name = choose(known_devices(connection), Role.SENSOR, use.device)
+        if name is None and use.search:
+            name = await find_showing(connection, GRAVITY, Role.SENSOR)
+        if name is None:
+            return None
+        sensor = IndiAttitudeSensor(connection, name, use)
+        await sensor.ensure_ready()
+    except DeviceError as trouble:
+        _LOG.warning("%s. %s", trouble.text, trouble.remedy)
+        return None
+    return sensor

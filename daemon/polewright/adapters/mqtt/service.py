@@ -24,7 +24,7 @@ from polewright.adapters.mqtt.discovery import discovery_payload, discovery_topi
 from polewright.adapters.mqtt.ear import RECEIVE_BUFFER_BYTES, paced_messages
 from polewright.adapters.mqtt.instance import already_running, find_other_service
 from polewright.adapters.mqtt.publisher import MqttPublisher, Outgoing
-from polewright.adapters.mqtt.topics import MountTopics
+from polewright.adapters.mqtt.topics import SENSOR_INPUT, MountTopics
 from polewright.core.errors import PolewrightError
 from polewright.settings.model import Settings
 
@@ -58,6 +58,9 @@ class MqttService:
         The verbs and their models.
     now : callable
         The aware UTC instant.
+    sensor_input : callable, optional
+        Takes what comes at ``sensor/input``, and whether it was retained; left out: nobody
+        listens there.
     """
 
     def __init__(
@@ -69,8 +72,10 @@ class MqttService:
         port: int | None = None,
         commands: Mapping[str, type[Command]] = COMMANDS,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
+        sensor_input: Callable[[bytes, bool], None] | None = None,
     ) -> None:
         self._settings = settings
+        self._sensor_input = sensor_input
         self._publisher = publisher
         self._topics = MountTopics.of(settings)
         self._discovery_topic = discovery_topic(settings.mqtt, self._topics)
@@ -87,6 +92,7 @@ class MqttService:
         self._echo: Echo = "unknown"
         self._echo_id = ""
         self._stop_ear: aiomqtt.Client | None = None
+        self._sensor_ear: aiomqtt.Client | None = None
         self._echoed = asyncio.Event()
 
     async def run(self) -> None:
@@ -134,13 +140,18 @@ class MqttService:
         if other is not None and other.get("instance") != self.instance:
             raise already_running(self._settings, other)
         will = aiomqtt.Will(self._topics.availability, b"offline", qos=1, retain=True)
-        # Three connections: what is said must not wait behind a flood of commands, and neither
-        # must stop.
+        # Connections of their own: what is said must not wait behind a flood of commands or of a
+        # sensor's readings, and neither must stop.
         async with contextlib.AsyncExitStack() as stack:
             ears = [
                 await stack.enter_async_context(self._open(version, f"-{name}"))
                 for name in ("commands", "stop")
             ]
+            if self._sensor_input is not None:
+                ear = await stack.enter_async_context(self._open(version, "-sensor"))
+                await heeding_cancellation(ear.subscribe(self._topics.full(SENSOR_INPUT), qos=0))
+                self._sensor_ear = ear
+                ears.append(ear)
             voice = await stack.enter_async_context(self._open(version, "", will))
             self._version = version
             await self._subscribe(ears[0], ears[1], version)
@@ -248,6 +259,9 @@ class MqttService:
                 self._echoed.set()
             elif topic == self._discovery_topic:
                 await self._forget_discovery(voice, message)
+            elif ear is self._sensor_ear:
+                if topic == self._topics.full(SENSOR_INPUT) and self._sensor_input is not None:
+                    self._sensor_input(bytes(message.payload), bool(message.retain))
             elif (verb := self._topics.verb(topic)) is not None:
                 # The filter of all commands brings stop as well; its own ear has heard it.
                 if (verb == "stop") is not (ear is self._stop_ear):

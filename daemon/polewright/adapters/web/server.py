@@ -31,6 +31,7 @@ from polewright.adapters.web.conversation import (
 from polewright.adapters.web.feed import Feed, FrameSource
 from polewright.adapters.web.links import page_link
 from polewright.adapters.web.phone import Phone
+from polewright.core.axis.device_orientation import PHONE_PACE, Pace
 from polewright.core.errors import LinkError, UsageError
 from polewright.settings.displays import PageSettings
 from polewright.settings.model import Settings
@@ -62,6 +63,8 @@ class Page:
         Takes the commands that pages send.
     frame_source : callable
         Returns the camera's last frame.
+    phone_pace : Pace
+        How good a phone's sensors are.
 
     Raises
     ------
@@ -70,12 +73,16 @@ class Page:
     """
 
     def __init__(
-        self, settings: Settings, commands: CommandSink, frame_source: FrameSource
+        self,
+        settings: Settings,
+        commands: CommandSink,
+        frame_source: FrameSource,
+        phone_pace: Pace = PHONE_PACE,
     ) -> None:
         self._settings = settings.page
         self._commands = commands
         self.feed = Feed(frame_source)
-        self.phone = Phone()
+        self.phone = Phone(pace=phone_pace)
         self.port = settings.page.port
         self._tokens = page_tokens(settings)
         self._names = own_names(settings.page.names)

@@ -1,8 +1,7 @@
-"""Adjuster search: finds a motorised adjuster that shows what it is only once it is connected."""
+"""Search: finds a device that shows what it is only once it is connected: adjuster, sensor."""
 
 import logging
 
-from polewright.adapters.indi.adjuster import ADJUSTMENT
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.core.errors import DeviceError
 
@@ -18,11 +17,11 @@ _CONNECT_S = 10.0
 _SHOWS_S = 3.0
 
 
-async def find_adjuster(connection: IndiConnection) -> str | None:
-    """Return the first device that turns out to be an adjuster when it is connected.
+async def find_showing(connection: IndiConnection, essential: str, role: str) -> str | None:
+    """Return the first device that shows an essential property when it is connected.
 
     Devices that are connected already have shown what they are; whatever was connected here and
-    is no adjuster is disconnected again.
+    does not show it is disconnected again.
 
     Raises
     ------
@@ -32,7 +31,7 @@ async def find_adjuster(connection: IndiConnection) -> str | None:
     for name in connection.devices:
         if not _may_be_one(connection, name):
             continue
-        _LOG.info("connecting %s to see whether it is an adjuster", name)
+        _LOG.info("connecting %s to see whether it is the %s", name, role)
         since = connection.send_switch(name, "CONNECTION", {"CONNECT": True, "DISCONNECT": False})
         try:
             await connection.wait_for(
@@ -43,9 +42,9 @@ async def find_adjuster(connection: IndiConnection) -> str | None:
                 since=since,
                 task="connect",
             )
-            await connection.wait_for(name, ADJUSTMENT, lambda _: True, _SHOWS_S)
+            await connection.wait_for(name, essential, lambda _: True, _SHOWS_S)
         except DeviceError as trouble:
-            _LOG.debug("%s is no adjuster: %s", name, trouble)
+            _LOG.debug("%s is not the %s: %s", name, role, trouble)
             connection.send_switch(name, "CONNECTION", {"CONNECT": False, "DISCONNECT": True})
             continue
         return name
