@@ -22,6 +22,7 @@ from polewright.core.records import (
     KnobRecord,
     Lessons,
     LiveRecord,
+    PointingRecord,
     SurveyRecord,
     TrainRecord,
     TransitionRecord,
@@ -303,6 +304,10 @@ class Journal(Protocol):
 
     def record_bracket(self, bracket: BracketRecord) -> None:
         """Queue what a survey taught of a sensor's bracket."""
+        ...
+
+    def record_pointing(self, pointing: PointingRecord) -> None:
+        """Queue what a star alignment found."""
         ...
 
     async def commit_survey(

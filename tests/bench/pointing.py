@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from polewright.core.axis.field_plan import fields_needed, next_field
+from polewright.core.axis.field_plan import FieldPlan
 from polewright.core.axis.goto_error import (
     SkyPoint,
     modelled_goto_rad,
@@ -120,9 +120,10 @@ def aligned(
         promised = modelled_goto_rad(fit.covariance_rad2, weights, 0.0) / ARCSEC_RAD
         if (fit.sightings and promised <= wish_arcsec) or len(fit.sightings) >= most:
             return fit, promised
-        field = next_field(
+        plan = FieldPlan.of(
             fit, sky, weights, sigma_rad=STAR_ARCSEC * ARCSEC_RAD, repeatability_rad=0.0
         )
+        field = plan.next_field()
         assert field is not None
         reading = fit.readings_for(field.direction_enu, beyond_the_pole=field.beyond_the_pole)
         seen = sighting(
@@ -165,6 +166,9 @@ def _table(missed: list[str], *, trials: int) -> dict[str, dict[int, tuple[float
         prior = known.prior()
         start = fit_pointing([], prior, place)
         weights = sensitivity(start.terms, sky, place)
+        plan = FieldPlan.of(
+            start, sky, weights, sigma_rad=STAR_ARCSEC * ARCSEC_RAD, repeatability_rad=0.0
+        )
         row: dict[int, tuple[float, float, float]] = {}
         for count, reference in references.items():
             random = []
@@ -176,10 +180,7 @@ def _table(missed: list[str], *, trials: int) -> dict[str, dict[int, tuple[float
                 ]  # fmt: skip
                 information = information_of(looks, prior, PointingTerms(), place)
                 random.append(modelled_goto_rad(np.linalg.inv(information), weights, 0.0))
-            _, planned = fields_needed(
-                start, sky, weights, sigma_rad=STAR_ARCSEC * ARCSEC_RAD, repeatability_rad=0.0,
-                wish_rad=0.0, most=count,
-            )  # fmt: skip
+            _, planned = plan.needed(0.0, most=count)
             row[count] = (
                 reference, float(np.median(random)) / ARCSEC_RAD, planned / ARCSEC_RAD
             )  # fmt: skip

@@ -6,6 +6,7 @@ RETAINED = {
     "survey": True,
     "correction": True,
     "targets": False,
+    "pointing": True,
     "site": True,
     "event": False,
     "health": True,
@@ -22,6 +23,7 @@ TOPICS = {
     "correction": "the live correction, newest frame",
     "targets": "for drawing on a camera view: up to twelve stars of the newest frame and where "
     "turning the bolts must bring them",
+    "pointing": "the last star alignment: how good go-tos are, and what the mount is off by",
     "site": "where the mount stands and whose time holds, told when the devices are connected",
     "event": "something worth notice, for people and logs",
     "health": "how the service itself is, every 30 s and when a link comes or goes",
@@ -88,6 +90,27 @@ FIELDS = {
     "further_frame_sigma_arcmin": "sigma that one more frame would have promised (arcmin)",
     "residuals": "what the axis leaves of each frame: `frame` its name, `turn_deg` how far it was "
     "turned, `pointing_arcsec` and `roll_arcsec` how far it is off",
+    "syncs": "whether the mount is told where it points: at `each` field, `once` at the last one, "
+    "`never`",
+    "goto_model_arcsec": "expected go-to error over the sky (rms) of whoever goes through the "
+    "terms; null where the mount's own model hides them (arcsec)",
+    "goto_own_arcsec": "the same by the mount's own coordinates, as it stands now, the air "
+    "included (arcsec)",
+    "goto_wish_arcsec": "the go-to error that is good enough (arcsec)",
+    "check_promised_arcsec": "what was promised (rms) at a field that was not used; null: nothing "
+    "(arcsec)",
+    "check_met_arcsec": "how far off it was there (arcsec)",
+    "fields": "star fields that were used",
+    "rejected_fields": "fields left out because they did not fit",
+    "spoiled_fields": "fields that did not solve: a cloud, a tree",
+    "terms": "each with `name`, `arcsec` and `sigma_arcsec`, as true less shown: `axis_east`, "
+    "`axis_up` (the northern end of the axis from the north pole, toward the east and the upper "
+    "meridian), `index_hour`, `index_declination` (zero points), `cone` and "
+    "`non_perpendicularity`; empty where the mount's own model hides them",
+    "goto_arcsec": "go-to error (rms) at which no further field is taken (arcsec)",
+    "most_fields": "the most fields that are taken",
+    "points_elsewhere": "a person has looked: it is right that the telescope points over 3 deg "
+    "from where the mount says",
     "by_hand": "the person turns the axis; no motor moves",
     "age_s": "how old it is (s), where it comes from an earlier run of the service",
     "sequence": "counts the corrections of one adjustment",

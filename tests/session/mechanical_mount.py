@@ -118,3 +118,17 @@ class MechanicalMount(MemoryMount):
             across = any_perpendiculars(boresight)[0]
         across /= np.linalg.norm(across)
         return np.column_stack([boresight, across, np.cross(boresight, across)])
+
+
+class PortOfMount:
+    """The mechanical mount as the service sees it; ``held`` is the site that it keeps."""
+
+    def __init__(self, mount: MechanicalMount) -> None:
+        self._mount = mount
+        self.held: Place | None = mount.place
+
+    def __getattr__(self, name: str):
+        return getattr(self._mount, name)
+
+    async def place(self) -> Place | None:
+        return self.held

@@ -98,7 +98,7 @@ async def test_an_old_frame_or_one_of_the_future_says_nothing_of_now(age_s):
 
 
 async def test_a_true_direction_outside_the_limits_is_refused_whatever_the_mount_says():
-    low = SafetyLimits(altitude_floor_deg=60.0)
+    low = SafetyLimits(altitude_floor_deg=80.0)
     scene = Scene(limits=low)
     assert await scene.refused(scene.seen(west=0.2), confirmed=True) == "altitude_floor"
     scene = Scene(limits=SafetyLimits(hour_angle_max_deg=31.0))

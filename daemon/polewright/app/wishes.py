@@ -9,6 +9,7 @@ from polewright.core.imaging.attitude import SolveHint
 from polewright.session.limits import SafetyLimits
 from polewright.session.motor_adjustment import MotorWish
 from polewright.session.sights import SightWish
+from polewright.session.star_alignment import StarAlignmentWish, SyncWay
 from polewright.session.survey import SurveyWish
 from polewright.session.wishes import EveningWishes, PlannedWindow
 from polewright.settings.model import Settings
@@ -124,6 +125,13 @@ def evening_wishes(settings: Settings) -> EveningWishes:
             axis_sigma_deg=settings.sights.axis_sigma_deg,
             repeatability_arcsec=settings.sights.repeatability_arcsec,
         ),
+        star_alignment=StarAlignmentWish(
+            syncs=SyncWay(settings.star_alignment.syncs),
+            goto_arcsec=settings.star_alignment.goto_arcsec,
+            most_fields=settings.star_alignment.most_fields,
+            repeatability_arcsec=settings.star_alignment.repeatability_arcsec,
+        ),
+        tell_site=settings.site.write_to_mount,
         motors=MotorWish(
             use=settings.adjuster.motors,
             total_deg=settings.adjuster.largest_total_deg,

@@ -1,21 +1,26 @@
 """``polewright history learned``: what mount and optics taught, as the next evening finds it."""
 
 import math
+from dataclasses import fields
 from typing import Any
 
 from polewright.cli.output import ExitCode, Output
 from polewright.core.axis.mechanical_floor import FloorEstimate
-from polewright.core.geometry.directions import ARCMIN_RAD
-from polewright.core.records import KnobRecord, Lessons, TrainRecord
+from polewright.core.axis.pointing_mechanics import PointingTerms
+from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD
+from polewright.core.records import KnobRecord, Lessons, PointingRecord, TrainRecord
 from polewright.session.experience import mechanical_floors
+from polewright.session.pointing_message import angle_words
 
 
 def tell_learned(lessons: Lessons, output: Output) -> ExitCode:
-    """Print knobs, optical trains and mechanical floors."""
+    """Print knobs, optical trains, mechanical floors and the mounts' pointing."""
     floors = mechanical_floors(lessons)
     lines = [_knob_line(record) for record in lessons.knobs]
     lines += [_train_line(record) for record in lessons.trains]
     lines += [_floor_line(mount, floor) for mount, floor in floors.items()]
+    pointings = {(one.mount, one.camera): one for one in lessons.pointings}
+    lines += [_pointing_line(record) for record in pointings.values()]
     output.result(
         {
             "knobs": [_knob_figures(record) for record in lessons.knobs],
@@ -29,6 +34,7 @@ def tell_learned(lessons: Lessons, output: Output) -> ExitCode:
                 }
                 for mount, floor in floors.items()
             ],
+            "pointings": [_pointing_figures(record) for record in pointings.values()],
         },
         *(lines or ["nothing is learned yet: survey, and report turns with `polewright turned`"]),
     )
@@ -98,4 +104,38 @@ def _floor_line(mount: str, floor: FloorEstimate) -> str:
     return (
         f"{mount or 'turned by hand'}: wanders by {floor.floor_arcsec:.1f} arcsec "
         f"+- {floor.sigma_arcsec:.1f} from frame to frame ({floor.surveys} surveys)"
+    )
+
+
+def _pointing_figures(record: PointingRecord) -> dict[str, Any]:
+    sigmas = record.covariance_rad2.diagonal() ** 0.5
+    names = [one.name.removesuffix("_rad") for one in fields(PointingTerms)]
+    return {
+        "mount": record.mount,
+        "camera": record.camera,
+        "at": record.at.isoformat(),
+        "from_home": record.from_home,
+        "fields": record.fields,
+        "goto_arcsec": record.goto_arcsec,
+        "check_promised_arcsec": record.check_promised_arcsec,
+        "check_met_arcsec": record.check_met_arcsec,
+        "terms": {
+            name: {"arcsec": float(value) / ARCSEC_RAD, "sigma_arcsec": float(sigma) / ARCSEC_RAD}
+            for name, value, sigma in zip(names, record.terms.array(), sigmas, strict=True)
+        },
+    }
+
+
+def _pointing_line(record: PointingRecord) -> str:
+    terms = _pointing_figures(record)["terms"]
+
+    def told(name: str) -> str:
+        term = terms[name]
+        return f"{angle_words(term['arcsec'])} +- {angle_words(term['sigma_arcsec'])}"
+
+    return (
+        f"{record.mount} with {record.camera}: cone {told('cone')}, out of square "
+        f"{told('non_perpendicularity')}, zero points {told('index_hour')} and "
+        f"{told('index_declination')}; go-tos to {record.goto_arcsec:.0f} arcsec "
+        f"({record.fields} fields, {record.at:%Y-%m-%d})"
     )

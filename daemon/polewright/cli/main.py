@@ -61,6 +61,25 @@ def parser() -> argparse.ArgumentParser:
     survey.add_argument(
         "--by-hand", action="store_true", help="I turn the axis myself; no motor moves"
     )
+    align = verb(
+        "align-stars", "find from a few star fields what the mount is off by: good go-tos",
+        "It goes to a few fields, and to one more to check. A survey before saves fields.\n"
+        "Ctrl-C stops the mount.",
+    )  # fmt: skip
+    align.add_argument(
+        "--clear", action="store_true", help="I looked: the mount is clear to move, fingers off"
+    )
+    align.add_argument(
+        "--sync", dest="syncs", choices=["each", "once", "never"],
+        help="tell the mount where it points: at each field, once at the end, never",
+    )  # fmt: skip
+    align.add_argument(
+        "--wish", type=float, metavar="ARCSEC", help="go-to error that is good enough"
+    )
+    align.add_argument(
+        "--points-elsewhere", action="store_true",
+        help="I looked: it is right that the telescope points over 3 deg from where the mount says",
+    )  # fmt: skip
     adjust = verb(
         "adjust", "say live what to do with each bolt while you turn them",
         "Ctrl-C leaves this display only: the adjustment goes on until `stop`. With motors Ctrl-C "
@@ -298,6 +317,10 @@ def _dispatch(options: argparse.Namespace, output: Output) -> ExitCode:
             from polewright.cli.surveying import survey
 
             return survey(options, output)
+        case "align-stars":
+            from polewright.cli.star_aligning import align_stars
+
+            return align_stars(options, output)
         case "adjust":
             from polewright.cli.adjusting import adjust
 

@@ -10,6 +10,7 @@ from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.knobs import Bolt, Knob
 from polewright.core.axis.mechanical_floor import SurveyEvidence
 from polewright.core.axis.observation import ObservedAttitude
+from polewright.core.axis.pointing_mechanics import PointingTerms
 from polewright.core.geometry.rotations import Matrix, Vector
 from polewright.core.imaging.attitude import Attitude
 from polewright.core.imaging.optical_train import OpticalTrain, TrainKey
@@ -218,6 +219,52 @@ class BracketRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PointingRecord:
+    """What one star alignment found of a mount and the telescope on it.
+
+    Attributes
+    ----------
+    at : datetime
+        Aware UTC instant.
+    mount, camera : str
+        Their names.
+    place : Place
+        Where the mount stood.
+    terms : PointingTerms
+        As the mount showed itself before it was told anything.
+    covariance_rad2 : ndarray of shape (6, 6)
+        Of the terms in order (rad^2).
+    fields : int
+        Number of fields that it was made from.
+    chi2, degrees_of_freedom : float, int
+        How they fit.
+    goto_arcsec : float
+        Expected go-to error through the model (rms, arcsec).
+    check_promised_arcsec, check_met_arcsec : float
+        At the field that no fit had seen (arcsec).
+    syncs : str
+        What the mount was told: ``each``, ``once`` or ``never``.
+    from_home : bool
+        False where it had been told where it points before, so that its zero points say nothing.
+    """
+
+    at: datetime
+    mount: str
+    camera: str
+    place: Place
+    terms: PointingTerms
+    covariance_rad2: Matrix
+    fields: int
+    chi2: float
+    degrees_of_freedom: int
+    goto_arcsec: float
+    check_promised_arcsec: float
+    check_met_arcsec: float
+    syncs: str
+    from_home: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Lessons:
     """What earlier evenings taught, the newest of everything.
 
@@ -231,9 +278,12 @@ class Lessons:
         The newest surveys' mounts, and what they say of the mechanical floor.
     brackets : tuple of BracketRecord
         The newest of each mount and bracket, oldest first.
+    pointings : tuple of PointingRecord
+        The newest of each mount and camera, oldest first.
     """
 
     knobs: tuple[KnobRecord, ...] = ()
     trains: tuple[TrainRecord, ...] = ()
     surveys: tuple[tuple[str, SurveyEvidence], ...] = ()
     brackets: tuple[BracketRecord, ...] = ()
+    pointings: tuple[PointingRecord, ...] = ()

@@ -9,9 +9,11 @@ from functools import partial
 from polewright.core.axis.attitude_sensor import Bracket, learn_bracket
 from polewright.core.axis.knobs import Bolt, Knob, knob_as_set
 from polewright.core.axis.mechanical_floor import FloorEstimate, SurveyEvidence, estimate_floor
+from polewright.core.axis.pointing_priors import EarlierTerms, prior_from
+from polewright.core.axis.sightings import PointingPrior
 from polewright.core.geometry.directions import ARCMIN_RAD, angle_between
 from polewright.core.geometry.rotations import Vector
-from polewright.core.records import BracketRecord, KnobRecord, Lessons, TrainRecord
+from polewright.core.records import BracketRecord, KnobRecord, Lessons, PointingRecord, TrainRecord
 from polewright.ports import Clock, Journal
 from polewright.session.knob_reports import KnobReports
 from polewright.session.optical_trains import OpticalTrains
@@ -22,6 +24,8 @@ _log = logging.getLogger(__name__)
 _SAME_HOLD_RAD = 1e-6
 # A clamp that was bent is forgotten in time.
 _MOST_OF_A_BRACKET = 16
+# A mount is as it was lately.
+_MOST_POINTINGS = 8
 
 
 @dataclass(slots=True)
@@ -46,6 +50,7 @@ class Experience:
     _floors: dict[str, FloorEstimate] = field(default_factory=dict)
     _knobs: dict[str, KnobReports] = field(default_factory=dict)
     _brackets: list[BracketRecord] = field(default_factory=list)
+    _pointings: list[PointingRecord] = field(default_factory=list)
 
     async def restore(self) -> None:
         """Take up what the journal keeps."""
@@ -55,6 +60,7 @@ class Experience:
         for record in lessons.knobs:
             self.knobs(record.mount).remember(record.bolt, record.knob, record.at)
         self._brackets = list(lessons.brackets)
+        self._pointings = list(lessons.pointings)
         self._floors = await asyncio.to_thread(mechanical_floors, lessons)
 
     def knobs(self, mount: str) -> KnobReports:
@@ -99,6 +105,22 @@ class Experience:
             record.bracket, len([one for one in self._brackets if one.bracket == record.bracket]),
         )  # fmt: skip
 
+    def pointing(self, mount: str, camera: str, *, at_home: bool) -> PointingPrior:
+        """Return what earlier evenings taught of a mount's terms, the axis left aside.
+
+        ``at_home``: nobody told the mount where it points since it was switched on, so that its
+        zero points may be those of other evenings.
+        """
+        return pointing_prior(
+            [one for one in self._pointings if (one.mount, one.camera) == (mount, camera)],
+            at_home=at_home,
+        )
+
+    def learn_pointing(self, record: PointingRecord) -> None:
+        """Take up what a star alignment found, and keep it."""
+        self._pointings.append(record)
+        self.journal.record_pointing(record)
+
     def keep_trains(self) -> None:
         """Hand to the journal what frames taught since the last time."""
         for key, train in self.trains.news():
@@ -131,3 +153,13 @@ def learned_bracket(
         return held
     pairs = [(record.said, record.axis_enu, record.covariance_rad2) for record in newest]
     return learn_bracket(held, pairs, same_compass=same_compass)
+
+
+def pointing_prior(records: Sequence[PointingRecord], *, at_home: bool = True) -> PointingPrior:
+    """Return what star alignments of one mount and camera (oldest first) tell of the next."""
+    newest = records[-_MOST_POINTINGS:]
+    home = [one for one in newest if one.from_home] if at_home else []
+    return prior_from(
+        [EarlierTerms(terms=one.terms, covariance_rad2=one.covariance_rad2) for one in newest],
+        homes=[one.terms for one in home],
+    )

@@ -20,6 +20,7 @@ from polewright.core.records import (
     Lessons,
     LiveRecord,
     LiveSetting,
+    PointingRecord,
     SurveyRecord,
     TrainRecord,
     TransitionRecord,
@@ -62,6 +63,9 @@ class NoJournal:
         """Do nothing."""
 
     def record_bracket(self, bracket: BracketRecord) -> None:
+        """Do nothing."""
+
+    def record_pointing(self, pointing: PointingRecord) -> None:
         """Do nothing."""
 
     async def commit_survey(

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from polewright.core.axis.correction import Correction
 from polewright.core.errors import MeasurementError
 from polewright.session.following import VALIDITY_S, LiveCorrection
+from polewright.session.known_axis import KnownAxis
 from polewright.session.messages import Message
 from polewright.session.workplace import Workplace
 
@@ -35,6 +36,7 @@ class LiveTelling:
         self._valid_s = live.valid_s
         if self._keep is not None:
             self._keep(live)
+        self._work.memory.axis = KnownAxis.corrected(live.correction, self._work.clock.now())
         message = self._work.teller.correction(live)
         self._work.teller.state(step=self._doing, frames=live.sequence)
         self._work.reply({"step": self._doing, "correction": message})

@@ -94,6 +94,7 @@ class GuardedMount:
         self._left_at: MountStatus | None = None
         self._sun_told = False
         self._off_deg = 0.0
+        self._synced = False
 
     @property
     def name(self) -> str:
@@ -109,6 +110,16 @@ class GuardedMount:
     def can_sync(self) -> bool:
         """True where it can be told where it points."""
         return self._mount.capabilities.can_sync
+
+    @property
+    def has_place(self) -> bool:
+        """True where it keeps a site."""
+        return self._mount.capabilities.has_place
+
+    @property
+    def synced(self) -> bool:
+        """True once it was told where it points, since it was connected."""
+        return self._synced
 
     @property
     def has_sides(self) -> bool:
@@ -234,6 +245,23 @@ class GuardedMount:
             return False
         return True
 
+    def may_turn(self, status: MountStatus, *places_deg: tuple[float, float]) -> bool:
+        """Return whether the mount may turn from where it is to these places, one after another.
+
+        ``status`` is what it says now; a place is an hour angle and a declination (deg).
+        """
+        start = self._position(status)
+        if start is None:
+            return False
+        scene = self._scene()
+        try:
+            for place_deg in places_deg:
+                refuse_way(scene, start, place_deg)
+                start = place_deg
+        except SafetyError:
+            return False
+        return True
+
     async def turn_to(self, hour_angle: float, declination: float) -> None:
         """Turn to an hour angle and declination of date (deg) if the way is safe.
 
@@ -299,7 +327,7 @@ class GuardedMount:
             refuse_sync(self._scene(), self._doubts, shown, true, seen.instant, confirmed=confirmed)
             await self._mount.sync(seen.right_ascension_deg, seen.declination_deg)
             # Its coordinates have jumped; nobody moved it.
-            self._left_at, self._off_deg = None, 0.0
+            self._left_at, self._off_deg, self._synced = None, 0.0, True
         finally:
             self._under_way = False
 

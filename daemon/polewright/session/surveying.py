@@ -8,6 +8,7 @@ from polewright.core.errors import UsageError
 from polewright.session.bracket_learning import learn_from_survey
 from polewright.session.following import Standing
 from polewright.session.hand_survey import run_hand_survey
+from polewright.session.known_axis import KnownAxis
 from polewright.session.messages import Message, survey_message
 from polewright.session.survey import SurveyScene, run_survey
 from polewright.session.workplace import Workplace
@@ -62,6 +63,7 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
             code="survey_cut_short",
         )
     memory.survey, memory.kept, memory.wishes = estimate, None, wishes
+    memory.axis = KnownAxis.surveyed(estimate)
     memory.standing = Standing.of(await mount.status()) if mount else None
     result = wishes.correction_of(estimate, place)
     message = survey_message(

@@ -116,6 +116,10 @@ class Teller:
         message["age_s"] = age_s(kept.estimate, self._clock.now())
         self._publisher.publish("survey", message, retain=True)
 
+    def pointing(self, message: Message) -> None:
+        """Tell what a star alignment found."""
+        self._publisher.publish("pointing", message, retain=True)
+
     def begin_adjustment(self) -> None:
         """Take note that an adjustment begins: the next time that it is good is news."""
         self._notices.begin_adjustment()
@@ -136,8 +140,9 @@ class Teller:
         self._correction = message
         self._publisher.publish("correction", message, retain=True)
         self._notices.correction(message)
-        targets = targets_message(live.targets, live.width_px, live.height_px)
-        self._publisher.publish("targets", targets, retain=False)
+        if live.width_px:  # a sensor has no picture
+            targets = targets_message(live.targets, live.width_px, live.height_px)
+            self._publisher.publish("targets", targets, retain=False)
         return message
 
     def still_correction(self) -> Message | None:

@@ -19,6 +19,7 @@ from polewright.core.sky.place import Place
 from polewright.session.limits import SafetyLimits
 from polewright.session.motor_adjustment import MotorWish
 from polewright.session.sights import SightWish
+from polewright.session.star_alignment import StarAlignmentWish
 from polewright.session.survey import SurveyWish, with_wish
 
 
@@ -36,8 +37,9 @@ class PlannedWindow:
 class EveningWishes:
     """What the person set: plan, limits and optics.
 
-    ``floor_is_learned``: the survey's mechanical floor is the one that the mount's own surveys
-    show.  ``arcmin_per_turn``: what is said of the knobs (per turn clockwise, signed).
+    ``tell_site``: the mount may be told its site and the time.  ``floor_is_learned``: the survey's
+    mechanical floor is the one that the mount's own surveys show.  ``arcmin_per_turn``: what is
+    said of the knobs (per turn clockwise, signed).
     """
 
     survey: SurveyWish = field(default_factory=SurveyWish)
@@ -50,6 +52,8 @@ class EveningWishes:
     optics: SolveHint = field(default_factory=SolveHint)
     motors: MotorWish = field(default_factory=MotorWish)
     sights: SightWish = field(default_factory=SightWish)
+    star_alignment: StarAlignmentWish = field(default_factory=StarAlignmentWish)
+    tell_site: bool = False
     floor_is_learned: bool = True
     arcmin_per_turn: Mapping[Bolt, float] = field(default_factory=dict)
 

@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import Any
 
 from polewright.session.adjusting import adjust_axis
+from polewright.session.aligning import align_stars
 from polewright.session.messages import Message
 from polewright.session.phases import Happening
 from polewright.session.sighting import take_sight
@@ -28,6 +29,7 @@ WORKFLOWS: Mapping[str, Workflow] = MappingProxyType(
     {
         "survey": Workflow(Happening.SURVEY_ASKED, survey_axis),
         "sight": Workflow(Happening.SURVEY_ASKED, take_sight),
+        "align_stars": Workflow(Happening.STAR_ALIGNMENT_ASKED, align_stars),
         "adjust": Workflow(Happening.ADJUST_ASKED, adjust_axis),
     }
 )

@@ -12,6 +12,7 @@ from polewright.session.exposing import ExposureFinder, WatchedCamera
 from polewright.session.following import Standing
 from polewright.session.keeping import Keeper
 from polewright.session.knob_reports import KnobReports
+from polewright.session.known_axis import KnownAxis
 from polewright.session.measuring import FrameMeasurer
 from polewright.session.messages import Message
 from polewright.session.safe_adjuster import GuardedAdjuster
@@ -51,6 +52,8 @@ class Memory:
         Its record, while it is an earlier evening's.
     standing : Standing or None
         How the declination axis stood at it.
+    axis : KnownAxis or None
+        Where the axis was seen last, also while bolts were turned.
     sights : Sights or None
         What sights by day have told.
     """
@@ -59,11 +62,13 @@ class Memory:
     survey: AxisEstimate | None = None
     kept: SurveyRecord | None = None
     standing: Standing | None = None
+    axis: KnownAxis | None = None
     sights: Sights | None = None
 
     def take_up(self, kept: SurveyRecord) -> None:
         """Go by an earlier evening's survey."""
         self.survey, self.kept = kept.estimate, kept
+        self.axis = KnownAxis.surveyed(kept.estimate)
         self.standing = Standing(
             declination_deg=kept.declination_deg, pier_side=PierSide(kept.pier_side)
         )

@@ -17,6 +17,11 @@ SettleS = Annotated[float, Field(ge=0, le=120)]
 ToleranceArcsec = Annotated[float, Field(ge=5, le=7200)]
 
 
+SyncWay = Literal["each", "once", "never"]
+GotoArcsec = Annotated[float, Field(ge=10, le=3600)]
+FieldCount = Annotated[int, Field(ge=1, le=20)]
+
+
 class SurveySettings(Section):
     """How the axis is measured."""
 
@@ -55,6 +60,32 @@ class SurveySettings(Section):
         default=0.5,
         description="Extra wait after each slew, once the mount's coordinates stand still (s); "
         "trails, and looks that disagree, are waited out without it.",
+    )
+
+
+class StarAlignmentSettings(Section):
+    """How the mount is star-aligned."""
+
+    syncs: SyncWay = Field(
+        default="once",
+        description="Whether the mount is told where it points: at each field (mounts that make a "
+        "model of their own from it), once at the last field, or never (the model is told, and "
+        "whoever sends the mount goes through it).",
+    )
+    goto_arcsec: GotoArcsec = Field(
+        default=120.0,
+        description="Expected go-to error over the sky (rms) at which no further field is taken, "
+        "and which is good enough (arcsec).",
+    )
+    most_fields: FieldCount = Field(
+        default=8, description="The most fields that are taken, the one that checks left aside."
+    )
+    repeatability_arcsec: float = Field(
+        default=10.0,
+        ge=1,
+        le=300,
+        description="How well the mount points twice at the same place (arcsec, one sigma in each "
+        "direction).",
     )
 
 

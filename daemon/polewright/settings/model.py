@@ -14,6 +14,7 @@ from polewright.settings.keeping import JournalSettings, LoggingSettings
 from polewright.settings.measuring import (
     PlanSettings,
     SightsSettings,
+    StarAlignmentSettings,
     SurveySettings,
     ToleranceSettings,
 )
@@ -35,6 +36,7 @@ class Settings(Section):
     page: PageSettings = PageSettings()
     survey: SurveySettings = SurveySettings()
     sights: SightsSettings = SightsSettings()
+    star_alignment: StarAlignmentSettings = StarAlignmentSettings()
     tolerance: ToleranceSettings = ToleranceSettings()
     plan: PlanSettings = PlanSettings()
     safety: SafetySettings = SafetySettings()

@@ -8,12 +8,14 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from polewright.adapters.journal.lessons import MOST_OF_A_BRACKET, MOST_SURVEYS
+from polewright.adapters.journal.lessons import MOST_OF_A_BRACKET, MOST_POINTINGS, MOST_SURVEYS
 from polewright.adapters.journal.store import JournalStore
 from polewright.core.axis.attitude_sensor import TOP_EDGE, SensorAxis
 from polewright.core.axis.knobs import Bolt, Knob, after_turn
+from polewright.core.axis.pointing_mechanics import PointingTerms
 from polewright.core.imaging.optical_train import OpticalTrain, TrainKey
-from polewright.core.records import BracketRecord, KnobRecord, TrainRecord
+from polewright.core.records import BracketRecord, KnobRecord, PointingRecord, TrainRecord
+from polewright.core.sky.place import Place
 from tests.unit.adapters.journal_records import NIGHT, frame_record, survey_record
 
 HOOPOE = TrainKey(camera="Hoopoe", width_px=1280, height_px=960, pixel_size_um=3.75)
@@ -140,3 +142,35 @@ def test_a_bracket_that_was_learned_long_ago_is_forgotten_and_crowds_out_no_othe
     assert [one.bracket for one in found].count("clamp, fixed") == 1
     seconds = [(one.at - NIGHT).total_seconds() for one in found if one.bracket == "phone, along"]
     assert seconds == [float(number) for number in range(4, MOST_OF_A_BRACKET + 4)]
+
+
+def pointing(number, mount="Kudu", camera="Hoopoe"):
+    return PointingRecord(
+        at=NIGHT + timedelta(days=number),
+        mount=mount,
+        camera=camera,
+        place=Place(latitude_deg=-32.4, longitude_deg=22.7),
+        terms=PointingTerms(cone_rad=1e-4 * number),
+        covariance_rad2=np.eye(6) * 1e-10,
+        fields=3,
+        chi2=4.0,
+        degrees_of_freedom=6,
+        goto_arcsec=25.0,
+        check_promised_arcsec=20.0,
+        check_met_arcsec=14.0,
+        syncs="once",
+        from_home=True,
+    )
+
+
+def test_of_each_mount_and_camera_the_newest_star_alignments_come_back(store):
+    for number in range(MOST_POINTINGS + 3):
+        store.add_pointing(pointing(number))
+    store.add_pointing(pointing(99, camera="Lapwing"))
+    found = store.lessons().pointings
+    ours = [one for one in found if one.camera == "Hoopoe"]
+    assert [one.terms.cone_rad for one in ours] == pytest.approx(
+        [1e-4 * number for number in range(3, MOST_POINTINGS + 3)]
+    )
+    assert len(found) == MOST_POINTINGS + 1
+    np.testing.assert_array_equal(ours[0].covariance_rad2, np.eye(6) * 1e-10)

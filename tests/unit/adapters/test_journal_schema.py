@@ -78,7 +78,7 @@ def test_a_file_of_version_1_is_read_by_the_present_version(version_1):
     assert survey.estimate.chi2 == 7.0
 
 
-def test_version_1_is_brought_to_version_3_with_all_that_it_holds(version_1):
+def test_version_1_is_brought_to_version_4_with_all_that_it_holds(version_1):
     store = JournalStore(version_1, now=lambda: NIGHT)
     survey = store.last_survey()
     lessons = store.lessons()
@@ -87,12 +87,13 @@ def test_version_1_is_brought_to_version_3_with_all_that_it_holds(version_1):
     assert survey.mount == ""
     assert pack(survey) == pack(survey_record(7, (frame_record(1), frame_record(2))))
     assert (lessons.knobs, lessons.trains, lessons.brackets) == ((), (), ())
+    assert lessons.pointings == ()
     ((mount, evidence),) = lessons.surveys
     assert mount == ""
     assert len(evidence.attitudes) == 2
     with _open(version_1) as connection:
-        assert version_of(connection) == 3 == len(MIGRATIONS)
-        assert {"knob", "train", "bracket"} <= set(tables_of(connection))
+        assert version_of(connection) == 4 == len(MIGRATIONS)
+        assert {"knob", "train", "bracket", "pointing"} <= set(tables_of(connection))
         assert tables_of(connection) == present_tables()
         assert connection.execute("SELECT count(*) FROM frame").fetchone() == (2,)
 
@@ -111,7 +112,7 @@ def test_version_2_keeps_what_it_learned_and_gains_the_brackets(version_1):
     store.close()
     assert knob.mount == "Kudu"
     with _open(version_1) as connection:
-        assert version_of(connection) == 3
+        assert version_of(connection) == len(MIGRATIONS)
         assert tables_of(connection) == present_tables()
 
 

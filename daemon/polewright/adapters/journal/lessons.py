@@ -12,6 +12,7 @@ from polewright.core.records import (
     FrameRecord,
     KnobRecord,
     Lessons,
+    PointingRecord,
     SurveyRecord,
     TrainRecord,
 )
@@ -42,6 +43,13 @@ _BRACKETS = (
     f"AND bracket = one.bracket ORDER BY id DESC LIMIT {MOST_OF_A_BRACKET}) "
     "ORDER BY id DESC LIMIT ?"
 )
+# Of each mount and camera the newest so many: enough to see whether a mount finds its home again.
+MOST_POINTINGS = 8
+_POINTINGS = (
+    "SELECT record FROM pointing AS one WHERE id IN (SELECT id FROM pointing "
+    "WHERE mount = one.mount AND camera = one.camera "
+    f"ORDER BY id DESC LIMIT {MOST_POINTINGS}) ORDER BY id DESC LIMIT ?"
+)
 _SURVEYS = "SELECT id, record FROM survey ORDER BY id DESC LIMIT ?"
 _FRAMES = (
     "SELECT frame.record FROM survey_frame JOIN frame ON frame.id = frame_id "
@@ -56,6 +64,7 @@ def read_lessons(connection: sqlite3.Connection) -> Lessons:
         trains=tuple(_unpacked(TrainRecord, connection, _TRAINS))[::-1],
         surveys=tuple(_evidence(connection))[::-1],
         brackets=tuple(_unpacked(BracketRecord, connection, _BRACKETS))[::-1],
+        pointings=tuple(_unpacked(PointingRecord, connection, _POINTINGS))[::-1],
     )
 
 

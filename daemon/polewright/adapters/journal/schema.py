@@ -129,7 +129,24 @@ _VERSION_3 = (
     """,
 )
 
-MIGRATIONS: Sequence[Sequence[str]] = (_VERSION_1, _VERSION_2, _VERSION_3)
+# What star alignments found of mounts and the telescopes on them.
+_VERSION_4 = (
+    """
+    CREATE TABLE pointing (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        evening_id INTEGER NOT NULL REFERENCES evening (id),
+        at TEXT NOT NULL,
+        mount TEXT NOT NULL,
+        camera TEXT NOT NULL,
+        cone_arcsec REAL NOT NULL,
+        non_perpendicularity_arcsec REAL NOT NULL,
+        goto_arcsec REAL NOT NULL,
+        record BLOB NOT NULL
+    ) STRICT
+    """,
+)
+
+MIGRATIONS: Sequence[Sequence[str]] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
 """Step ``n`` leads from version ``n`` to ``n + 1``; released steps are never changed."""
 
 

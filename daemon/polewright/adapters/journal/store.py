@@ -12,13 +12,14 @@ from polewright import __version__
 from polewright.adapters.journal.lessons import read_lessons
 from polewright.adapters.journal.packing import DamagedRecordError, pack, unpack
 from polewright.adapters.journal.schema import migrate, present_tables, tables_of
-from polewright.core.geometry.directions import ARCMIN_RAD, altaz_from_enu
+from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, altaz_from_enu
 from polewright.core.records import (
     BracketRecord,
     FrameRecord,
     KnobRecord,
     Lessons,
     LiveRecord,
+    PointingRecord,
     SurveyRecord,
     TrainRecord,
     TransitionRecord,
@@ -227,6 +228,20 @@ class JournalStore:
                 ),
             )  # fmt: skip
 
+    def add_pointing(self, record: PointingRecord) -> None:
+        """Write what a star alignment found."""
+        terms = record.terms
+        with self._synced(), self._transaction() as run:
+            run(
+                "INSERT INTO pointing (evening_id, at, mount, camera, cone_arcsec, "
+                "non_perpendicularity_arcsec, goto_arcsec, record) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    self._evening(), record.at.isoformat(), record.mount, record.camera,
+                    terms.cone_rad / ARCSEC_RAD, terms.non_perpendicularity_rad / ARCSEC_RAD,
+                    record.goto_arcsec, pack(record),
+                ),
+            )  # fmt: skip
+
     def lessons(self) -> Lessons:
         """Return what the mount and the optics taught."""
         return read_lessons(self._connection)
@@ -315,16 +330,21 @@ def set_aside(path: Path, at: datetime) -> Path:
     Path
         Its new name.
     """
-    stamp = at.strftime("%Y%m%dT%H%M%SZ")
-    name = f"{path.stem}.damaged-{stamp}"
-    count = 1
-    while path.with_name(f"{name}{path.suffix}").exists():
-        count += 1
-        name = f"{path.stem}.damaged-{stamp}-{count}"
-    target = path.with_name(f"{name}{path.suffix}")
+    target = aside_name(path, at, "damaged")
     # The log first: left beside a new file it would be played into it.
     for tail in ("-wal", "-shm", ""):
         source = Path(f"{path}{tail}")
         if source.exists():
             source.rename(f"{target}{tail}")
+    return target
+
+
+def aside_name(path: Path, at: datetime, why: str) -> Path:
+    """Return a name beside a journal that no file has yet."""
+    name = f"{path.stem}.{why}-{at.strftime('%Y%m%dT%H%M%SZ')}"
+    target = path.with_name(f"{name}{path.suffix}")
+    count = 1
+    while target.exists():
+        count += 1
+        target = path.with_name(f"{name}-{count}{path.suffix}")
     return target

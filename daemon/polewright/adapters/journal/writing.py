@@ -25,6 +25,7 @@ from polewright.core.records import (
     KnobRecord,
     Lessons,
     LiveRecord,
+    PointingRecord,
     SurveyRecord,
     TrainRecord,
     TransitionRecord,
@@ -150,6 +151,10 @@ class SqliteJournal:
     def record_bracket(self, bracket: BracketRecord) -> None:
         """Queue what a survey taught of a sensor's bracket."""
         self._put(_Item(lambda store: store.add_bracket(bracket)))
+
+    def record_pointing(self, pointing: PointingRecord) -> None:
+        """Queue what a star alignment found."""
+        self._put(_Item(lambda store: store.add_pointing(pointing)))
 
     async def commit_survey(
         self, survey: SurveyRecord, frames: Sequence[FrameRecord]

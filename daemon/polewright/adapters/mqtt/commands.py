@@ -11,9 +11,12 @@ from polewright.core.errors import UsageError
 from polewright.settings.explain import allowed_values
 from polewright.settings.measuring import (
     ExposureS,
+    FieldCount,
     FrameCount,
+    GotoArcsec,
     SettleS,
     SweepDeg,
+    SyncWay,
     TargetPole,
     ToleranceArcsec,
     WishArcsec,
@@ -68,6 +71,21 @@ class SightCommand(Command):
     anew: bool | None = None
     target_pole: TargetPole | None = None
     tolerance_arcsec: ToleranceArcsec | None = None
+
+
+class AlignStarsCommand(Command):
+    """Star-align the mount: a few fields, one more to check; ``confirm_clear`` is needed before.
+
+    ``syncs``: whether the mount is told where it points at each field, once at the end, or never.
+    ``points_elsewhere``: a person has looked, and it is right that the telescope points more than
+    3 deg from where the mount says.
+    """
+
+    syncs: SyncWay | None = None
+    goto_arcsec: GotoArcsec | None = None
+    most_fields: FieldCount | None = None
+    exposure_s: ExposureS | None = None
+    points_elsewhere: bool | None = None
 
 
 class AdjustCommand(Command):
@@ -133,6 +151,7 @@ class PingCommand(Command):
 COMMANDS: Mapping[str, type[Command]] = {
     "survey": SurveyCommand,
     "sight": SightCommand,
+    "align_stars": AlignStarsCommand,
     "adjust": AdjustCommand,
     "turned": TurnedCommand,
     "sensor_on_sun": SensorOnSunCommand,

@@ -117,6 +117,39 @@ class CorrectionPayload(ReachPayload):
     valid_s: Annotated[float, Field(gt=0)] | None = None
 
 
+class TermBody(Body):
+    """One number of the mount's pointing."""
+
+    name: Literal[
+        "axis_east", "axis_up", "index_hour", "index_declination", "cone", "non_perpendicularity"
+    ]
+    arcsec: float
+    sigma_arcsec: Sigma
+
+
+class PointingPayload(Payload):
+    """The last star alignment: how good go-tos are, and what the mount is off by.
+
+    A null expectation means that the mount's own model hides its terms.
+    """
+
+    syncs: Literal["each", "once", "never"]
+    verdict: Verdict
+    goto_model_arcsec: Sigma | None
+    goto_own_arcsec: Sigma | None
+    goto_wish_arcsec: Annotated[float, Field(gt=0)]
+    check_promised_arcsec: Sigma | None
+    check_met_arcsec: Sigma
+    fields: Count
+    rejected_fields: Count
+    spoiled_fields: Count
+    terms: Annotated[list[TermBody], Field(max_length=6)]
+    axis_altitude_deg: Annotated[float, Field(ge=-90, le=90)] | None
+    axis_azimuth_deg: Annotated[float, Field(ge=0, le=360)] | None
+    chi2: Sigma | None
+    degrees_of_freedom: Count | None
+
+
 class StarTargetBody(Body):
     """One star: pixel (column, row) now, and where it must come to be."""
 
@@ -264,6 +297,7 @@ PAYLOADS: Mapping[str, type[Payload]] = {
     "survey": SurveyPayload,
     "correction": CorrectionPayload,
     "targets": TargetsPayload,
+    "pointing": PointingPayload,
     "site": SitePayload,
     "event": EventPayload,
     "health": HealthPayload,

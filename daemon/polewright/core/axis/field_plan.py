@@ -6,6 +6,8 @@ slews take time.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 
@@ -18,68 +20,90 @@ from polewright.core.geometry.rotations import Matrix, Vector
 _NEARLY_AS_GOOD = 1.1
 
 
-def next_field(
-    fit: PointingFit,
-    fields: Sequence[SkyPoint],
-    sky: Matrix,
-    *,
-    sigma_rad: float,
-    repeatability_rad: float,
-    here_enu: Vector | None = None,
-) -> SkyPoint | None:
-    """Return the field to look at next; None where the mount can be pointed at none.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FieldPlan:
+    """What each field would tell, given what is known.
 
-    Parameters
+    Attributes
     ----------
-    fit : PointingFit
-        What is known so far.
-    fields : sequence of SkyPoint
-        Where it may look.
+    known : ndarray of shape (6, 6)
+        Information of the terms so far (rad^-2).
     sky : ndarray of shape (6, 6)
         How go-tos follow the terms (:func:`~polewright.core.axis.goto_error.sensitivity`).
-    sigma_rad : float
-        Of a sighting, each component (rad).
     repeatability_rad : float
         Of the mount, each component (rad).
-    here_enu : ndarray of shape (3,), optional
-        Where the telescope points now.
+    told : tuple of pairs
+        Fields, and the information that a sighting there would add (rad^-2).
     """
-    known = np.asarray(np.linalg.inv(fit.covariance_rad2))
-    options = _options(fit, fields, known, sky, sigma_rad, repeatability_rad)
-    if not options:
-        return None
-    best = min(left for left, _, _ in options)
-    near = [option for option in options if option[0] <= _NEARLY_AS_GOOD * best]
-    if here_enu is None:
-        return min(near, key=lambda option: option[0])[1]
-    return min(near, key=lambda option: angle_between(option[1].direction_enu, here_enu))[1]
 
+    known: Matrix
+    sky: Matrix
+    repeatability_rad: float
+    told: tuple[tuple[SkyPoint, Matrix], ...]
 
-def fields_needed(
-    fit: PointingFit,
-    fields: Sequence[SkyPoint],
-    sky: Matrix,
-    *,
-    sigma_rad: float,
-    repeatability_rad: float,
-    wish_rad: float,
-    most: int,
-) -> tuple[int, float]:
-    """Return how many more fields bring go-tos to the wish (rms, rad), and what they then promise.
+    @classmethod
+    def of(
+        cls,
+        fit: PointingFit,
+        fields: Sequence[SkyPoint],
+        sky: Matrix,
+        *,
+        sigma_rad: float,
+        repeatability_rad: float,
+    ) -> Self:
+        """Plan about a fit; ``sigma_rad`` is that of a sighting, each component (rad)."""
+        told = []
+        for field in fields:
+            one = told_by(
+                fit, field.direction_enu, beyond_the_pole=field.beyond_the_pole, sigma_rad=sigma_rad
+            )
+            if one is not None:
+                told.append((field, one))
+        return cls(
+            known=np.asarray(np.linalg.inv(fit.covariance_rad2)),
+            sky=sky,
+            repeatability_rad=repeatability_rad,
+            told=tuple(told),
+        )
 
-    Never more than ``most``; 0 where they are good enough already.
-    """
-    information = np.asarray(np.linalg.inv(fit.covariance_rad2))
-    promised = modelled_goto_rad(fit.covariance_rad2, sky, repeatability_rad)
-    for count in range(most):
-        if promised <= wish_rad:
-            return count, promised
-        options = _options(fit, fields, information, sky, sigma_rad, repeatability_rad)
+    def next_field(self, here_enu: Vector | None = None) -> SkyPoint | None:
+        """Return the field to look at next, the nearer to ``here_enu`` of those about as good.
+
+        None where the mount can be pointed at none.
+        """
+        options = self._options(self.known)
         if not options:
-            return count, promised
-        promised, _, told = min(options, key=lambda option: option[0])
-        information = information + told
-    return most, promised
+            return None
+        best = min(left for left, _, _ in options)
+        near = [option for option in options if option[0] <= _NEARLY_AS_GOOD * best]
+        if here_enu is None:
+            return min(near, key=lambda option: option[0])[1]
+        return min(near, key=lambda option: angle_between(option[1].direction_enu, here_enu))[1]
+
+    def needed(self, wish_rad: float, *, most: int) -> tuple[int, float]:
+        """Return how many more fields bring go-tos to the wish (rms, rad), and what they promise.
+
+        Never more than ``most``; 0 where they are good enough already.
+        """
+        information = self.known
+        promised = self._left(information)
+        for count in range(most):
+            if promised <= wish_rad:
+                return count, promised
+            options = self._options(information)
+            if not options:
+                return count, promised
+            promised, _, told = min(options, key=lambda option: option[0])
+            information = information + told
+        return most, promised
+
+    def _options(self, information: Matrix) -> list[tuple[float, SkyPoint, Matrix]]:
+        """Return what each field would leave of the go-to error (rad), and what it tells."""
+        return [(self._left(information + told), field, told) for field, told in self.told]
+
+    def _left(self, information: Matrix) -> float:
+        covariance = np.asarray(np.linalg.inv(information))
+        return modelled_goto_rad(covariance, self.sky, self.repeatability_rad)
 
 
 def farthest_field(fields: Sequence[SkyPoint], seen: Sequence[Vector]) -> SkyPoint | None:
@@ -92,24 +116,3 @@ def farthest_field(fields: Sequence[SkyPoint], seen: Sequence[Vector]) -> SkyPoi
     return max(
         fields, key=lambda field: min(angle_between(field.direction_enu, one) for one in seen)
     )
-
-
-def _options(
-    fit: PointingFit,
-    fields: Sequence[SkyPoint],
-    information: Matrix,
-    sky: Matrix,
-    sigma_rad: float,
-    repeatability_rad: float,
-) -> list[tuple[float, SkyPoint, Matrix]]:
-    """Return what each field would leave of the go-to error (rad), and what it tells."""
-    options = []
-    for field in fields:
-        told = told_by(
-            fit, field.direction_enu, beyond_the_pole=field.beyond_the_pole, sigma_rad=sigma_rad
-        )
-        if told is not None:
-            covariance = np.asarray(np.linalg.inv(information + told))
-            left = modelled_goto_rad(covariance, sky, repeatability_rad)
-            options.append((left, field, told))
-    return options

@@ -119,14 +119,14 @@ def _explanations(fit: PointingFit) -> Iterator[tuple[float, int, Explanation]]:
                 ),
             )
     for index in range(1, len(sightings)):
+        between = f"between {sightings[index - 1].label} and {sightings[index].label}"
         chi2 = _slipped_chi2(fit, index)
         yield (
             chi2,
             fit.degrees_of_freedom - 2,
             Explanation(
                 fault=PointingFault.SLIPPED,
-                words="the mount's own reckoning slipped between "
-                f"{sightings[index - 1].label} and {sightings[index].label}: a clutch, a cable, a hand",
+                words=f"the mount's own reckoning slipped {between}: a clutch, a cable, a hand",
                 remedy="Tighten the clutches, free the cables, then align again.",
             ),
         )

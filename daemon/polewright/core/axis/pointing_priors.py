@@ -62,8 +62,14 @@ def unmeasured_prior() -> PointingPrior:
     )
 
 
-def prior_from(evenings: Sequence[EarlierTerms]) -> PointingPrior:
-    """Return what earlier evenings (oldest first) tell of all terms but the axis."""
+def prior_from(
+    evenings: Sequence[EarlierTerms], *, homes: Sequence[PointingTerms] = ()
+) -> PointingPrior:
+    """Return what earlier evenings (oldest first) tell of all terms but the axis.
+
+    ``homes`` are the terms of those on which the mount began at its own home position, where it
+    does so again now.
+    """
     prior = unmeasured_prior()
     if not evenings:
         return prior
@@ -72,9 +78,9 @@ def prior_from(evenings: Sequence[EarlierTerms]) -> PointingPrior:
     mean[_SHAPE] = newest.terms.array()[_SHAPE]
     wander = np.eye(2) * WANDER_RAD**2
     covariance[_SHAPE, _SHAPE] = newest.covariance_rad2[_SHAPE, _SHAPE] + wander
-    if len(evenings) >= _HOME_EVENINGS:
-        zeros = np.array([evening.terms.array()[_INDEX] for evening in evenings])
-        count = len(evenings)
+    if len(homes) >= _HOME_EVENINGS:
+        zeros = np.array([home.array()[_INDEX] for home in homes])
+        count = len(homes)
         # One more draw of a normal variable whose spread is known from so few: Student's t, told
         # as a normal of the same variance where it has one (Gelman et al., from memory).
         widened = (1.0 + 1.0 / count) * (count - 1.0) / max(count - 3.0, 0.5)

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from polewright.core.axis.field_plan import farthest_field, fields_needed, next_field
+from polewright.core.axis.field_plan import FieldPlan, farthest_field
 from polewright.core.axis.goto_error import (
     modelled_goto_rad,
     own_goto_rad,
@@ -26,10 +26,8 @@ def _needed(known, wish_arcsec):
     sky = sky_of(place, both_sides=False)
     fit = fit_pointing([], known.prior(), place)
     weights = sensitivity(fit.terms, sky, place)
-    return fields_needed(
-        fit, sky, weights, sigma_rad=STAR_RAD, repeatability_rad=0.0,
-        wish_rad=wish_arcsec * ARCSEC_RAD, most=12,
-    )  # fmt: skip
+    plan = FieldPlan.of(fit, sky, weights, sigma_rad=STAR_RAD, repeatability_rad=0.0)
+    return plan.needed(wish_arcsec * ARCSEC_RAD, most=12)
 
 
 def test_a_survey_and_earlier_nights_save_fields():
@@ -70,12 +68,14 @@ def test_the_nearest_of_fields_that_tell_as_much_is_taken():
     fit = fit_pointing([], CARRIED.prior(), place)
     weights = sensitivity(fit.terms, sky, place)
     here = sky[0].direction_enu
-    free = next_field(fit, sky, weights, sigma_rad=STAR_RAD, repeatability_rad=0.0)
-    near = next_field(fit, sky, weights, sigma_rad=STAR_RAD, repeatability_rad=0.0, here_enu=here)
+    plan = FieldPlan.of(fit, sky, weights, sigma_rad=STAR_RAD, repeatability_rad=0.0)
+    free, near = plan.next_field(), plan.next_field(here)
     assert free is not None
     assert near is not None
     assert angle_between(near.direction_enu, here) <= angle_between(free.direction_enu, here)
-    assert next_field(fit, [], weights, sigma_rad=STAR_RAD, repeatability_rad=0.0) is None
+    nothing = FieldPlan.of(fit, [], weights, sigma_rad=STAR_RAD, repeatability_rad=0.0)
+    assert nothing.next_field() is None
+    assert nothing.needed(0.0, most=5)[0] == 0
 
 
 def test_the_field_that_checks_is_far_from_all_that_were_seen():

@@ -29,6 +29,11 @@ def _evening(index_arcmin=0.0, cone_arcmin=3.0, sigma_arcsec=10.0):
     )
 
 
+def _from_home(*indices_arcmin):
+    evenings = [_evening(index) for index in indices_arcmin]
+    return prior_from(evenings, homes=[evening.terms for evening in evenings])
+
+
 def _sigmas(prior):
     return np.sqrt(np.diag(prior.covariance_rad2))
 
@@ -45,13 +50,13 @@ def test_cone_and_squareness_are_carried_with_a_nights_wander():
 
 
 def test_home_is_believed_once_three_evenings_agree():
-    prior = prior_from([_evening(index) for index in (20.0, 21.0, 19.0)])
+    prior = _from_home(20.0, 21.0, 19.0)
     assert prior.mean.index_hour_rad == pytest.approx(20.0 * ARCMIN_RAD)
     assert 1.0 * ARCMIN_RAD < _sigmas(prior)[2] < 5.0 * ARCMIN_RAD
 
 
 def test_home_is_not_believed_where_evenings_differ():
-    prior = prior_from([_evening(index) for index in (-90.0, 100.0, 10.0)])
+    prior = _from_home(-90.0, 100.0, 10.0)
     assert _sigmas(prior)[2] == pytest.approx(INDEX_RAD)
 
 
@@ -61,7 +66,7 @@ def test_a_mount_set_by_eye_stays_unknown_however_many_evenings():
     inside = []
     for _ in range(400):
         draws = rng.normal(scale=30.0, size=6)
-        prior = prior_from([_evening(index) for index in draws[:5]])
+        prior = _from_home(*draws[:5])
         away = draws[5] * ARCMIN_RAD - prior.mean.index_hour_rad
         inside.append(abs(away) < 2.0 * _sigmas(prior)[2])
     assert np.mean(inside) > 0.93

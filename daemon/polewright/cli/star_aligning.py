@@ -1,0 +1,100 @@
+"""``polewright align-stars``: how good go-tos are, and what the mount is off by."""
+
+import argparse
+import asyncio
+from collections.abc import Mapping
+from functools import partial
+from typing import Any
+
+from polewright.cli.interrupting import NOT_AWAITED, STOPPED, stopped_by_ctrl_c
+from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output
+from polewright.cli.reaching import command
+from polewright.cli.stopping import stop_by_all_ways
+from polewright.session.pointing_message import angle_words, terms_words
+from polewright.settings.load import find_settings_file, load_settings
+from polewright.settings.model import Settings
+
+_TOLD = {
+    "each": "the mount was told where it points at each field",
+    "once": "the mount was told once where it points",
+    "never": "the mount was told nothing",
+}
+
+
+def align_stars(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Star-align the mount; ``--clear`` gives the person's word first; Ctrl-C stops the mount."""
+    settings = load_settings(find_settings_file(options.config))
+    try:
+        result = asyncio.run(_aligned(settings, options, output))
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt(NOT_AWAITED) from None
+    if result is None:
+        raise KeyboardInterrupt(f"{STOPPED}; align again when ready")
+    output.result(result, *alignment_lines(result))
+    return VERDICT_EXIT_CODES[str(result["verdict"])]
+
+
+async def _aligned(
+    settings: Settings, options: argparse.Namespace, output: Output
+) -> dict[str, Any] | None:
+    asked = {"syncs": options.syncs, "goto_arcsec": options.wish}
+    arguments: dict[str, Any] = {name: value for name, value in asked.items() if value is not None}
+    if options.points_elsewhere:
+        arguments["points_elsewhere"] = True
+    with output.progress("align-stars") as bar:
+
+        async def work() -> dict[str, Any]:
+            if options.clear:
+                await command(settings, "confirm_clear")
+            return await command(settings, "align_stars", arguments, bar.follow)
+
+        stop = partial(stop_by_all_ways, settings, output.note)
+        return await stopped_by_ctrl_c(work(), stop, output.note)
+
+
+def alignment_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the verdict, what go-tos are expected to miss by, the check, the terms, what is next.
+
+    Parameters
+    ----------
+    result : mapping
+        The ``pointing`` payload.
+    """
+    good = result["verdict"] == "good_enough"
+    verdict = "go-tos are good enough" if good else "go-tos are not good enough yet"
+    lines = [f"{verdict} (wished: {angle_words(result['goto_wish_arcsec'])})"]
+    own, modelled = result["goto_own_arcsec"], result["goto_model_arcsec"]
+    if own is not None:
+        lines.append(f"  sent by its own coordinates it misses by about {angle_words(own)}")
+    if modelled is not None:
+        lines.append(f"  sent through the model by about {angle_words(modelled)}")
+    promised, met = result["check_promised_arcsec"], angle_words(result["check_met_arcsec"])
+    if promised is None:
+        lines.append(f"  on a field that was not used it missed by {met}; nothing was promised")
+    else:
+        lines.append(
+            f"  on a field that was not used: {angle_words(promised)} promised, {met} seen"
+        )
+    told = _TOLD[str(result["syncs"])]
+    counted = "1 field" if result["fields"] == 1 else f"{result['fields']} fields"
+    left_out = result["rejected_fields"] + result["spoiled_fields"]
+    others = f", {left_out} more of no use" if left_out else ""
+    lines.append(f"  {counted}{others}; {told}")
+    lines += [f"  {line}" for line in terms_words(result)]
+    if not result["terms"]:
+        lines.append("  the mount's own model hides what it is off by")
+    if not good:
+        lines.append(f"next: {_next(result)}")
+    return tuple(lines)
+
+
+def _next(result: Mapping[str, Any]) -> str:
+    own, modelled = result["goto_own_arcsec"], result["goto_model_arcsec"]
+    if own is None or modelled is None:
+        return "align again with more fields; a mount that makes a model of its own needs them"
+    if result["syncs"] != "never" and modelled <= result["goto_wish_arcsec"]:
+        return (
+            "what is left is in the mount: axis, cone or the air. Adjust the axis, square the "
+            "telescope, or send the mount through the model"
+        )
+    return "survey first (its axis saves fields), or allow more: [star_alignment] most_fields"
