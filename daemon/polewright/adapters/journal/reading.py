@@ -98,7 +98,7 @@ def open_reader(path: Path) -> Iterator[JournalReader]:
         )
     connection: sqlite3.Connection | None = None
     try:
-        connection = _connect(path)
+        connection = connect_to_read(path)
         refuse_foreign(connection)
         if schema_version(connection) < len(MIGRATIONS):
             raise NotAJournalError(
@@ -123,7 +123,8 @@ def open_reader(path: Path) -> Iterator[JournalReader]:
             connection.close()
 
 
-def _connect(path: Path) -> sqlite3.Connection:
+def connect_to_read(path: Path) -> sqlite3.Connection:
+    """Return a connection that changes nothing in a journal."""
     uri = path.absolute().as_uri()
     # Where this user may not write beside the file, only a file that nobody writes can be read.
     for option in ("mode=ro", "mode=ro&immutable=1"):
