@@ -17,6 +17,12 @@ from polewright.core.errors import UsageError
 
 KUDU = MountTopics("polewright", "kudu")
 
+REACH_FIELDS = {
+    f"{bolt}_{what}_arcmin"
+    for bolt in ("altitude", "azimuth")
+    for what in ("to_go", "margin", "room")
+}
+
 
 def test_topics_are_built_below_the_mount() -> None:
     assert KUDU.availability == "polewright/kudu/availability"
@@ -67,8 +73,8 @@ def test_the_payload_fields_are_those_of_the_contract() -> None:
         "azimuth_error_sigma_arcmin", "azimuth_error_on_sky_arcmin", "total_error_arcmin",
         "total_error_sigma_arcmin", "chi2", "degrees_of_freedom", "frames", "sweep_deg",
         "tolerance_arcmin", "verdict", "age_s", "roll_used", "rejected_frames",
-        "further_frame_sigma_arcmin", "residuals",
-    }  # fmt: skip
+        "further_frame_sigma_arcmin", "residuals", "advice",
+    } | REACH_FIELDS  # fmt: skip
     assert fields["targets"] == {"v", "at", "width_px", "height_px", "stars"}
     assert fields["correction"] == {
         "v", "at", "sequence", "altitude_error_arcmin", "altitude_error_sigma_arcmin",
@@ -76,7 +82,7 @@ def test_the_payload_fields_are_those_of_the_contract() -> None:
         "total_error_arcmin", "total_error_sigma_arcmin", "altitude_words", "azimuth_words",
         "altitude_turns", "azimuth_turns", "closeness", "verdict", "live", "frame_age_s",
         "latency_ms", "method", "valid_s", "tolerance_arcmin",
-    }  # fmt: skip
+    } | REACH_FIELDS  # fmt: skip
 
 
 def test_a_payload_of_another_version_or_without_a_zone_is_refused() -> None:
