@@ -22,8 +22,8 @@ Array = NDArray[np.float64]
 
 AU_KM = 149597870.7
 _MEAN_MOON_KM = 384400.0
-_PLACES_LIFE_S = 120.0
-"""Rough places hold this long: the Moon moves a minute of arc."""
+_PLACES_LIFE_S = 15.0
+"""Rough places hold this long: the sky turns by under four minutes of arc."""
 _MAG_LIFE_S = 3600.0
 """Magnitudes hold this long: a young Moon's changes by 0.02."""
 
@@ -113,11 +113,11 @@ class SolarSystem:
         self._mags: dict[str, tuple[float, float]] = {}
 
     def rough_enu(self, unix_s: float) -> Array:
-        """Return the directions of all ``BODIES`` to an arcmin: ENU, shape (bodies, 3)."""
+        """Return the directions of all ``BODIES`` to four arcmin: ENU, shape (bodies, 3)."""
         if self._rough is None or abs(unix_s - self._rough[0]) > _PLACES_LIFE_S:
             places = [self._gcrs_au(body, unix_s)[0] for body in BODIES]
-            self._rough = (unix_s, np.stack(places))
-        return self._seen(self._rough[1], unix_s)
+            self._rough = (unix_s, self._seen(np.stack(places), unix_s))
+        return self._rough[1]
 
     def rough_mag(self, body: Body, unix_s: float) -> float:
         """Return how bright a body is."""
