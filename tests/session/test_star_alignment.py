@@ -1,13 +1,17 @@
 """Star alignment over in-memory ports: mounts with cone, squareness and zero points."""
 
 import asyncio
+import json
 import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from polewright.core.axis.pointing_mechanics import axis_terms
+from polewright.adapters.journal.writing import SqliteJournal
+from polewright.cli.main import main
+from polewright.cli.star_aligning import alignment_lines
+from polewright.core.axis.pointing_mechanics import axis_of, axis_terms
 from polewright.core.errors import MeasurementError, PolewrightError
 from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, angle_between
 from polewright.core.geometry.rotations import rotation_about
@@ -20,6 +24,7 @@ from polewright.session.phases import Phase
 from polewright.session.star_alignment import StarAlignmentWish, SyncWay
 from polewright.session.survey import SurveyWish
 from polewright.session.wishes import EveningWishes
+from tests.bench.daylight import pointed_by_hand
 from tests.session.mechanical_mount import MechanicalMount, PortOfMount
 from tests.session.ports_in_memory import (
     TERRACE,
@@ -80,8 +85,6 @@ class Stage:
 
     def know_the_axis(self, sigma_arcsec=10.0, off_arcmin=0.0) -> None:
         """As a survey leaves it."""
-        from polewright.core.axis.pointing_mechanics import axis_of
-
         axis = rotation_about(np.array([1.0, 0.0, 0.0]), off_arcmin * ARCMIN_RAD) @ axis_of(
             self.terms, self.place
         )
@@ -141,6 +144,44 @@ async def test_a_survey_saves_fields():
     assert (await with_survey.aligned())["fields"] < (await without.aligned())["fields"]
 
 
+async def test_an_earlier_night_saves_fields_and_is_told_of(tmp_path, capsys):
+    """Cone and squareness come back from the journal; the zero points of one night do not."""
+    wish = StarAlignmentWish(goto_arcsec=45.0)
+    file = tmp_path / "kudu.sqlite"
+    counts = []
+    for _ in range(2):
+        async with SqliteJournal(file) as journal:
+            stage = Stage(journal=journal, wish=wish)
+            await stage.evening.restore()
+            stage.know_the_axis()
+            counts.append((await stage.aligned())["fields"])
+    assert counts[1] < counts[0]
+    await asyncio.to_thread(main, ["history", "learned", "--file", str(file), "--json"])
+    (kept,) = json.loads(capsys.readouterr().out)["pointings"]
+    assert (kept["mount"], kept["camera"], kept["from_home"]) == ("Kudu", "Hoopoe", True)
+    cone = kept["terms"]["cone"]
+    assert cone["arcsec"] == pytest.approx(CONE_ARCMIN * 60.0, abs=4.0 * cone["sigma_arcsec"])
+    await asyncio.to_thread(main, ["history", "learned", "--file", str(file)])
+    assert "Kudu with Hoopoe: cone" in capsys.readouterr().out
+
+
+async def test_zero_points_after_a_sync_are_not_taken_for_home():
+    stage = Stage(wish=StarAlignmentWish(goto_arcsec=900.0))
+    await stage.aligned()
+    await stage.aligned()
+    assert [one.from_home for one in stage.evening._experience._pointings] == [True, False]
+
+
+async def test_what_is_told_reads_as_a_person_reads_it():
+    stage = Stage(wish=StarAlignmentWish(syncs=SyncWay.NEVER, goto_arcsec=40.0))
+    lines = alignment_lines(await stage.aligned())
+    assert lines[0] == "go-tos are good enough (wished: 40 arcsec)"
+    assert lines[1].startswith("  sent through the model it misses by about ")
+    assert "promised" in lines[3]
+    assert any(line.startswith("  cone: ") for line in lines)
+    assert not any(line.startswith("next") for line in lines)
+
+
 async def test_a_sync_at_the_end_brings_the_mounts_own_go_tos_near():
     stage = Stage(wish=StarAlignmentWish(syncs=SyncWay.ONCE, goto_arcsec=900.0))
     told = await stage.aligned()
@@ -150,8 +191,6 @@ async def test_a_sync_at_the_end_brings_the_mounts_own_go_tos_near():
     # What is told of now is where the telescope really points.
     hour, declination = stage.mount.hour_angle_now(), stage.mount.declination
     wanted = stage.mount.points_enu()
-    from tests.bench.daylight import pointed_by_hand
-
     now = np.array([value * ARCSEC_RAD for value, _ in told_terms(told).values()])
     there = pointed_by_hand(
         now, math.radians(hour), math.radians(declination), stage.mount.beyond, stage.place

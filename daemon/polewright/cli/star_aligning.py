@@ -63,11 +63,17 @@ def alignment_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
     good = result["verdict"] == "good_enough"
     verdict = "go-tos are good enough" if good else "go-tos are not good enough yet"
     lines = [f"{verdict} (wished: {angle_words(result['goto_wish_arcsec'])})"]
-    own, modelled = result["goto_own_arcsec"], result["goto_model_arcsec"]
-    if own is not None:
-        lines.append(f"  sent by its own coordinates it misses by about {angle_words(own)}")
-    if modelled is not None:
-        lines.append(f"  sent through the model by about {angle_words(modelled)}")
+    ways = [
+        ("by its own coordinates", result["goto_own_arcsec"]),
+        ("through the model", result["goto_model_arcsec"]),
+    ]
+    if result["syncs"] == "never":
+        ways.reverse()
+    lines += [
+        f"  sent {way} it misses by about {angle_words(expected)}"
+        for way, expected in ways
+        if expected is not None
+    ]
     promised, met = result["check_promised_arcsec"], angle_words(result["check_met_arcsec"])
     if promised is None:
         lines.append(f"  on a field that was not used it missed by {met}; nothing was promised")
