@@ -117,6 +117,31 @@ async def test_a_stop_holds_for_syncs():
     assert await scene.refused(scene.seen()) == "stopped"
 
 
+async def test_a_stop_that_comes_while_the_mount_is_asked_holds_too():
+    scene = Scene()
+    status = scene.mount.status
+
+    async def stopped_meanwhile():
+        said = await status()
+        scene.guard.halt()
+        return said
+
+    scene.mount.status = stopped_meanwhile
+    assert await scene.refused(scene.seen()) == "stopped"
+
+
+async def test_a_parked_or_slewing_mount_is_not_told():
+    for change, code in (({"parked": True}, "parked"), ({"slewing": True}, "already_moving")):
+        scene = Scene()
+        said = replace(await scene.mount.status(), **change)
+
+        async def status(said=said):
+            return said
+
+        scene.mount.status = status
+        assert await scene.refused(scene.seen()) == code
+
+
 async def test_a_mount_that_tells_no_place_is_not_told_one():
     scene = Scene()
     status = await scene.mount.status()

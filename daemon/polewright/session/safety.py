@@ -321,9 +321,10 @@ class GuardedMount:
             raise _moving(self.name)
         self._under_way = True
         try:
+            shown, true = await self._shown_and_seen(seen)
+            # Nothing is awaited between these checks and the sync.
             self._refuse_halted()
             self.require_clear()
-            shown, true = await self._shown_and_seen(seen)
             refuse_sync(self._scene(), self._doubts, shown, true, seen.instant, confirmed=confirmed)
             await self._mount.sync(seen.right_ascension_deg, seen.declination_deg)
             # Its coordinates have jumped; nobody moved it.
@@ -345,10 +346,10 @@ class GuardedMount:
             raise _moving(self.name)
         self._under_way = True
         try:
-            self._refuse_halted()
-            self._refuse_in_doubt(self._scene())
             if (await self.status()).slewing:
                 raise _moving(self.name)
+            self._refuse_halted()
+            self._refuse_in_doubt(self._scene())
             await self._mount.tell_site(self._place)
             self._left_at = None
         finally:
@@ -414,14 +415,7 @@ class GuardedMount:
             )
         self._refuse_halted()
         self.require_clear()
-        if status.parked:
-            raise SafetyError(
-                f"{self.name} is parked",
-                remedy="Unpark it first, after looking that it is clear to move.",
-                code="parked",
-            )
-        if status.slewing:
-            raise _moving(self.name)
+        self._refuse_parked_or_moving(status)
         start = self._position(status)
         if start is None:
             raise DeviceError(
@@ -439,6 +433,16 @@ class GuardedMount:
         self._refuse_in_doubt(scene)
         refuse_way(scene, start, (hour_angle, declination))
 
+    def _refuse_parked_or_moving(self, status: MountStatus) -> None:
+        if status.parked:
+            raise SafetyError(
+                f"{self.name} is parked",
+                remedy="Unpark it first, after looking that it is clear to move.",
+                code="parked",
+            )
+        if status.slewing:
+            raise _moving(self.name)
+
     def _refuse_halted(self) -> None:
         if self._halted:
             raise SafetyError(
@@ -452,8 +456,7 @@ class GuardedMount:
     ) -> tuple[tuple[float, float], tuple[float, float]]:
         """Return hour angle and declination (deg) that the mount shows and that a frame showed."""
         status = await self.status()
-        if status.slewing:
-            raise _moving(self.name)
+        self._refuse_parked_or_moving(status)
         shown = self._position(status)
         if shown is None:
             raise DeviceError(
