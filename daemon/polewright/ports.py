@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from polewright.core.axis.device_orientation import OrientationReading
+from polewright.core.axis.stands import Moment
 from polewright.core.errors import PolewrightError
 from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import Attitude, SolveHint
@@ -22,6 +23,7 @@ from polewright.core.records import (
     KnobRecord,
     Lessons,
     LiveRecord,
+    PlacementRecord,
     PointingRecord,
     SurveyRecord,
     TrainRecord,
@@ -314,6 +316,14 @@ class Journal(Protocol):
         self, survey: SurveyRecord, frames: Sequence[FrameRecord]
     ) -> PolewrightError | None:
         """Keep a survey and its frames on the disk (bounded); return what prevented it."""
+        ...
+
+    async def commit_placement(self, placement: PlacementRecord) -> PolewrightError | None:
+        """Keep where the feet stand on the disk (bounded); return what prevented it."""
+        ...
+
+    async def axis_moments(self, mount: str) -> tuple[Moment, ...] | None:
+        """Return what happened to a mount's axis lately, in order; None: it cannot be read."""
         ...
 
     async def last_survey(self) -> SurveyRecord | None:

@@ -15,7 +15,7 @@ NAME = "polewright"
 
 COMMANDS = (
     "run", "demo", "survey", "adjust", "turned", "solar-filter", "sensor-on-sun", "stop", "status",
-    "watch",
+    "watch", "placement",
     "sight", "align-stars", "sensor-on-sun",
     "doctor", "page", "tolerance", "sun", "pole", "axis", "solve", "history", "config",
 )  # fmt: skip

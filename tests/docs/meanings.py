@@ -170,6 +170,23 @@ FIELDS = {
     "not say (deg)",
     "sensor_age_s": "since it arrived (s)",
     "level": "how serious",
+    "gravity_ms2": "what the accelerometer shows at rest, which points up (m/s^2; x, y, z)",
+    "field_ut": "the magnetic field (uT; x, y, z): north, and down where you are in the north",
+    "rotation": "instead of these: the attitude that the sensor made itself, a quaternion "
+    "(w, x, y, z; Hamilton's) from its axes to magnetic east, north and up",
+    "t_s": "when, by the sensor's own clock (s); left out: when it arrived",
+    "by": "`stars` where left out; `bodies`: by the body that was sighted last; `sensor`: by a "
+    "phone or another sensor on the axis",
+    "body": "which body is looked for; left out: the Sun behind its confirmed filter, else the "
+    "highest of the others",
+    "pointed": "true: it stands in the picture already, nothing is searched",
+    "turned": "true: the bolts were turned since the last sight by what was told",
+    "anew": "true: forget the sights before",
+    "side": "which side of the sensor is turned to the Sun: `top` (y) where left out, or "
+    "`screen` (z)",
+    "name": "of the marks on the ground; case and spaces do not matter",
+    "marked": "true: the marks were drawn just now, so this is no return to them",
+    "bolts_turned": "true: bolts were turned since the feet were put there, with nobody watching",
     "code": "short fixed name, for programs",
     "text": "what happened, for a person",
     "id": "your own name for the command, and the last level of its reply topic",

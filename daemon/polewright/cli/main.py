@@ -126,6 +126,20 @@ def parser() -> argparse.ArgumentParser:
     on_sun.add_argument(
         "--side", choices=["top", "screen"], default="top", help="its top edge (y), or screen (z)"
     )
+    placement = verb(
+        "placement", "say that the tripod's feet stand on marks, and hear how the axis will be",
+        "Say it when the feet stand, before the first survey. What the first survey after each "
+        "return finds,\nbefore a bolt is turned, teaches how the next one will begin. A name is "
+        "yours to choose:\n\n"
+        f"  {program()} placement terrace --marked    the marks were drawn just now\n"
+        f"  {program()} placement terrace             the feet are back on them",
+    )  # fmt: skip
+    placement.add_argument("name", metavar="NAME", help="of the marks")
+    placement.add_argument("--marked", action="store_true", help="they were drawn just now")
+    placement.add_argument(
+        "--bolts-turned", action="store_true",
+        help="bolts were turned since the feet were put there, with nobody watching",
+    )  # fmt: skip
     verb("stop", "stop the mount and whatever runs")
     verb("status", "say what the service knows now")
     watch = verb("watch", "show the corrections in this terminal until Ctrl-C")

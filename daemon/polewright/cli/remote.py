@@ -94,6 +94,16 @@ def sensor_on_sun(options: argparse.Namespace, output: Output) -> ExitCode:
     return ExitCode.GOOD
 
 
+def placement(options: argparse.Namespace, output: Output) -> ExitCode:
+    """Say where the feet stand and print how the axis will be found."""
+    arguments: dict[str, Any] = {"name": options.name}
+    arguments |= {"marked": True} if options.marked else {}
+    arguments |= {"bolts_turned": True} if options.bolts_turned else {}
+    result = _send(_settings(options), "note_placement", arguments, output)
+    output.result(result, result["text"])
+    return ExitCode.GOOD
+
+
 def status(options: argparse.Namespace, output: Output) -> ExitCode:
     """Say what the service knows now."""
     view = asyncio.run(_collect(_settings(options)))
@@ -142,6 +152,7 @@ COMMANDS: Mapping[str, Callable[[argparse.Namespace, Output], ExitCode]] = {
     "turned": turned,
     "solar-filter": solar_filter,
     "sensor-on-sun": sensor_on_sun,
+    "placement": placement,
     "status": status,
     "watch": watch,
 }

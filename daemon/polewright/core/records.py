@@ -264,6 +264,37 @@ class PointingRecord:
     from_home: bool
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacementRecord:
+    """What somebody said of where the tripod's feet stand.
+
+    Attributes
+    ----------
+    at : datetime
+        Aware UTC instant.
+    mount : str
+        The mount's name; empty where it is turned by hand.
+    name : str
+        Of the marks on the ground.
+    new_marks : bool
+        Whether they were drawn just then, so that this is no return to them.
+    stands_already : bool
+        Whether the mount had been said to stand there: said again, no other stand.
+    bolts_turned : bool
+        Whether bolts were turned since the feet were put there, with nobody watching.
+    place : Place
+        Where that is.
+    """
+
+    at: datetime
+    mount: str
+    name: str
+    new_marks: bool
+    stands_already: bool
+    bolts_turned: bool
+    place: Place
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Lessons:
     """What earlier evenings taught, the newest of everything.

@@ -35,6 +35,7 @@ from polewright.session.keeping import Keeper, NoJournal
 from polewright.session.measuring import FrameMeasurer
 from polewright.session.messages import Message
 from polewright.session.phases import Happening, Phase, advance
+from polewright.session.placing import note_placement
 from polewright.session.safe_adjuster import GuardedAdjuster
 from polewright.session.safety import GuardedMount
 from polewright.session.sensor_desk import SensorDesk, no_sensor
@@ -263,13 +264,16 @@ class Evening:
             case "turned":
                 return await self._knobs.turned(Bolt(arguments["bolt"]), arguments["turns"])
         if (workflow := WORKFLOWS.get(verb)) is not None:
+            case "note_placement":
+                self._refuse_while_working()
+                return await note_placement(self._workplace(reply), arguments)
             return await self._run(
                 workflow.asked, lambda: workflow.work(self._workplace(reply), arguments)
             )
         raise UsageError(
             f"there is no command '{verb}'",
             remedy=f"Commands: {', '.join(WORKFLOWS)}, turned, stop, confirm_clear, "
-            "confirm_solar_filter, sensor_on_sun.",
+            "confirm_solar_filter, sensor_on_sun, note_placement.",
             code="unknown_verb",
         )
 
@@ -355,6 +359,14 @@ class Evening:
     def _refuse_without_devices(self) -> None:
         if self._link_trouble is not None:
             raise self._link_trouble
+    def _refuse_while_working(self) -> None:
+        if self._work is not None and not self._work.done():
+            raise UsageError(
+                "a survey, or other work at the mount, is running: the feet stand already",
+                remedy="Say where they stand before it, or after its end (`polewright stop`).",
+                code="busy",
+            )
+
 
     def _workplace(self, reply: Reply) -> Workplace:
         if self._devices is None:

@@ -11,7 +11,8 @@ from functools import lru_cache
 from polewright import __version__
 from polewright.core.axis.correction import Correction
 from polewright.core.axis.estimate import AxisEstimate
-from polewright.core.errors import PolewrightError
+from polewright.core.axis.stands import Moment
+from polewright.core.errors import PolewrightError, UsageError
 from polewright.core.geometry.rotations import Vector
 from polewright.core.records import (
     BracketRecord,
@@ -20,6 +21,7 @@ from polewright.core.records import (
     Lessons,
     LiveRecord,
     LiveSetting,
+    PlacementRecord,
     PointingRecord,
     SurveyRecord,
     TrainRecord,
@@ -73,6 +75,18 @@ class NoJournal:
     ) -> PolewrightError | None:
         """Do nothing."""
         return None
+
+    async def commit_placement(self, placement: PlacementRecord) -> PolewrightError | None:
+        """Return that nothing is kept."""
+        return UsageError(
+            'the settings keep no journal ([journal] mode = "off"), so this is forgotten at once',
+            remedy="Switch the journal on to have placements remembered.",
+            code="no_journal",
+        )
+
+    async def axis_moments(self, mount: str) -> tuple[Moment, ...] | None:
+        """Return nothing."""
+        return ()
 
     async def last_survey(self) -> SurveyRecord | None:
         """Return None."""
@@ -173,6 +187,33 @@ class Keeper:
             mount=mount,
         )
         return await self._journal.commit_survey(record, frames)
+
+    async def commit_placement(
+        self,
+        name: str,
+        place: Place,
+        *,
+        mount: str,
+        new_marks: bool,
+        stands_already: bool,
+        bolts_turned: bool,
+    ) -> PolewrightError | None:
+        """Keep where the feet stand; return what prevented it."""
+        return await self._journal.commit_placement(
+            PlacementRecord(
+                at=self._clock.now(),
+                mount=mount,
+                name=name,
+                new_marks=new_marks,
+                stands_already=stands_already,
+                bolts_turned=bolts_turned,
+                place=place,
+            )
+        )
+
+    async def axis_moments(self, mount: str) -> tuple[Moment, ...] | None:
+        """Return what happened to a mount's axis lately; None where it cannot be read."""
+        return await self._journal.axis_moments(mount)
 
     async def last_survey(self) -> SurveyRecord | None:
         """Return the last committed survey."""

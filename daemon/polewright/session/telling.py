@@ -95,6 +95,11 @@ class Teller:
         _log.warning("%s. %s", text, remedy)
         self._publisher.publish("event", event_message("warning", code, text, remedy), retain=False)
 
+    def tell(self, text: str, *, remedy: str, code: str) -> None:
+        """Tell what is no trouble: in the log and on displays."""
+        _log.info("%s. %s", text, remedy)
+        self._publisher.publish("event", event_message("info", code, text, remedy), retain=False)
+
     def warn(self, trouble: PolewrightError) -> None:
         """Warn of trouble that does not end the work."""
         self.event(trouble.text, remedy=trouble.remedy, code=trouble.code)

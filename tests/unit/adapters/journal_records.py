@@ -13,6 +13,7 @@ from polewright.core.records import (
     FrameRecord,
     LiveRecord,
     LiveSetting,
+    PlacementRecord,
     SurveyRecord,
     TransitionRecord,
 )
@@ -115,3 +116,8 @@ def transition_record(number: int) -> TransitionRecord:
     return TransitionRecord(
         at=NIGHT + timedelta(seconds=number), before="idle", after="surveying", happening="asked"
     )
+
+
+def placement_record(name: str, at: datetime = NIGHT, mount: str = "", **said: bool):
+    known = {"new_marks": False, "stands_already": False, "bolts_turned": False} | said
+    return PlacementRecord(at=at, mount=mount, name=name, place=TERRACE, **known)

@@ -19,8 +19,9 @@ from polewright.adapters.journal.schema import (
 )
 from polewright.adapters.journal.store import JournalStore
 from polewright.core.axis.knobs import Bolt, Knob
+from polewright.core.axis.stands import AxisSeen, Placed
 from polewright.core.records import KnobRecord
-from tests.unit.adapters.journal_records import NIGHT, frame_record, survey_record
+from tests.unit.adapters.journal_records import NIGHT, frame_record, placement_record, survey_record
 
 
 def _open(path):
@@ -78,7 +79,7 @@ def test_a_file_of_version_1_is_read_by_the_present_version(version_1):
     assert survey.estimate.chi2 == 7.0
 
 
-def test_version_1_is_brought_to_version_4_with_all_that_it_holds(version_1):
+def test_version_1_is_brought_to_version_5_with_all_that_it_holds(version_1):
     store = JournalStore(version_1, now=lambda: NIGHT)
     survey = store.last_survey()
     lessons = store.lessons()
@@ -92,8 +93,8 @@ def test_version_1_is_brought_to_version_4_with_all_that_it_holds(version_1):
     assert mount == ""
     assert len(evidence.attitudes) == 2
     with _open(version_1) as connection:
-        assert version_of(connection) == 4 == len(MIGRATIONS)
-        assert {"knob", "train", "bracket", "pointing"} <= set(tables_of(connection))
+        assert version_of(connection) == 5 == len(MIGRATIONS)
+        assert {"knob", "train", "bracket", "pointing", "placement"} <= set(tables_of(connection))
         assert tables_of(connection) == present_tables()
         assert connection.execute("SELECT count(*) FROM frame").fetchone() == (2,)
 
@@ -116,17 +117,35 @@ def test_version_2_keeps_what_it_learned_and_gains_the_brackets(version_1):
         assert tables_of(connection) == present_tables()
 
 
+@pytest.mark.parametrize("version", range(1, len(MIGRATIONS) + 1))
+def test_a_file_of_every_version_gains_placements_and_keeps_its_survey(version_1, version):
+    with _open(version_1) as connection:
+        migrate(connection, MIGRATIONS[:version])
+        assert version_of(connection) == version
+    store = JournalStore(version_1, now=lambda: NIGHT)
+    store.add_placement(placement_record("terrace"))
+    placed, seen = sorted(store.axis_moments(""), key=lambda one: isinstance(one, AxisSeen))
+    store.close()
+    assert placed == Placed(at=NIGHT, name="terrace")
+    assert seen.at == survey_record(7).committed_at
+    with _open(version_1) as connection:
+        plan = connection.execute(
+            "EXPLAIN QUERY PLAN SELECT max(id) FROM live WHERE survey_id >= 1 GROUP BY survey_id"
+        ).fetchall()
+    assert "COVERING INDEX live_of_survey" in str(plan), "corrections are not read one by one"
+
+
 def test_a_step_adds_to_what_is_there_and_is_done_once(version_1):
     later = (
         *MIGRATIONS,
         ("ALTER TABLE survey ADD COLUMN note TEXT NOT NULL DEFAULT ''",),
-        ("CREATE TABLE placement (id INTEGER PRIMARY KEY, at TEXT NOT NULL) STRICT",),
+        ("CREATE TABLE weather (id INTEGER PRIMARY KEY, at TEXT NOT NULL) STRICT",),
     )
     with _open(version_1) as connection:
         assert migrate(connection, later) == 1
         assert version_of(connection) == len(later)
         assert connection.execute("SELECT id, note FROM survey").fetchall() == [(1, "")]
-        assert "placement" in tables_of(connection)
+        assert "weather" in tables_of(connection)
         assert migrate(connection, later) == len(later)
 
 

@@ -146,7 +146,26 @@ _VERSION_4 = (
     """,
 )
 
-MIGRATIONS: Sequence[Sequence[str]] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
+# Where the feet stood; and the last correction after each survey, found without reading them all.
+_VERSION_5 = (
+    """
+    CREATE TABLE placement (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        evening_id INTEGER NOT NULL REFERENCES evening (id),
+        at TEXT NOT NULL,
+        mount TEXT NOT NULL,
+        name TEXT NOT NULL,
+        new_marks INTEGER NOT NULL,
+        bolts_turned INTEGER NOT NULL,
+        record BLOB NOT NULL
+    ) STRICT
+    """,
+    "CREATE INDEX live_of_survey ON live (survey_id, id)",
+)
+
+MIGRATIONS: Sequence[Sequence[str]] = (
+    _VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4, _VERSION_5,
+)  # fmt: skip
 """Step ``n`` leads from version ``n`` to ``n + 1``; released steps are never changed."""
 
 

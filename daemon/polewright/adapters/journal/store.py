@@ -10,8 +10,10 @@ from pathlib import Path
 
 from polewright import __version__
 from polewright.adapters.journal.lessons import read_lessons
+from polewright.adapters.journal.moments import read_moments
 from polewright.adapters.journal.packing import DamagedRecordError, pack, unpack
 from polewright.adapters.journal.schema import migrate, present_tables, tables_of
+from polewright.core.axis.stands import Moment
 from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, altaz_from_enu
 from polewright.core.records import (
     BracketRecord,
@@ -19,6 +21,7 @@ from polewright.core.records import (
     KnobRecord,
     Lessons,
     LiveRecord,
+    PlacementRecord,
     PointingRecord,
     SurveyRecord,
     TrainRecord,
@@ -34,6 +37,10 @@ BUSY_S = 2.0
 _CHECKED_UP_TO_BYTES = 200_000_000
 # Damaged records of the newest surveys are passed over, this many at most.
 _MOST_PASSED_OVER = 50
+
+# Placements are judged by this many surveys at most, some years of evenings: reading them takes a
+# small computer a second.
+MOST_SURVEYS_LOOKED_BACK = 500
 
 _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
@@ -241,6 +248,22 @@ class JournalStore:
                     record.goto_arcsec, pack(record),
                 ),
             )  # fmt: skip
+
+    def add_placement(self, record: PlacementRecord) -> None:
+        """Write what was said of where the feet stand."""
+        with self._synced(), self._transaction() as run:
+            run(
+                "INSERT INTO placement (evening_id, at, mount, name, new_marks, bolts_turned, "
+                "record) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (
+                    self._evening(), record.at.isoformat(), record.mount, record.name,
+                    record.new_marks, record.bolts_turned, pack(record),
+                ),
+            )  # fmt: skip
+
+    def axis_moments(self, mount: str) -> tuple[Moment, ...]:
+        """Return what happened to a mount's axis lately."""
+        return read_moments(self._connection, most_surveys=MOST_SURVEYS_LOOKED_BACK).get(mount, ())
 
     def lessons(self) -> Lessons:
         """Return what the mount and the optics taught."""

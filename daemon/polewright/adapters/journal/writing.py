@@ -18,6 +18,7 @@ from typing import Any
 
 from polewright.adapters.journal.schema import NotAJournalError
 from polewright.adapters.journal.store import JournalStore, is_damage, primary_code, set_aside
+from polewright.core.axis.stands import Moment
 from polewright.core.errors import DeviceError, PolewrightError
 from polewright.core.records import (
     BracketRecord,
@@ -25,6 +26,7 @@ from polewright.core.records import (
     KnobRecord,
     Lessons,
     LiveRecord,
+    PlacementRecord,
     PointingRecord,
     SurveyRecord,
     TrainRecord,
@@ -165,6 +167,18 @@ class SqliteJournal:
             lambda store: store.commit_survey(survey, kept), self._commit_timeout_s, is_commit=True
         )
         return outcome if isinstance(outcome, PolewrightError) else None
+
+    async def commit_placement(self, placement: PlacementRecord) -> PolewrightError | None:
+        """Keep where the feet stand on the disk; return what prevented it."""
+        outcome = await self._ask(
+            lambda store: store.add_placement(placement), self._commit_timeout_s, is_commit=True
+        )
+        return outcome if isinstance(outcome, PolewrightError) else None
+
+    async def axis_moments(self, mount: str) -> tuple[Moment, ...] | None:
+        """Return what happened to a mount's axis lately; None where it cannot be read."""
+        outcome = await self._ask(lambda store: store.axis_moments(mount), OPEN_TIMEOUT_S)
+        return outcome if isinstance(outcome, tuple) else None
 
     async def last_survey(self) -> SurveyRecord | None:
         """Return the last committed survey, where there is one that can be read."""

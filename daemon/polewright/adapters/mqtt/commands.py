@@ -124,6 +124,19 @@ class SensorOnSunCommand(Command):
     side: Literal["top", "screen"] | None = None
 
 
+class NotePlacementCommand(Command):
+    """Say that the tripod's feet stand on the marks of this name, before the first survey there.
+
+    Answered with how the axis will be found, once earlier returns tell. ``marked``: the marks were
+    drawn just now. ``bolts_turned``: bolts were turned since the feet were put there, with nobody
+    watching, so that the first survey does not show what the marks gave; may be said afterwards.
+    """
+
+    name: Annotated[str, Field(min_length=1, max_length=64, pattern=r"\S")]
+    marked: bool | None = None
+    bolts_turned: bool | None = None
+
+
 class StopCommand(Command):
     """Stop all motion and leave what is going on."""
 
@@ -155,6 +168,7 @@ COMMANDS: Mapping[str, type[Command]] = {
     "adjust": AdjustCommand,
     "turned": TurnedCommand,
     "sensor_on_sun": SensorOnSunCommand,
+    "note_placement": NotePlacementCommand,
     "stop": StopCommand,
     "confirm_clear": ConfirmClearCommand,
     "confirm_solar_filter": ConfirmSolarFilterCommand,
