@@ -149,3 +149,25 @@ async def test_a_mount_tells_what_it_can_do(mount: IndiMount) -> None:
 async def _moving(mount: IndiMount) -> None:
     """Return when the mount has begun to move."""
     await mount.connection.wait_for(MOUNT, OF_DATE, lambda p: p.busy, 5.0)
+
+
+async def test_a_sync_changes_what_is_shown_and_the_next_place_is_a_go_to_again(
+    mount: IndiMount,
+) -> None:
+    target = await nearby(mount)
+    await mount.slew_to(target.right_ascension_deg, target.declination_deg)
+    assert mount.capabilities.can_sync
+    told = Position(
+        right_ascension_deg=target.right_ascension_deg, declination_deg=target.declination_deg - 0.8
+    )
+    await mount.sync(told.right_ascension_deg, told.declination_deg)
+    assert position(await mount.status()).separation_deg(told) < 0.1
+    await mount.slew_to(target.right_ascension_deg, target.declination_deg)
+    assert abs(position(await mount.status()).declination_deg - target.declination_deg) < 0.05
+
+
+async def test_a_parked_mount_takes_no_sync(mount: IndiMount) -> None:
+    await mount.park()
+    with pytest.raises(DeviceError) as caught:
+        await mount.sync(10.0, 20.0)
+    assert caught.value.code == "parked"
