@@ -261,12 +261,12 @@ class Evening:
                 return self._confirm_solar_filter(arguments)
             case "sensor_on_sun":
                 return self._lay_on_sun(arguments)
-            case "turned":
-                return await self._knobs.turned(Bolt(arguments["bolt"]), arguments["turns"])
-        if (workflow := WORKFLOWS.get(verb)) is not None:
             case "note_placement":
                 self._refuse_while_working()
                 return await note_placement(self._workplace(reply), arguments)
+            case "turned":
+                return await self._knobs.turned(Bolt(arguments["bolt"]), arguments["turns"])
+        if (workflow := WORKFLOWS.get(verb)) is not None:
             return await self._run(
                 workflow.asked, lambda: workflow.work(self._workplace(reply), arguments)
             )
@@ -356,9 +356,6 @@ class Evening:
         self._happen(Happening.DONE)
         return outcome
 
-    def _refuse_without_devices(self) -> None:
-        if self._link_trouble is not None:
-            raise self._link_trouble
     def _refuse_while_working(self) -> None:
         if self._work is not None and not self._work.done():
             raise UsageError(
@@ -367,6 +364,9 @@ class Evening:
                 code="busy",
             )
 
+    def _refuse_without_devices(self) -> None:
+        if self._link_trouble is not None:
+            raise self._link_trouble
 
     def _workplace(self, reply: Reply) -> Workplace:
         if self._devices is None:
