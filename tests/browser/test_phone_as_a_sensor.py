@@ -178,6 +178,32 @@ async def test_events_of_a_phone_become_a_record_of_the_service_and_are_shown(
         await seen.until("#phone-state", "not streaming")
 
 
+async def test_a_streaming_phone_can_be_adjusted_by_and_laid_on_the_sun(browser: Browser):
+    async with listening() as stage, screen(browser, stage.url, PHONE, script=PLAYER) as seen:
+        await seen.until("#freshness", "connected")
+        await seen.show("phone")
+        assert await seen.page.is_disabled("#phone-adjust")
+        assert "Never look at the Sun" in await seen.page.inner_text("#view-phone")
+        await begin(seen.page, "along")
+        await record(stage)
+        await seen.until("#phone-state", "still")
+        await seen.page.click("#phone-sun")
+        await asked(stage, "sensor_on_sun")
+        await seen.page.click("#phone-adjust")
+        await asked(stage, "adjust")
+        assert await seen.page.is_visible("#verdict")
+    assert [(verb, arguments) for verb, arguments in stage.asked] == [
+        ("sensor_on_sun", {"side": "top"}),
+        ("adjust", {"by": "sensor"}),
+    ]
+
+
+async def asked(stage: Stage, verb: str) -> None:
+    async with asyncio.timeout(8.0):
+        while verb not in [name for name, _ in stage.asked]:  # noqa: ASYNC110
+            await asyncio.sleep(0.05)
+
+
 async def test_a_hidden_page_streams_nothing_and_goes_on_only_when_asked(browser: Browser):
     async with listening() as stage, screen(browser, stage.url, script=PLAYER) as seen:
         await seen.until("#freshness", "connected")

@@ -27,8 +27,8 @@ TOPICS = {
     "site": "where the mount stands and whose time holds, told when the devices are connected",
     "event": "something worth notice, for people and logs",
     "health": "how the service itself is, every 30 s and when a link comes or goes",
-    "sensor": "what a phone that is held to the axis says, twice a second at most; shown, and not "
-    "used for corrections yet",
+    "sensor": "what a phone or another sensor on the axis says, twice a second at most",
+    "sensor/input": "what a sensor of your own on the axis measures; you send it",
     "reply/+": "answers to one command; the last level is the command's `id`",
     "correction/altitude_arcmin": "altitude error (arcmin)",
     "correction/azimuth_arcmin": "azimuth error (arcmin)",
@@ -154,9 +154,10 @@ FIELDS = {
     "disk_free_mb": "room left beside the journal (MB)",
     "temperatures_c": "by the name of the sensor, where the computer has any (deg C)",
     "versions": "`polewright`, `contract`, `python`",
-    "source": "what the sensor is: `phone`",
+    "source": "what the sensor is: `phone`, `mqtt` (what comes at `sensor/input`) or `indi`",
     "streaming": "false: it has ended, and nothing of it is known any more",
-    "hold": "`square`: screen toward the pole; `along`: top edge toward the pole",
+    "hold": "`square`: screen (z) toward the pole; `along`: top edge (y) toward the pole; "
+    "`fixed`: as `[sensor] axis` says",
     "still": "true: it lay still for long enough, and the figures are a mean",
     "sensor_altitude_deg": "how high that side points (deg)",
     "sensor_altitude_sigma_deg": "its uncertainty, one sigma, without how well it is held (deg)",
@@ -169,7 +170,6 @@ FIELDS = {
     "compass_accuracy_deg": "how wrong the compass may be, as the phone says; null where it does "
     "not say (deg)",
     "sensor_age_s": "since it arrived (s)",
-    "level": "how serious",
     "gravity_ms2": "what the accelerometer shows at rest, which points up (m/s^2; x, y, z)",
     "field_ut": "the magnetic field (uT; x, y, z): north, and down where you are in the north",
     "rotation": "instead of these: the attitude that the sensor made itself, a quaternion "
@@ -187,6 +187,7 @@ FIELDS = {
     "name": "of the marks on the ground; case and spaces do not matter",
     "marked": "true: the marks were drawn just now, so this is no return to them",
     "bolts_turned": "true: bolts were turned since the feet were put there, with nobody watching",
+    "level": "how serious",
     "code": "short fixed name, for programs",
     "text": "what happened, for a person",
     "id": "your own name for the command, and the last level of its reply topic",

@@ -8,6 +8,7 @@ from typing import Any
 
 from polewright.adapters.mqtt.commands import COMMANDS
 from polewright.adapters.mqtt.payloads import PAYLOADS, SCALAR_SCHEMAS, payload_schemas
+from polewright.adapters.mqtt.sensor_input import INPUTS
 from polewright.core import errors as errors_module
 from polewright.session.phases import TRANSITIONS, Happening, Phase
 from polewright.settings.explain import allowed_values, value_in_toml
@@ -39,6 +40,12 @@ def payloads() -> str:
         schema = schemas[topic]
         parts += [f"### `{topic}`", "", _fields(schema, schema["properties"]), ""]
     return "\n".join(parts)
+
+
+def inputs() -> str:
+    """Return one table for the fields of everything that may be told to the service."""
+    schemas = payload_schemas()
+    return "\n".join(_fields(schemas[topic], schemas[topic]["properties"]) for topic in INPUTS)
 
 
 def commands() -> str:
@@ -160,6 +167,7 @@ def errors() -> str:
 MAKERS: Mapping[str, Callable[[], str]] = {
     "topics": topics,
     "payloads": payloads,
+    "inputs": inputs,
     "commands": commands,
     "settings": settings,
     "phases": phases,

@@ -18,6 +18,7 @@ from polewright.adapters.mqtt.payloads import (
     SCALAR_SCHEMAS,
     payload_schemas,
 )
+from polewright.adapters.mqtt.sensor_input import INPUTS
 from tests.docs.blocks import PAGES
 from tests.docs.meanings import ARGUMENTS, FIELDS, RETAINED, TOPICS
 
@@ -53,7 +54,8 @@ def asyncapi() -> dict[str, Any]:
     """Return the contract as one AsyncAPI document, told from the service's side."""
     sent = {_name(topic): topic for topic in [*PAYLOADS, *SCALAR_SCHEMAS]}
     received = {f"command_{verb}": f"command/{verb}" for verb in COMMANDS}
-    channels = {name: _channel(name, topic) for name, topic in (sent | received).items()}
+    told = {_name(topic): topic for topic in INPUTS}
+    channels = {name: _channel(name, topic) for name, topic in (sent | received | told).items()}
     channels["stop_all"] = {
         "address": "{root}/all/command/stop",
         "title": "Stop every mount of this broker",
@@ -79,6 +81,12 @@ def asyncapi() -> dict[str, Any]:
             "channel": {"$ref": f"#/channels/{name}"},
             "bindings": {"mqtt": {"qos": 1, "retain": False, "bindingVersion": _BINDING}},
             "reply": {"channel": {"$ref": "#/channels/reply"}},
+        }
+    for name in told:
+        operations[f"receive_{name}"] = {
+            "action": "receive",
+            "channel": {"$ref": f"#/channels/{name}"},
+            "bindings": {"mqtt": {"qos": 0, "retain": False, "bindingVersion": _BINDING}},
         }
     return {
         "asyncapi": "3.0.0",
@@ -115,7 +123,7 @@ def asyncapi() -> dict[str, Any]:
                     "location": "$message.payload#/id",
                 },
             },
-            "messages": {name: _message(topic) for name, topic in (sent | received).items()},
+            "messages": {name: _message(topic) for name, topic in (sent | received | told).items()},
         },
     }
 

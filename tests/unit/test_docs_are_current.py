@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from polewright.adapters.mqtt.payloads import PAYLOADS, SCALAR_SCHEMAS
+from polewright.adapters.mqtt.sensor_input import INPUTS
 from polewright.cli.main import parser
 from tests.docs.blocks import ROOT, filled, names_in, pages
 from tests.docs.bounds import axis_bound_arcsec
@@ -45,7 +46,7 @@ def test_pictures_of_the_terminal_show_what_it_draws_and_fetch_nothing(name: str
 
 
 def test_every_topic_has_words_and_a_retained_flag():
-    assert set(TOPICS) == {*PAYLOADS, *SCALAR_SCHEMAS}
+    assert set(TOPICS) == {*PAYLOADS, *SCALAR_SCHEMAS, *INPUTS}
     assert set(RETAINED) <= set(TOPICS)
 
 

@@ -11,6 +11,7 @@ from jsonschema import Draft7Validator
 
 from polewright.adapters.mqtt.commands import COMMANDS, read_command
 from polewright.adapters.mqtt.payloads import PAYLOADS, SCALAR_SCHEMAS, check_payload
+from polewright.adapters.mqtt.sensor_input import INPUTS
 from polewright.core.errors import UsageError
 from tests.docs.wire import ASYNCAPI, SCHEMAS, schema_name, wire_files, wire_schemas
 
@@ -96,6 +97,7 @@ def test_every_topic_is_a_channel_with_an_operation_in_the_right_direction() -> 
         for topic in [*PAYLOADS, *SCALAR_SCHEMAS]
     }
     expected |= {"{root}/{mount}/command/" + verb: "receive" for verb in COMMANDS}
+    expected |= {"{root}/{mount}/" + topic: "receive" for topic in INPUTS}
     assert addresses == expected | {"{root}/all/command/stop": "receive"}
 
 
@@ -107,6 +109,7 @@ GOOD = {
         {"x_px": 1.0, "y_px": 2, "to_x_px": -3.5, "to_y_px": 4}]},
     "command/survey": {"id": "s", "frames": 5, "target_pole": "true", "exposure_s": 1},
     "command/turned": {"id": "s", "bolt": "azimuth", "turns": -0.25},
+    "sensor/input": {"gravity_ms2": [0.0, 5.2, 8.3], "field_ut": [3, -12.5, 20], "t_s": 4.5},
 }  # fmt: skip
 BAD = [
     ("state", {"state": "asleep"}),
@@ -127,6 +130,10 @@ BAD = [
     ("command/survey", {"id": ""}),
     ("command/turned", {"turns": 51}),
     ("command/turned", {"bolt": None}),
+    ("sensor/input", {"gravity_ms2": [0.0, 300.0, 0.0]}),
+    ("sensor/input", {"gravity_ms2": [0.0, 9.8]}),
+    ("sensor/input", {"field_ut": "north"}),
+    ("sensor/input", {"colour": "red"}),
 ]
 
 
@@ -139,6 +146,8 @@ def judged_by_the_service(topic: str, message: dict[str, Any]) -> bool:
     try:
         if topic.startswith("command/"):
             read_command(topic.removeprefix("command/"), text.encode(), COMMANDS)
+        elif topic in INPUTS:
+            INPUTS[topic].model_validate_json(text)
         else:
             check_payload(topic.replace("+", "a"), text)
     except (ValueError, UsageError):

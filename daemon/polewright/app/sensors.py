@@ -89,7 +89,8 @@ class Sensors:
 
     @property
     def _hold(self) -> SensorHold:
-        return SensorHold(self._settings.hold)
+        fixed = self._settings.axis is not None
+        return SensorHold.FIXED if fixed else SensorHold(self._settings.hold)
 
     @property
     def _axis(self) -> Vector:

@@ -1,28 +1,34 @@
-"""``polewright history learned``: what mount and optics taught, as the next evening finds it."""
+"""``polewright history learned``: what mount, optics and sensors taught the next evening."""
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from typing import Any
+
+import numpy as np
 
 from polewright.cli.output import ExitCode, Output
 from polewright.core.axis.mechanical_floor import FloorEstimate
 from polewright.core.axis.pointing_mechanics import PointingTerms
-from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD
-from polewright.core.records import KnobRecord, Lessons, PointingRecord, TrainRecord
-from polewright.session.experience import mechanical_floors
+from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, angle_between
+from polewright.core.records import BracketRecord, KnobRecord, Lessons, PointingRecord, TrainRecord
+from polewright.session.experience import learned_bracket, mechanical_floors
 from polewright.session.pointing_message import angle_words
 
 
 def tell_learned(lessons: Lessons, output: Output) -> ExitCode:
-    """Print knobs, optical trains, mechanical floors and the mounts' pointing."""
+    """Print knobs, optical trains, mechanical floors, pointing and brackets."""
     floors = mechanical_floors(lessons)
     lines = [_knob_line(record) for record in lessons.knobs]
     lines += [_train_line(record) for record in lessons.trains]
     lines += [_floor_line(mount, floor) for mount, floor in floors.items()]
     pointings = {(one.mount, one.camera): one for one in lessons.pointings}
     lines += [_pointing_line(record) for record in pointings.values()]
+    brackets = [bracket_figures(records) for records in _by_bracket(lessons.brackets)]
+    lines += [_bracket_line(figures) for figures in brackets]
     output.result(
         {
+            "brackets": brackets,
             "knobs": [_knob_figures(record) for record in lessons.knobs],
             "trains": [_train_figures(record) for record in lessons.trains],
             "mechanical_floors": [
@@ -39,6 +45,41 @@ def tell_learned(lessons: Lessons, output: Output) -> ExitCode:
         *(lines or ["nothing is learned yet: survey, and report turns with `polewright turned`"]),
     )
     return ExitCode.GOOD
+
+
+def _by_bracket(records: Sequence[BracketRecord]) -> list[list[BracketRecord]]:
+    found: dict[tuple[str, str], list[BracketRecord]] = {}
+    for record in records:
+        found.setdefault((record.mount, record.bracket), []).append(record)
+    return list(found.values())
+
+
+def bracket_figures(records: Sequence[BracketRecord]) -> dict[str, Any]:
+    """Return what is known of one bracket of one mount."""
+    newest = records[-1]
+    learned = learned_bracket(records, newest.held_sensor)
+    across = np.linalg.eigvalsh(learned.covariance_rad2)
+    return {
+        "mount": newest.mount,
+        "bracket": newest.bracket,
+        "at": newest.at.isoformat(),
+        "surveys": learned.surveys,
+        "off_deg": math.degrees(angle_between(learned.axis_sensor, newest.held_sensor)),
+        "best_sigma_deg": math.degrees(math.sqrt(across[0])),
+        "worst_sigma_deg": math.degrees(math.sqrt(across[-1])),
+        "spread_deg": math.degrees(learned.spread_rad) if learned.surveys > 1 else None,
+    }
+
+
+def _bracket_line(figures: Mapping[str, Any]) -> str:
+    spread = figures["spread_deg"]
+    sits = "" if spread is None else f", sits differently by {spread:.2f} deg from time to time"
+    return (
+        f"{figures['mount'] or 'turned by hand'}, sensor ({figures['bracket']}): held "
+        f"{figures['off_deg']:.1f} deg crooked, sure to {figures['best_sigma_deg']:.1f} deg as "
+        f"gravity shows it and to {figures['worst_sigma_deg']:.1f} deg as the compass does{sits} "
+        f"({figures['surveys']} survey{'s' if figures['surveys'] > 1 else ''})"
+    )
 
 
 def _knob_figures(record: KnobRecord) -> dict[str, Any]:

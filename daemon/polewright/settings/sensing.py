@@ -3,10 +3,10 @@
 import math
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, field_validator
 from pydantic_core import PydanticCustomError
 
-from polewright.settings.section import DeviceName, Section, clash
+from polewright.settings.section import DeviceName, Section
 
 _DIRECTION = "three numbers, not all 0, as [0.0, 1.0, 0.0]"
 
@@ -24,16 +24,15 @@ class SensorSettings(Section):
         description="INDI device that tells gravity and the magnetic field; left out: the only "
         "one that is found.",
     )
-    hold: Literal["along", "square", "fixed"] = Field(
+    hold: Literal["along", "square"] = Field(
         default="along",
         description="How a sensor other than a phone is held: its y (top edge) toward the "
-        "elevated pole (along), its z (screen) toward it (square), or `axis` toward it (fixed). A "
-        "phone's page asks.",
+        "elevated pole, or its z (screen) toward it. A phone's page asks.",
     )
     axis: Annotated[list[float], Field(min_length=3, max_length=3)] | None = Field(
         default=None,
-        description='With hold = "fixed": where the elevated pole is in the sensor\'s own frame '
-        "(x, y, z; any length).",
+        description="Where the elevated pole is in the frame of a sensor other than a phone (x, "
+        "y, z; any length); goes before hold. Left out: as hold says.",
         json_schema_extra={"allowed": _DIRECTION},
     )
     bracket: str | None = Field(
@@ -65,11 +64,3 @@ class SensorSettings(Section):
         if value is not None and not 1e-3 < math.hypot(*value) < 1e6:
             raise PydanticCustomError("no_direction", "points nowhere")
         return value
-
-    @model_validator(mode="after")
-    def _fixed_has_an_axis(self) -> "SensorSettings":
-        if (self.hold == "fixed") != (self.axis is not None):
-            key = "hold" if self.hold == "fixed" else "axis"
-            text = f'hold = "{self.hold}" and axis do not fit; allowed: axis with hold = "fixed" only'
-            raise clash(key, text)
-        return self

@@ -100,3 +100,11 @@ def test_a_missing_password_file_is_a_usage_error(
     ).mqtt
     with pytest.raises(UsageError, match=re.escape(str(tmp_path / "gone.txt"))):
         mqtt.password()
+
+
+@pytest.mark.parametrize("axis", ["[0, 0, 0]", "[1.0, 0.0]", '"up"', "[1e9, 0.0, 0.0]"])
+def test_an_axis_of_the_sensor_that_points_nowhere_is_refused(axis: str) -> None:
+    with pytest.raises(UsageError):
+        parse_settings(f"[sensor]\naxis = {axis}\n", name="kudu.toml")
+    settings = parse_settings("[sensor]\naxis = [0.0, 0.8, 0.6]\n", name="kudu.toml")
+    assert settings.sensor.axis == [0.0, 0.8, 0.6]

@@ -258,11 +258,11 @@ class HealthPayload(Payload):
 
 
 class SensorPayload(Payload):
-    """What a phone or another attitude sensor that is held to the axis says; rough, unsteering."""
+    """What a phone or another attitude sensor that is held to the axis says; it is rough."""
 
     source: Name
     streaming: bool
-    hold: Literal["square", "along"] | None = None
+    hold: Literal["square", "along", "fixed"] | None = None
     still: bool = False
     sensor_altitude_deg: Annotated[float, Field(ge=-90, le=90)] | None = None
     sensor_altitude_sigma_deg: Sigma | None = None
@@ -351,9 +351,11 @@ def check_payload(topic: str, text: str) -> None:
 def payload_schemas() -> dict[str, dict[str, Any]]:
     """Return the JSON schema of every modelled topic, commands included."""
     from polewright.adapters.mqtt.commands import COMMANDS
+    from polewright.adapters.mqtt.sensor_input import INPUTS
 
     schemas: dict[str, dict[str, Any]] = dict(SCALAR_SCHEMAS)
     schemas |= {topic: model.model_json_schema() for topic, model in PAYLOADS.items()}
+    schemas |= {topic: model.model_json_schema() for topic, model in INPUTS.items()}
     schemas |= {f"command/{verb}": model.model_json_schema() for verb, model in COMMANDS.items()}
     return schemas
 

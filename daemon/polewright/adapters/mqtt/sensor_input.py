@@ -4,9 +4,9 @@ import json
 import logging
 import time
 from collections.abc import Callable, Mapping
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import AwareDatetime, Field, ValidationError, model_validator
 
 from polewright.adapters.mqtt.payloads import Body
 from polewright.adapters.mqtt.topics import SENSOR_INPUT
@@ -49,9 +49,11 @@ class SensorInputPayload(Body):
     sensor, those printed on it.
     """
 
-    gravity_ms2: tuple[Acceleration, Acceleration, Acceleration] | None = None
-    field_ut: tuple[Microtesla, Microtesla, Microtesla] | None = None
-    rotation: tuple[Part, Part, Part, Part] | None = None
+    v: Literal[1] = 1
+    at: AwareDatetime | None = None
+    gravity_ms2: Annotated[list[Acceleration], Field(min_length=3, max_length=3)] | None = None
+    field_ut: Annotated[list[Microtesla], Field(min_length=3, max_length=3)] | None = None
+    rotation: Annotated[list[Part], Field(min_length=4, max_length=4)] | None = None
     compass_accuracy_deg: Annotated[float, Field(ge=0, le=180)] | None = None
     t_s: Annotated[float, Field(ge=0, le=1e10)] | None = None
 
@@ -78,12 +80,13 @@ class SensorInputPayload(Body):
                 accuracy_deg=self.compass_accuracy_deg,
             )
         assert self.gravity_ms2 is not None
-        east, north, up = self.field_ut or (0.0, 0.0, 0.0)
+        weight_x, weight_y, weight_z = self.gravity_ms2
+        x, y, z = self.field_ut or (0.0, 0.0, 0.0)
         scale = _PER_MICROTESLA_NT
         return FieldEvent(
             at_s=at_s,
-            weight_ms2=self.gravity_ms2,
-            field_nt=(east * scale, north * scale, up * scale) if self.field_ut else None,
+            weight_ms2=(weight_x, weight_y, weight_z),
+            field_nt=(x * scale, y * scale, z * scale) if self.field_ut else None,
             accuracy_deg=self.compass_accuracy_deg,
         )
 

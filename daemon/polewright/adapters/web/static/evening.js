@@ -97,7 +97,7 @@ export class Evening {
       resting: state === null || RESTING.has(state),
       progress: state !== "adjusting" ? this.state?.percent ?? null : null,
       trouble: this.#trouble(),
-      byMotors: state === "adjusting" && !this.state.reason && Boolean(this.state.step) && this.state.step !== BY_HANDS,
+      byMotors: state === "adjusting" && !this.state.reason && Boolean(this.state.step) && !this.state.step.startsWith(BY_HANDS) && (this.correction?.method ?? "stars") === "stars",
       sure: "", news: "", enter: false, next: null, doing: "", headline: "", turning: this.turning ?? "altitude",
     };
     const past = live || old ? null : this.#past(link);
@@ -201,6 +201,10 @@ export class Evening {
     } else if (verdict === "good_enough") {
       shown.news = "Good enough. Leave the bolts. Tighten the locks gently.";
       shown.doing = "Done. Tighten the locks gently, and watch that the figures stay.";
+    } else if (this.correction.method === "sensor") {
+      // A sensor gets no surer by waiting: how rough it is goes with every word.
+      shown.doing = sentence(step);
+      if (BOLTS.every((bolt) => STILL.has(shown[bolt].kind))) shown.news = "Nothing more to turn by the sensor.";
     } else if (BOLTS.every((bolt) => STILL.has(shown[bolt].kind))) {
       shown.news = "Hands off for some frames.";
       shown.doing = "Hands off for some frames: each one makes the figures surer.";

@@ -33,6 +33,7 @@ for (const bolt of ["altitude", "azimuth"]) {
 const link = new Link({ on: hear, onState: linked });
 const phone = new PhoneSensor(link);
 const sheets = new Sheets({ command, evening, link });
+phone.ask = (verb, args) => { sheets.ask(verb, args); if (verb === "adjust") screen.show("bolts"); };
 const screen = new Screen({ sound, voice, awake, onView: viewed, redraw: () => { draw(); camera.draw(); } });
 
 function hear(topic, payload, ageS, sentMs) {

@@ -32,6 +32,8 @@ export class PhoneSensor {
     $("phone-run").addEventListener("click", () => { if (this.running) this.#end("Ended."); else this.#begin(); });
     document.addEventListener("visibilitychange", () => { if (document.hidden && this.running) this.#end("Ended, since the page was hidden. Tap to begin again."); });
     addEventListener("pagehide", () => { if (this.running) this.#end("Ended."); });
+    $("phone-adjust").addEventListener("click", () => this.ask("adjust", { by: "sensor" }));
+    $("phone-sun").addEventListener("click", () => this.ask("sensor_on_sun", { side: "top" }));
     this.onOrientation = (event) => this.#orientation(event);
     this.onMotion = (event) => { const g = event.accelerationIncludingGravity; this.gravity = g && [g.x, g.y, g.z].every(Number.isFinite) ? [g.x, g.y, g.z] : null; };
     this.draw();
@@ -140,6 +142,8 @@ export class PhoneSensor {
     const told = this.told?.streaming && !old ? this.told : null;
     put($("phone-run"), this.running ? "End the stream" : "Begin the stream");
     $("phone-run").disabled = !this.running && !(this.may && this.link.open);
+    $("phone-adjust").disabled = !told || !(this.may && this.link.open);
+    $("phone-sun").disabled = $("phone-adjust").disabled || !told.still || told.sensor_magnetic_azimuth_deg === null;
     put($("phone-state"), !this.running && !told ? "Not streaming" : !this.link.open ? "No connection" : !told ? "Waiting" : told.still ? "Still" : "Moving");
     const plusMinus = (value, sigma) => `${value.toFixed(1)} ± ${sigma.toFixed(1)} deg`;
     put($("phone-altitude"), told ? plusMinus(told.sensor_altitude_deg, told.sensor_altitude_sigma_deg) : "--");

@@ -10,7 +10,7 @@ const STOP_ANSWERED_MS = 8000;
 const SEE_TO_IT = "Use the mount's own stop or its power switch now, if it moves.";
 // What may still move: told large, until somebody says to have seen it.
 const MAY_MOVE = new Set(["not_stopped", "lost_in_motion", "tracking_not_stopped"]);
-const NAMES = { survey: "Survey", adjust: "Adjustment", stop: "Stop", confirm_clear: "Word that it is clear", turned: "Turn", confirm_solar_filter: "Word about the solar filter" };
+const NAMES = { survey: "Survey", adjust: "Adjustment", stop: "Stop", confirm_clear: "Word that it is clear", turned: "Turn", sensor_on_sun: "Sun", confirm_solar_filter: "Word about the solar filter" };
 
 export class Sheets {
   constructor({ command, evening, link }) {
@@ -66,6 +66,12 @@ export class Sheets {
     else if (what === "survey") this.#open("sheet-clear");
     else if (what === "adjust") { this.close(); this.#send("adjust", { motors: false }); }
     else { this.turn.begin(); this.#open("sheet-turned"); }
+  }
+
+  /** Send what another view asks for, and tell the answer as ever. */
+  ask(verb, args) {
+    this.close();
+    this.#send(verb, args);
   }
 
   close() {
@@ -183,6 +189,7 @@ function done(verb, result) {
   if (verb === "confirm_solar_filter") return result.fitted
     ? `The Sun's cone is lifted for ${result.camera}, on your word alone. Cap the tube before the filter comes off.`
     : "The Sun's cone holds again.";
+  if (verb === "sensor_on_sun") return `The compass was off by ${Math.abs(result.compass_was_off_deg).toFixed(0)} deg; it is set by the Sun now, for an hour. The less the sensor is turned until it is on the axis, the better that holds.`;
   if (verb === "turned") return "Turn noted: from now on the words tell turns of that knob, once it is known well enough.";
   return null;
 }
