@@ -11,10 +11,13 @@ import numpy as np
 import pytest
 
 from polewright.adapters.mqtt.payloads import CorrectionPayload
+from polewright.cli.learned import tell_learned
+from polewright.cli.output import Output
 from polewright.core.axis.field_events import SENSOR_PACE
 from polewright.core.errors import MeasurementError, PolewrightError, UsageError
 from polewright.core.geometry.directions import altaz_from_enu, enu_from_altaz, unit
 from polewright.core.geometry.rotations import rotation_about
+from polewright.core.records import Lessons
 from polewright.core.sky.sun import sun_enu
 from polewright.session.phases import Phase
 from polewright.session.sensing import SensorTeller
@@ -282,3 +285,19 @@ async def test_a_survey_learns_nothing_of_a_sensor_that_lies_on_the_table_or_spo
     early.sensor.window.clear()
     await early.surveyed()
     assert early.evening._experience._brackets == []
+
+
+async def test_what_was_learned_of_a_bracket_is_told(capsys):
+    stage = DayStage(night=True, pace=CAREFUL, crooked_deg=(2.0, 0.0), head=head(25.0, -20.0))
+    for _ in range(3):
+        await stage.surveyed()
+    lessons = Lessons(brackets=tuple(stage.evening._experience._brackets))
+    tell_learned(lessons, Output(as_json=True))
+    (told,) = json.loads(capsys.readouterr().out)["brackets"]
+    assert (told["mount"], told["bracket"], told["surveys"]) == ("Kudu", "memory, along", 3)
+    assert told["off_deg"] == pytest.approx(2.0, abs=0.5)
+    assert told["best_sigma_deg"] < 0.5
+    tell_learned(lessons, Output(as_json=False))
+    line = capsys.readouterr().out
+    assert line.startswith("Kudu, sensor (memory, along): held ")
+    assert line.endswith("(3 surveys)\n")
