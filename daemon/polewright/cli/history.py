@@ -1,12 +1,28 @@
 """``polewright history``: what the journal keeps, and whether it still gives the same digits."""
 
 import argparse
-import csv
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from polewright.adapters.journal.reading import JournalReader, KeptSurvey, open_reader
+from polewright.cli.evening_report import report_evening
+from polewright.cli.history_figures import (
+    Kept,
+    adjustment_figures,
+    evening_figures,
+    survey_figures,
+)
+from polewright.cli.history_plot import plot_history
+from polewright.cli.history_tables import export
+from polewright.cli.history_words import (
+    adjustment_words,
+    evening_head,
+    tell_adjustments,
+    tell_evenings,
+    tell_placements,
+)
+from polewright.cli.journal_copies import tell_backup, tell_restore
 from polewright.cli.learned import tell_learned
 from polewright.cli.output import ExitCode, Output
 from polewright.core.errors import MeasurementError, UsageError
@@ -15,20 +31,19 @@ from polewright.session.keeping import computing_versions
 from polewright.session.recomputing import Difference, differing_corrections, differing_survey
 from polewright.settings.load import find_settings_file, load_settings
 
-ACTIONS = ("list", "show", "replay", "export", "learned")
-
-_COLUMNS = (
-    "number", "evening", "committed_at", "measured_at", "method", "target_pole",
-    "tolerance_arcmin", "latitude_deg", "longitude_deg", "axis_altitude_deg", "axis_azimuth_deg",
-    "altitude_error_arcmin", "altitude_error_sigma_arcmin", "azimuth_error_arcmin",
-    "azimuth_error_sigma_arcmin", "total_error_arcmin", "total_error_sigma_arcmin", "verdict",
-    "frames", "rejected", "chi2", "degrees_of_freedom", "software",
-)  # fmt: skip
-
 
 def history(options: argparse.Namespace, output: Output) -> ExitCode:
     """Carry out ``history`` and what may follow it."""
-    with open_reader(_file(options)) as reader:
+    file = _file(options)
+    if options.backup is not None:
+        return tell_backup(file, options.backup, output)
+    if options.restore is not None:
+        return tell_restore(options.restore, file, output)
+    with open_reader(file) as reader:
+        if options.plot is not None:
+            return plot_history(reader, options.plot, options.mount, output)
+        if options.report is not None:
+            return report_evening(reader, options.report, options.evening, file, output)
         match options.action:
             case "list":
                 return _list(reader, output)
@@ -36,10 +51,16 @@ def history(options: argparse.Namespace, output: Output) -> ExitCode:
                 return _show(reader, _number(options.what, needed=True), output)
             case "replay":
                 return _replay(reader, _number(options.what), output)
+            case "evenings":
+                return tell_evenings(Kept.read(reader), output)
+            case "adjustments":
+                return tell_adjustments(Kept.read(reader), output)
+            case "placements":
+                return tell_placements(Kept.read(reader), output)
             case "learned":
                 return tell_learned(reader.lessons(), output)
             case _:
-                return _export(reader, options.what, output)
+                return _export(reader, options, output)
 
 
 def _file(options: argparse.Namespace) -> Path:
@@ -81,16 +102,21 @@ def _surveys(reader: JournalReader, number: int | None) -> Iterator[KeptSurvey]:
 
 
 def _list(reader: JournalReader, output: Output) -> ExitCode:
-    rows = [(survey, _figures(survey)) for survey in _surveys(reader, None)]
+    kept = Kept.read(reader)
+    figures = [survey_figures(kept, survey) for survey in kept.surveys]
     lines: list[str] = []
     evening = None
-    for survey, figures in rows:
-        if survey.evening != evening:
-            evening = survey.evening
-            lines.append(f"evening {evening}")
-        lines.append(f"  {_line(survey, figures)}")
+    for survey, of_survey in zip(kept.surveys, figures, strict=True):
+        this = kept.evening_of(survey)
+        if this is not None and this != evening:
+            evening = this
+            lines.append(evening_head(this, kept))
+        lines.append(f"  {_line(survey, of_survey)}")
+        if (adjusted := adjustment_figures(kept, survey)) is not None:
+            lines.append(f"        {adjustment_words(adjusted)}")
+    evenings = [evening_figures(kept, evening) for evening in kept.evenings]
     output.result(
-        {"surveys": [figures for _, figures in rows]}, *(lines or ["no surveys are kept yet"])
+        {"surveys": figures, "evenings": evenings}, *(lines or ["no surveys are kept yet"])
     )
     return ExitCode.GOOD
 
@@ -99,7 +125,9 @@ def _show(reader: JournalReader, number: int | None, output: Output) -> ExitCode
     (survey,) = _surveys(reader, number)
     record = _whole(survey)
     frames = reader.frames_of(survey.number)
-    figures = _figures(survey)
+    kept = Kept.read(reader)
+    figures = survey_figures(kept, survey)
+    adjusted = adjustment_figures(kept, survey)
     place = record.place
     output.result(
         figures
@@ -109,6 +137,7 @@ def _show(reader: JournalReader, number: int | None, output: Output) -> ExitCode
             "versions": dict(record.versions),
             "frame_list": [_frame_figures(frame) for frame in frames],
             "residuals_arcsec": record.estimate.residuals_arcsec.tolist(),
+            "adjustment": adjusted,
         },
         _line(survey, figures),
         f"  {record.correction.altitude_words}; {record.correction.azimuth_words}",
@@ -118,6 +147,7 @@ def _show(reader: JournalReader, number: int | None, output: Output) -> ExitCode
         f"floor {record.mechanical_floor_arcsec:g} arcsec",
         f"  chi-square {record.estimate.chi2:.2f} with {record.estimate.degrees_of_freedom} dof",
         *(_frame_line(frame, record) for frame in frames),
+        *([f"  {adjustment_words(adjusted)}"] if adjusted is not None else []),
         "  made by " + ", ".join(f"{name} {text}" for name, text in record.versions.items()),
     )
     return ExitCode.GOOD
@@ -183,25 +213,12 @@ def _other_versions(record: SurveyRecord | None) -> dict[str, tuple[str, str]]:
     }
 
 
-def _export(reader: JournalReader, name: str | None, output: Output) -> ExitCode:
-    if name is None:
-        raise UsageError("no file was named", remedy="Name one: polewright history export FILE.csv")
-    path = Path(name)
-    count = 0
-    try:
-        with path.open("w", encoding="utf-8", newline="") as file:
-            writer = csv.DictWriter(file, _COLUMNS, restval="", extrasaction="ignore")
-            writer.writeheader()
-            for survey in _surveys(reader, None):
-                writer.writerow(_figures(survey))
-                count += 1
-    except OSError as trouble:
-        raise UsageError(
-            f"{path} cannot be written: {trouble.strerror}",
-            remedy="Name a file in a folder that you may write to.",
-            code="cannot_write",
-        ) from None
-    output.result({"file": str(path), "surveys": count}, f"wrote {count} surveys to {path}")
+def _export(reader: JournalReader, options: argparse.Namespace, output: Output) -> ExitCode:
+    path, rows = export(reader, options.what, options.of)
+    output.result(
+        {"file": str(path), "of": options.of, "rows": rows},
+        f"wrote {rows} {options.of} to {path}",
+    )
     return ExitCode.GOOD
 
 
@@ -213,33 +230,6 @@ def _whole(survey: KeptSurvey) -> SurveyRecord:
             code="journal_damaged",
         )
     return survey.record
-
-
-def _figures(survey: KeptSurvey) -> dict[str, Any]:
-    """Return a survey's figures by name, nothing rounded."""
-    record = survey.record
-    if record is None:
-        return {"number": survey.number, "evening": survey.evening, "verdict": "damaged"}
-    correction, estimate = record.correction, record.estimate
-    figures = {
-        "number": survey.number,
-        "evening": survey.evening,
-        "committed_at": record.committed_at.isoformat(),
-        "measured_at": estimate.instant.isoformat(),
-        "method": estimate.method.value,
-        "target_pole": record.target_pole,
-        "latitude_deg": record.place.latitude_deg,
-        "longitude_deg": record.place.longitude_deg,
-        "verdict": correction.verdict.value,
-        "frames": estimate.frames,
-        "rejected": len(estimate.rejected),
-        "chi2": estimate.chi2,
-        "degrees_of_freedom": estimate.degrees_of_freedom,
-        "software": record.versions.get("polewright", ""),
-    }
-    return {
-        name: figures[name] if name in figures else getattr(correction, name) for name in _COLUMNS
-    }
 
 
 def _line(survey: KeptSurvey, figures: dict[str, Any]) -> str:

@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 
+from polewright.cli.history_figures import knob_figures
 from polewright.cli.output import ExitCode, Output
 from polewright.core.axis.mechanical_floor import FloorEstimate
 from polewright.core.axis.pointing_mechanics import PointingTerms
-from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, angle_between
+from polewright.core.geometry.directions import ARCSEC_RAD, angle_between
 from polewright.core.records import BracketRecord, KnobRecord, Lessons, PointingRecord, TrainRecord
 from polewright.session.experience import learned_bracket, mechanical_floors
 from polewright.session.pointing_message import angle_words
@@ -29,7 +30,7 @@ def tell_learned(lessons: Lessons, output: Output) -> ExitCode:
     output.result(
         {
             "brackets": brackets,
-            "knobs": [_knob_figures(record) for record in lessons.knobs],
+            "knobs": [knob_figures(record) for record in lessons.knobs],
             "trains": [_train_figures(record) for record in lessons.trains],
             "mechanical_floors": [
                 {
@@ -82,24 +83,8 @@ def _bracket_line(figures: Mapping[str, Any]) -> str:
     )
 
 
-def _knob_figures(record: KnobRecord) -> dict[str, Any]:
-    knob = record.knob
-    known = knob.gain_rad is not None
-    return {
-        "mount": record.mount,
-        "bolt": record.bolt.value,
-        "at": record.at.isoformat(),
-        "arcmin_per_turn": knob.gain_rad / ARCMIN_RAD if knob.gain_rad is not None else None,
-        "arcmin_per_turn_sigma": knob.gain_sigma_rad / ARCMIN_RAD if known else None,
-        "slack_turns": knob.slack_turns,
-        "slack_sigma_turns": knob.slack_sigma_turns,
-        "turns": len(knob.moves),
-        "doubtful": knob.doubtful is not None,
-    }
-
-
 def _knob_line(record: KnobRecord) -> str:
-    figures = _knob_figures(record)
+    figures = knob_figures(record)
     told = "not known yet"
     if figures["arcmin_per_turn"] is not None:
         told = (

@@ -61,6 +61,22 @@ def parser() -> argparse.ArgumentParser:
     survey.add_argument(
         "--by-hand", action="store_true", help="I turn the axis myself; no motor moves"
     )
+    sight = verb(
+        "sight", "by day: what the Sun, the Moon or a planet says of the axis; the mount moves",
+        "DANGER: never look at the Sun; the filter in front of the objective, other tubes and "
+        "finders capped.\nCtrl-C stops the mount.",
+    )  # fmt: skip
+    sight.add_argument("body", nargs="?", choices=["sun", "moon", "venus", "jupiter"])
+    sight.add_argument(
+        "--clear", action="store_true", help="I looked: the mount is clear to move, fingers off"
+    )
+    sight.add_argument(
+        "--pointed", action="store_true", help="I brought it into the picture myself"
+    )
+    sight.add_argument(
+        "--turned", action="store_true", help="I turned the bolts by what was told, since the last"
+    )
+    sight.add_argument("--anew", action="store_true", help="forget the sights before")
     align = verb(
         "align-stars", "find from a few star fields what the mount is off by: good go-tos",
         "It goes to a few fields, and to one more to check. A survey before saves fields.\n"
@@ -200,17 +216,42 @@ def parser() -> argparse.ArgumentParser:
     _add_optics(solve)
 
     history = verb(
-        "history", "list, show, check or export the surveys that the journal keeps, or say what "
-        "it learned of knobs, optics and mount",
+        "history", "what the journal keeps: surveys, evenings, adjustments, placements, lessons",
+        "list (where left out), evenings, adjustments, placements: what is kept\n"
+        "show N: everything of one survey; replay [N]: computes surveys again, to the digit\n"
+        "learned: what is known of knobs, optics, mount and brackets\n"
+        "export FILE.csv or FILE.ecsv: a table, with --of another one than the surveys",
     )  # fmt: skip
     history.add_argument(
-        "action", nargs="?", choices=["list", "show", "replay", "export", "learned"],
-        default="list",
+        "action", nargs="?", default="list",
+        choices=["list", "evenings", "adjustments", "placements", "show", "replay", "learned",
+                 "export"],
     )  # fmt: skip
     history.add_argument(
-        "what", nargs="?", metavar="N|FILE", help="a survey's number, or the CSV file to write"
+        "what", nargs="?", metavar="N|FILE", help="a survey's number, or the table to write"
     )
-    history.add_argument("--file", type=Path, metavar="FILE", help="read this journal instead")
+    history.add_argument(
+        "--of", default="surveys", metavar="WHAT",
+        choices=["surveys", "adjustments", "evenings", "placements", "knobs", "brackets"],
+        help="what is exported: surveys, adjustments, evenings, placements, knobs, brackets",
+    )  # fmt: skip
+    instead = history.add_mutually_exclusive_group()
+    instead.add_argument(
+        "--plot", type=Path, metavar="FILE", help="draw how the axis went over weeks, with its rate"
+    )
+    instead.add_argument(
+        "--report", type=Path, metavar="FILE.html", help="write one evening as a page"
+    )
+    instead.add_argument(
+        "--backup", type=Path, metavar="FILE", help="copy the journal, also while the service runs"
+    )
+    instead.add_argument(
+        "--restore", type=Path, metavar="FILE",
+        help="put a backup in the journal's place, which is set aside; not while the service runs",
+    )  # fmt: skip
+    history.add_argument("--evening", type=int, metavar="N", help="of the report; else the last")
+    history.add_argument("--mount", metavar="NAME", help="of the plot; else the last surveyed")
+    history.add_argument("--file", type=Path, metavar="FILE", help="another journal")
 
     config = verb("config", "write or check a settings file")
     config.add_argument("action", choices=["init", "check"])
