@@ -226,6 +226,42 @@ class AttitudeSensor(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GuideOffset:
+    """Where a guide star would stand had nobody corrected (arcsec, along declination; north +).
+
+    ``anew``: a dither, another star, another target. ``hour_angle_deg`` (west +) and
+    ``declination_deg`` where the star stands; None where whoever guides does not say.
+    """
+
+    instant: datetime
+    declination_arcsec: float
+    anew: bool = False
+    hour_angle_deg: float | None = None
+    declination_deg: float | None = None
+
+
+class WatchInputs(Protocol):
+    """What others hand over while they image: frames, and where a guide star went."""
+
+    @property
+    def words(self) -> str:
+        """Where frames and offsets are looked for."""
+        ...
+
+    def begin(self) -> None:
+        """Forget what was handed over so far."""
+        ...
+
+    async def next_frame(self) -> Frame:
+        """Wait for a frame; raises ``MeasurementError`` where one is no picture."""
+        ...
+
+    async def next_offset(self) -> GuideOffset:
+        """Wait for an offset of the guide star."""
+        ...
+
+
 class SiteSource(Protocol):
     """Knows where the mount stands (GPS device, the mount, settings)."""
 

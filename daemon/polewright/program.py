@@ -16,7 +16,7 @@ NAME = "polewright"
 COMMANDS = (
     "run", "demo", "survey", "adjust", "turned", "solar-filter", "sensor-on-sun", "stop", "status",
     "watch", "placement",
-    "sight", "align-stars", "sensor-on-sun",
+    "sight", "align-stars", "drift", "keep-watch",
     "doctor", "page", "tolerance", "sun", "pole", "axis", "solve", "history", "config",
 )  # fmt: skip
 

@@ -17,6 +17,8 @@ BENCHES = {
     "motors": "adjusting by motors: steps needed and what is left, 2 deg off",
     "pointing": "star alignment: fields needed, and go-tos to unseen targets against the promise",
     "daylight": "sights of Sun, Moon, planets: promised sigmas and whether they hold; discs",
+    "drift": "the drift check by stars and by the Sun: error, honest sigmas, time to an arcmin",
+    "watch": "the watch over imaging: false alarms in quiet nights, bumps noticed, creep",
     "attitude": "centre and roll of rendered frames against the bound that the photons set",
     "solve": "solve rate by width of field, wrong answers, time, against solve-field",
     "resources": "memory, idle CPU, event-loop stalls of the service; frames through the relay",

@@ -11,6 +11,7 @@ RETAINED = {
     "event": False,
     "health": True,
     "sensor": False,
+    "watch": True,
     "reply/+": False,
 }
 """By topic; every bare scalar of the correction is retained."""
@@ -29,6 +30,9 @@ TOPICS = {
     "health": "how the service itself is, every 30 s and when a link comes or goes",
     "sensor": "what a phone or another sensor on the axis says, twice a second at most",
     "sensor/input": "what a sensor of your own on the axis measures; you send it",
+    "watch": "the watch over imaging: since when the axis is believed, what was looked at, alarms",
+    "watch/frame": "names a picture file that is complete; you send it",
+    "watch/guide": "where your guide star would stand had nobody corrected; you send it",
     "reply/+": "answers to one command; the last level is the command's `id`",
     "correction/altitude_arcmin": "altitude error (arcmin)",
     "correction/azimuth_arcmin": "azimuth error (arcmin)",
@@ -111,6 +115,27 @@ FIELDS = {
     "most_fields": "the most fields that are taken",
     "points_elsewhere": "a person has looked: it is right that the telescope points over 3 deg "
     "from where the mount says",
+    "watching": "false: the watch has ended, and this is what it knew",
+    "believed_since": "when the axis was measured, or, after an alarm, judged anew",
+    "looked_at": "where frames and offsets are looked for, in words",
+    "unsolved_frames": "frames that no stars were recognised in, or that are no pictures",
+    "guide_offsets": "offsets of a guide star that came",
+    "last_frame": "middle of the newest exposure; null before the first",
+    "last_guide_offset": "when the newest offset was measured; null before the first",
+    "mount_vouches": "whether a connected mount says that nobody sent it; without it a jump along "
+    "declination is told as the event `field_jumped`, and is no alarm",
+    "alarms": "the newest last, twenty at most, each with `noticed` and `held_until` (the last "
+    "instant at which the axis stood as before), `evidence` (`turn`, `creep`, `jump`, "
+    "`guide_jump`, `guide_trend`), `altitude_move_arcmin` (positive: up), "
+    "`azimuth_move_on_sky_arcmin` (positive: growing azimuth) with the sigma of each, "
+    "`size_arcmin` (at least so much), `significance` (sigmas beyond nothing), "
+    "`confidence_percent`, `words`",
+    "file": "its name below `[watch] folder`, folders with `/`; anything outside is refused",
+    "declination_arcsec": "how far north it is of any fixed point, corrections taken off (arcsec)",
+    "right_ascension_arcsec": "how far west; kept for completeness, not used: the worm is in it",
+    "new_reference": "true: the first after a dither, another star, another target",
+    "hour_angle_deg": "where the star stands, west positive; left out: what the mount says (deg)",
+    "declination_deg": "where the star stands; left out: what the mount says (deg)",
     "by_hand": "the person turns the axis; no motor moves",
     "age_s": "how old it is (s), where it comes from an earlier run of the service",
     "sequence": "counts the corrections of one adjustment",
@@ -175,8 +200,8 @@ FIELDS = {
     "rotation": "instead of these: the attitude that the sensor made itself, a quaternion "
     "(w, x, y, z; Hamilton's) from its axes to magnetic east, north and up",
     "t_s": "when, by the sensor's own clock (s); left out: when it arrived",
-    "by": "`stars` where left out; `bodies`: by the body that was sighted last; `sensor`: by a "
-    "phone or another sensor on the axis",
+    "by": "`stars` where left out; `bodies`: by the body that was sighted last; `sensor` (of an "
+    "adjustment only): by a phone or another sensor on the axis",
     "body": "which body is looked for; left out: the Sun behind its confirmed filter, else the "
     "highest of the others",
     "pointed": "true: it stands in the picture already, nothing is searched",
@@ -196,6 +221,9 @@ FIELDS = {
     "result": "what came out, or how far it is",
     "error": "`code`, `text` and `remedy`",
     "expires": "an instant after which the command must not be obeyed any more",
+    "minutes": "end after so long (20 where left out)",
+    "hours": "end after so long; left out: not by itself",
+    "end": "true: end the watch; the mount is left alone",
     "motors": "motors turn the bolts; left out: as `[adjuster] motors` says",
     "stop_when_good": "end by itself once three frames in a row are good enough",
 }

@@ -7,8 +7,9 @@ from statistics import fmean, median
 from typing import Any
 
 from polewright.adapters.mqtt.commands import COMMANDS
+from polewright.adapters.mqtt.inputs import INPUTS
 from polewright.adapters.mqtt.payloads import PAYLOADS, SCALAR_SCHEMAS, payload_schemas
-from polewright.adapters.mqtt.sensor_input import INPUTS
+from polewright.adapters.mqtt.topics import SENSOR_INPUT
 from polewright.core import errors as errors_module
 from polewright.session.phases import TRANSITIONS, Happening, Phase
 from polewright.settings.explain import allowed_values, value_in_toml
@@ -45,7 +46,19 @@ def payloads() -> str:
 def inputs() -> str:
     """Return one table for the fields of everything that may be told to the service."""
     schemas = payload_schemas()
-    return "\n".join(_fields(schemas[topic], schemas[topic]["properties"]) for topic in INPUTS)
+    return "\n".join(
+        _fields(schemas[topic], schemas[topic]["properties"]) for topic in [SENSOR_INPUT]
+    )
+
+
+def watch_inputs() -> str:
+    """Return what may be told to the watch."""
+    schemas = payload_schemas()
+    return "\n\n".join(
+        f"`{topic}`:\n\n{_fields(schemas[topic], schemas[topic]['properties'])}"
+        for topic in INPUTS
+        if topic != SENSOR_INPUT
+    )
 
 
 def commands() -> str:
@@ -168,6 +181,7 @@ MAKERS: Mapping[str, Callable[[], str]] = {
     "topics": topics,
     "payloads": payloads,
     "inputs": inputs,
+    "watch-inputs": watch_inputs,
     "commands": commands,
     "settings": settings,
     "phases": phases,

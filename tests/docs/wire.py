@@ -12,13 +12,13 @@ from typing import Any
 import yaml
 
 from polewright.adapters.mqtt.commands import COMMANDS
+from polewright.adapters.mqtt.inputs import INPUTS
 from polewright.adapters.mqtt.payloads import (
     CONTRACT_VERSION,
     PAYLOADS,
     SCALAR_SCHEMAS,
     payload_schemas,
 )
-from polewright.adapters.mqtt.sensor_input import INPUTS
 from tests.docs.blocks import PAGES
 from tests.docs.meanings import ARGUMENTS, FIELDS, RETAINED, TOPICS
 

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
+from polewright.adapters.mqtt.inputs import INPUTS
 from polewright.adapters.mqtt.payloads import PAYLOADS, SCALAR_SCHEMAS
-from polewright.adapters.mqtt.sensor_input import INPUTS
 from polewright.cli.main import parser
 from tests.docs.blocks import ROOT, filled, names_in, pages
 from tests.docs.bounds import axis_bound_arcsec

@@ -10,8 +10,8 @@ import yaml
 from jsonschema import Draft7Validator
 
 from polewright.adapters.mqtt.commands import COMMANDS, read_command
+from polewright.adapters.mqtt.inputs import INPUTS
 from polewright.adapters.mqtt.payloads import PAYLOADS, SCALAR_SCHEMAS, check_payload
-from polewright.adapters.mqtt.sensor_input import INPUTS
 from polewright.core.errors import UsageError
 from tests.docs.wire import ASYNCAPI, SCHEMAS, schema_name, wire_files, wire_schemas
 

@@ -28,6 +28,7 @@ from polewright.app.health import HealthTeller
 from polewright.app.page import PageCommands, served_page
 from polewright.app.sensors import Sensors
 from polewright.app.site import settle_site
+from polewright.app.watched import Watched
 from polewright.app.wishes import evening_wishes, scale_arcsec_px
 from polewright.core.errors import (
     DeviceError,
@@ -103,7 +104,11 @@ async def running_service(
         solver = BothSolvers()
         journal = await _journal(settings, clock, publisher, stack)
         desk = sensors.desk(outcome.page.phone if outcome.page else None, clock)
-        evening = Evening(solver, clock, publisher, evening_wishes(settings), journal, desk)
+        watched = Watched(settings, clock)
+        evening = Evening(
+            solver, clock, publisher, evening_wishes(settings), journal, desk,
+            watched if watched.usable else None,
+        )  # fmt: skip
         await evening.restore()
 
         async def handle(
@@ -115,7 +120,14 @@ async def running_service(
         await stack.enter_async_context(stop_door(settings, lambda: evening.handle("stop", {})))
         owned = [tasks.create_task(evening.watch())]
         # Commands expire by the callers' clocks, which a correction of ours does not change.
-        mqtt = MqttService(settings, publisher, handle, port=port, sensor_input=sensors.mqtt_input)
+        mqtt = MqttService(
+            settings,
+            publisher,
+            handle,
+            port=port,
+            sensor_input=sensors.mqtt_input,
+            watch_inputs=watched.mqtt_inputs,
+        )
         page_commands = PageCommands(mqtt.desk)
         owned.append(tasks.create_task(page_commands.run()))
         if settings.mqtt.mode != "off":

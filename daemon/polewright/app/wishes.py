@@ -11,6 +11,7 @@ from polewright.session.motor_adjustment import MotorWish
 from polewright.session.sights import SightWish
 from polewright.session.star_alignment import StarAlignmentWish, SyncWay
 from polewright.session.survey import SurveyWish
+from polewright.session.watch_wish import WatchWish
 from polewright.session.wishes import EveningWishes, PlannedWindow
 from polewright.settings.model import Settings
 
@@ -130,6 +131,11 @@ def evening_wishes(settings: Settings) -> EveningWishes:
             goto_arcsec=settings.star_alignment.goto_arcsec,
             most_fields=settings.star_alignment.most_fields,
             repeatability_arcsec=settings.star_alignment.repeatability_arcsec,
+        ),
+        watch=WatchWish(
+            sigmas=settings.watch.threshold_sigmas,
+            least_arcsec=settings.watch.least_arcsec,
+            dither_arcsec=settings.watch.dither_arcsec,
         ),
         tell_site=settings.site.write_to_mount,
         motors=MotorWish(

@@ -115,6 +115,27 @@ def parser() -> argparse.ArgumentParser:
     adjust.add_argument(
         "--clear", action="store_true", help="I looked: the mount head is clear to move"
     )
+    drift = verb(
+        "drift", "check the axis by how a tracked target wanders off; nothing is slewed",
+        "Tracking on, guiding off, hands off. One field of stars shows one component within "
+        "minutes and the other\nlater; a go-to to another target meanwhile tells both sooner. "
+        "Ctrl-C leaves this display only.",
+    )  # fmt: skip
+    drift.add_argument(
+        "--by", choices=["stars", "bodies"], default=None,
+        help="stars, or by day what was sighted last",
+    )  # fmt: skip
+    drift.add_argument(
+        "--minutes", type=float, default=None, metavar="N", help="end after N minutes (20)"
+    )
+    keep = verb(
+        "keep-watch", "watch over a night's imaging: say when the tripod or the axis moved",
+        "The camera is left alone: frames that other programs write into [watch] folder are looked "
+        "at, and\nwhat comes over MQTT. It goes on until --end or another command; `stop` would "
+        "stop the mount too.",
+    )  # fmt: skip
+    keep.add_argument("--end", action="store_true", help="end it; the mount is left alone")
+    keep.add_argument("--hours", type=float, default=None, metavar="N", help="end after N hours")
     turned = verb(
         "turned", "say how far a knob was turned, so that turns can be told from then on",
         "Count what you turned on this knob since you last said so, while `adjust` runs, and let "
@@ -380,6 +401,14 @@ def _dispatch(options: argparse.Namespace, output: Output) -> ExitCode:
             from polewright.cli.adjusting import adjust
 
             return adjust(options, output)
+        case "drift":
+            from polewright.cli.drifting import drift
+
+            return drift(options, output)
+        case "keep-watch":
+            from polewright.cli.watchkeeping import keep_watch
+
+            return keep_watch(options, output)
         case "stop":
             from polewright.cli.stopping import stop
 

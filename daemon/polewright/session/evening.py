@@ -27,6 +27,7 @@ from polewright.ports import (
     MovingMount,
     Publisher,
     Solver,
+    WatchInputs,
 )
 from polewright.session.experience import Experience
 from polewright.session.exposing import ExposureFinder, WatchedCamera
@@ -50,6 +51,9 @@ _log = logging.getLogger(__name__)
 
 Work = Callable[[], Coroutine[Any, Any, Message]]
 
+# Stopped, these end with what they knew.
+_LEFT_WITH_FIGURES = (Happening.ADJUST_ASKED, Happening.VERIFY_ASKED)
+
 
 class Evening:
     """One mount's evening.
@@ -67,9 +71,11 @@ class Evening:
         wishes: EveningWishes,
         journal: Journal | None = None,
         sensor: SensorDesk | None = None,
+        watched: WatchInputs | None = None,
     ) -> None:
         self._solver = solver
         self._sensor = sensor
+        self._watched = watched
         self._clock = clock
         journal = journal or NoJournal()
         self._memory = Memory(wishes=wishes)
@@ -82,6 +88,8 @@ class Evening:
         self._after_loss: PolewrightError | None = None
         self._motors_lost: set[str] = set()
         self._work: asyncio.Task[Message | PolewrightError] | None = None
+        self._over = asyncio.Event()
+        self._over.set()
         self._link_trouble: PolewrightError | None = None
         self.ready = asyncio.Event()
         self._knobs = self._experience.knobs("")
@@ -228,7 +236,9 @@ class Evening:
             reason = all_of((trouble, reason)) or reason
         self._link_trouble = reason
         self.ready.clear()
-        if self._work is not None and not self._work.done():
+        if self.phase is Phase.WATCHING:  # the frames come from others, and go on coming
+            self._teller.state(step="watching", reason=reason)
+        elif self._work is not None and not self._work.done():
             self._work.cancel()
         elif self.phase is Phase.IDLE:
             self._happen(Happening.TROUBLE, reason=reason)
@@ -266,6 +276,8 @@ class Evening:
                 return await note_placement(self._workplace(reply), arguments)
             case "turned":
                 return await self._knobs.turned(Bolt(arguments["bolt"]), arguments["turns"])
+        if verb == "keep_watch" and arguments.get("end"):
+            return {"stopped": await self._end_watch()}
         if (workflow := WORKFLOWS.get(verb)) is not None:
             return await self._run(
                 workflow.asked, lambda: workflow.work(self._workplace(reply), arguments)
@@ -328,7 +340,23 @@ class Evening:
 
     async def _run(self, asked: Happening, work: Work) -> Message:
         self._refuse_without_devices()
+        await self._end_watch()
         self._happen(asked)
+        self._over.clear()
+        try:
+            return await self._worked(asked, work)
+        finally:
+            self._over.set()
+
+    async def _end_watch(self) -> bool:
+        """End a watch, if there is one: whatever is asked for comes before it."""
+        if self.phase is not Phase.WATCHING or self._work is None:
+            return False
+        self._work.cancel()
+        await self._over.wait()
+        return True
+
+    async def _worked(self, asked: Happening, work: Work) -> Message:
         if self._mount is not None:
             self._mount.allow_motion()
         if self._motors is not None:
@@ -343,7 +371,9 @@ class Evening:
                 self._happen(Happening.TROUBLE, reason=self._link_trouble)
                 raise self._link_trouble
             self._happen(Happening.STOPPED)
-            if asked is Happening.ADJUST_ASKED and last is not None:
+            if asked is Happening.WATCH_ASKED:
+                return {"stopped": True}
+            if asked in _LEFT_WITH_FIGURES and last is not None:
                 figures = ("verdict", "total_error_arcmin", "total_error_sigma_arcmin")
                 return {"stopped": True} | {name: last[name] for name in figures}
             raise MeasurementError(
@@ -385,6 +415,8 @@ class Evening:
             teller=self._teller,
             reply=reply,
             sensor=self._sensor,
+            watched=self._watched,
+            mount_now=lambda: self._mount,
         )
 
     def _happen(self, happening: Happening, *, reason: PolewrightError | None = None) -> None:

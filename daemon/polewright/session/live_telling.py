@@ -54,6 +54,10 @@ class LiveTelling:
         if without_s > self._valid_s:
             self._work.teller.still_correction()
 
+    def say(self, words: str) -> None:
+        """Say so with the next correction."""
+        self._doing = words
+
     def step(self, words: str) -> None:
         """Tell what is being done from now on."""
         self._doing = words

@@ -68,6 +68,11 @@ class FrameMeasurer:
         self._scale_arcsec_px: float | None = None
 
     @property
+    def solver(self) -> Solver:
+        """What solves."""
+        return self._solver
+
+    @property
     def hint(self) -> SolveHint:
         """What is believed of scale, parity and direction now."""
         return self._hint

@@ -125,6 +125,10 @@ class Teller:
         """Tell what a star alignment found."""
         self._publisher.publish("pointing", message, retain=True)
 
+    def watch(self, message: Message) -> None:
+        """Tell how the watch over imaging goes."""
+        self._publisher.publish("watch", message, retain=True)
+
     def begin_adjustment(self) -> None:
         """Take note that an adjustment begins: the next time that it is good is news."""
         self._notices.begin_adjustment()

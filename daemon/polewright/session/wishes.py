@@ -21,6 +21,7 @@ from polewright.session.motor_adjustment import MotorWish
 from polewright.session.sights import SightWish
 from polewright.session.star_alignment import StarAlignmentWish
 from polewright.session.survey import SurveyWish, with_wish
+from polewright.session.watch_wish import WatchWish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +54,7 @@ class EveningWishes:
     motors: MotorWish = field(default_factory=MotorWish)
     sights: SightWish = field(default_factory=SightWish)
     star_alignment: StarAlignmentWish = field(default_factory=StarAlignmentWish)
+    watch: WatchWish = field(default_factory=WatchWish)
     tell_site: bool = False
     floor_is_learned: bool = True
     arcmin_per_turn: Mapping[Bolt, float] = field(default_factory=dict)

@@ -10,10 +10,12 @@ from typing import Any
 
 from polewright.session.adjusting import adjust_axis
 from polewright.session.aligning import align_stars
+from polewright.session.drift_check import check_drift
 from polewright.session.messages import Message
 from polewright.session.phases import Happening
 from polewright.session.sighting import take_sight
 from polewright.session.surveying import survey_axis
+from polewright.session.watchkeeping import keep_watch
 from polewright.session.workplace import Workplace
 
 
@@ -31,6 +33,8 @@ WORKFLOWS: Mapping[str, Workflow] = MappingProxyType(
         "sight": Workflow(Happening.SURVEY_ASKED, take_sight),
         "align_stars": Workflow(Happening.STAR_ALIGNMENT_ASKED, align_stars),
         "adjust": Workflow(Happening.ADJUST_ASKED, adjust_axis),
+        "keep_watch": Workflow(Happening.WATCH_ASKED, keep_watch),
+        "drift": Workflow(Happening.VERIFY_ASKED, check_drift),
     }
 )
 """By verb."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.records import SurveyRecord
 from polewright.core.sky.place import Place
-from polewright.ports import Clock, PierSide
+from polewright.ports import Clock, PierSide, WatchInputs
 from polewright.session.experience import Experience
 from polewright.session.exposing import ExposureFinder, WatchedCamera
 from polewright.session.following import Standing
@@ -87,6 +87,8 @@ class Workplace:
     teller: Teller
     reply: Reply
     sensor: SensorDesk | None = None
+    watched: WatchInputs | None = None
+    mount_now: Callable[[], GuardedMount | None] = lambda: None
 
     @property
     def place(self) -> Place:

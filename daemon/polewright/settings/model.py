@@ -21,6 +21,7 @@ from polewright.settings.measuring import (
 from polewright.settings.section import Section
 from polewright.settings.sensing import SensorSettings
 from polewright.settings.site import SafetySettings, SiteSettings
+from polewright.settings.watching import WatchSettings
 
 
 class Settings(Section):
@@ -39,6 +40,7 @@ class Settings(Section):
     star_alignment: StarAlignmentSettings = StarAlignmentSettings()
     tolerance: ToleranceSettings = ToleranceSettings()
     plan: PlanSettings = PlanSettings()
+    watch: WatchSettings = WatchSettings()
     safety: SafetySettings = SafetySettings()
     journal: JournalSettings = JournalSettings()
     logging: LoggingSettings = LoggingSettings()

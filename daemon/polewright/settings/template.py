@@ -37,6 +37,7 @@ _EXAMPLES: dict[tuple[str, str], object] = {
     ("sensor", "bracket"): "clamp",
     ("sensor", "tilt_sigma_deg"): 0.3,
     ("sensor", "compass_sigma_deg"): 4.0,
+    ("watch", "folder"): "/data/lights",
     ("journal", "directory"): "/var/lib/polewright",
     ("page", "token_file"): "page-tokens.txt",
     ("page", "names"): ["kudu.example.net"],

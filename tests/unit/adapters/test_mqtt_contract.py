@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from polewright.adapters.mqtt.backoff import FIRST_WAIT_S, LONGEST_WAIT_S, Backoff
 from polewright.adapters.mqtt.commands import COMMANDS, identifier_in, read_command
+from polewright.adapters.mqtt.inputs import INPUTS
 from polewright.adapters.mqtt.ledger import KEPT_S, MOST_KEPT, Ledger, digest_of
 from polewright.adapters.mqtt.payloads import check_payload, payload_schemas, scalars_of
-from polewright.adapters.mqtt.sensor_input import INPUTS
 from polewright.adapters.mqtt.topics import MountTopics
 from polewright.core.errors import UsageError
 

@@ -104,6 +104,33 @@ class AdjustCommand(Command):
     motors: bool | None = None
 
 
+class DriftCommand(Command):
+    """Check the axis by how a tracked target wanders off; nothing is slewed, no survey is needed.
+
+    ``by``: ``stars`` of one field, or ``bodies``: the Sun, Moon or planet that was sighted last.
+    It ends once both components are sure, after ``minutes`` (20 left out), or with ``stop``.
+    Guiding must be off, and nobody may touch the bolts. After a go-to it goes on with both targets.
+    """
+
+    by: Literal["stars", "bodies"] | None = None
+    minutes: Annotated[float, Field(ge=1, le=240)] | None = None
+    exposure_s: ExposureS | None = None
+    tolerance_arcsec: ToleranceArcsec | None = None
+
+
+class KeepWatchCommand(Command):
+    """Keep watch while imaging goes on, that the axis stays where it was measured.
+
+    The camera is left to whoever images. What is looked at: files that appear in the folder of the
+    settings, what comes at ``watch/frame`` and at ``watch/guide``. It goes on until another command
+    begins, or ``hours`` are over, or ``end`` is told, which touches nothing (``stop`` would stop
+    the mount as well).
+    """
+
+    end: bool | None = None
+    hours: Annotated[float, Field(gt=0, le=48)] | None = None
+
+
 class TurnedCommand(Command):
     """Say how far a knob was turned during an adjustment, so that turns can be told from then on.
 
@@ -166,6 +193,8 @@ COMMANDS: Mapping[str, type[Command]] = {
     "sight": SightCommand,
     "align_stars": AlignStarsCommand,
     "adjust": AdjustCommand,
+    "drift": DriftCommand,
+    "keep_watch": KeepWatchCommand,
     "turned": TurnedCommand,
     "sensor_on_sun": SensorOnSunCommand,
     "note_placement": NotePlacementCommand,

@@ -274,6 +274,37 @@ class SensorPayload(Payload):
     sensor_age_s: Sigma | None = None
 
 
+class AlarmBody(Body):
+    """The axis moved: by how much, which way, how sure."""
+
+    noticed: AwareDatetime
+    held_until: AwareDatetime
+    evidence: Literal["turn", "creep", "jump", "guide_jump", "guide_trend"]
+    altitude_move_arcmin: float
+    altitude_move_sigma_arcmin: Sigma
+    azimuth_move_on_sky_arcmin: float
+    azimuth_move_on_sky_sigma_arcmin: Sigma
+    size_arcmin: Sigma
+    significance: Sigma
+    confidence_percent: Percent
+    words: Text
+
+
+class WatchPayload(Payload):
+    """How the watch over imaging goes: since when the axis is believed, evidence, alarms."""
+
+    watching: bool
+    believed_since: AwareDatetime
+    looked_at: Text
+    frames: Count
+    unsolved_frames: Count
+    guide_offsets: Count
+    last_frame: AwareDatetime | None
+    last_guide_offset: AwareDatetime | None
+    mount_vouches: bool
+    alarms: Annotated[list[AlarmBody], Field(max_length=20)]
+
+
 class ErrorBody(Body):
     """Why a command was refused or failed, and what to do."""
 
@@ -302,6 +333,7 @@ PAYLOADS: Mapping[str, type[Payload]] = {
     "event": EventPayload,
     "health": HealthPayload,
     "sensor": SensorPayload,
+    "watch": WatchPayload,
     "reply/+": ReplyPayload,
 }
 
@@ -351,7 +383,7 @@ def check_payload(topic: str, text: str) -> None:
 def payload_schemas() -> dict[str, dict[str, Any]]:
     """Return the JSON schema of every modelled topic, commands included."""
     from polewright.adapters.mqtt.commands import COMMANDS
-    from polewright.adapters.mqtt.sensor_input import INPUTS
+    from polewright.adapters.mqtt.inputs import INPUTS
 
     schemas: dict[str, dict[str, Any]] = dict(SCALAR_SCHEMAS)
     schemas |= {topic: model.model_json_schema() for topic, model in PAYLOADS.items()}

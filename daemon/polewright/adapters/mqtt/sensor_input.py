@@ -3,7 +3,7 @@
 import json
 import logging
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Annotated, Any, Literal
 
 from pydantic import AwareDatetime, Field, ValidationError, model_validator
@@ -89,10 +89,6 @@ class SensorInputPayload(Body):
             field_nt=(x * scale, y * scale, z * scale) if self.field_ut else None,
             accuracy_deg=self.compass_accuracy_deg,
         )
-
-
-INPUTS: Mapping[str, type[Body]] = {SENSOR_INPUT: SensorInputPayload}
-"""What may be told to the service besides commands: topic below the mount's root and model."""
 
 
 class MqttSensor:

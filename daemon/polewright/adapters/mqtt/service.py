@@ -61,6 +61,8 @@ class MqttService:
     sensor_input : callable, optional
         Takes what comes at ``sensor/input``, and whether it was retained; left out: nobody
         listens there.
+    watch_inputs : mapping, optional
+        Takes likewise what comes at each of these topics below the mount's root.
     """
 
     def __init__(
@@ -73,9 +75,15 @@ class MqttService:
         commands: Mapping[str, type[Command]] = COMMANDS,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
         sensor_input: Callable[[bytes, bool], None] | None = None,
+        watch_inputs: Mapping[str, Callable[[bytes, bool], None]] | None = None,
     ) -> None:
         self._settings = settings
-        self._sensor_input = sensor_input
+        # One connection for each; what comes there goes to whoever takes it.
+        self._inputs: dict[str, Mapping[str, Callable[[bytes, bool], None]]] = {}
+        if sensor_input is not None:
+            self._inputs["sensor"] = {SENSOR_INPUT: sensor_input}
+        if watch_inputs:
+            self._inputs["watch"] = watch_inputs
         self._publisher = publisher
         self._topics = MountTopics.of(settings)
         self._discovery_topic = discovery_topic(settings.mqtt, self._topics)
@@ -92,7 +100,7 @@ class MqttService:
         self._echo: Echo = "unknown"
         self._echo_id = ""
         self._stop_ear: aiomqtt.Client | None = None
-        self._sensor_ear: aiomqtt.Client | None = None
+        self._input_ears: list[aiomqtt.Client] = []
         self._echoed = asyncio.Event()
 
     async def run(self) -> None:
@@ -147,10 +155,12 @@ class MqttService:
                 await stack.enter_async_context(self._open(version, f"-{name}"))
                 for name in ("commands", "stop")
             ]
-            if self._sensor_input is not None:
-                ear = await stack.enter_async_context(self._open(version, "-sensor"))
-                await heeding_cancellation(ear.subscribe(self._topics.full(SENSOR_INPUT), qos=0))
-                self._sensor_ear = ear
+            self._input_ears = []
+            for name, topics in self._inputs.items():
+                ear = await stack.enter_async_context(self._open(version, f"-{name}"))
+                for one in topics:
+                    await heeding_cancellation(ear.subscribe(self._topics.full(one), qos=0))
+                self._input_ears.append(ear)
                 ears.append(ear)
             voice = await stack.enter_async_context(self._open(version, "", will))
             self._version = version
@@ -259,9 +269,8 @@ class MqttService:
                 self._echoed.set()
             elif topic == self._discovery_topic:
                 await self._forget_discovery(voice, message)
-            elif ear is self._sensor_ear:
-                if topic == self._topics.full(SENSOR_INPUT) and self._sensor_input is not None:
-                    self._sensor_input(bytes(message.payload), bool(message.retain))
+            elif ear in self._input_ears:
+                self._take_input(self._topics.relative(topic), message)
             elif (verb := self._topics.verb(topic)) is not None:
                 # The filter of all commands brings stop as well; its own ear has heard it.
                 if (verb == "stop") is not (ear is self._stop_ear):
@@ -270,6 +279,11 @@ class MqttService:
                     self.desk.receive(self._incoming(verb, message), command_tasks)
                 except Exception:
                     log.exception("Bug: the command %r could not be answered", verb)
+
+    def _take_input(self, relative: str | None, message: aiomqtt.Message) -> None:
+        for topics in self._inputs.values():
+            if relative is not None and (take := topics.get(relative)) is not None:
+                take(bytes(message.payload), bool(message.retain))
 
     async def _forget_discovery(self, voice: aiomqtt.Client, message: aiomqtt.Message) -> None:
         """Take away what an earlier run told; the embedded broker shows it to everybody."""

@@ -12,6 +12,8 @@ SURVEY = "survey"
 CORRECTION = "correction"
 EVENT = "event"
 SENSOR_INPUT = "sensor/input"
+WATCH_FRAME = "watch/frame"
+WATCH_GUIDE = "watch/guide"
 
 _RELATIVE = re.compile(r"^[a-z][a-z0-9_]*(/[A-Za-z0-9_\-]{1,64}){0,3}$")
 _IDENTIFIER = re.compile(r"^[A-Za-z0-9_\-]{1,64}$")

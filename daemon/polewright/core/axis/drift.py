@@ -9,12 +9,19 @@ periodic error is larger than what they tell.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
+from polewright.core.axis.drift_equations import (
+    Equations,
+    Prepared,
+    Track,
+    air_variance,
+    moved_axis,
+)
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
 from polewright.core.errors import MeasurementError
 from polewright.core.geometry.arrays import settled
@@ -36,10 +43,6 @@ _CONVERGED_RAD = 0.001 * ARCSEC_RAD
 _CAMERA_ANGLE_SIGMA_RAD = math.radians(1.0)
 _RATE_SIGMA = 2e-4
 _WORM_SIGMA_RAD = 20.0 * ARCSEC_RAD
-# Air that moves the picture for so long by so much is there even where the scatter does not show
-# it: common seeing, as assumed in the tables of the documentation.
-_AIR_RAD = 0.3 * ARCSEC_RAD
-_AIR_LASTS_S = 20.0
 # The scatter of fewer offsets than this says nothing about noise that lasts.
 _FEWEST = 8
 
@@ -89,6 +92,23 @@ class DriftTrack:
     worm_period_s: float | None = None
     camera_angle_sigma_rad: float = _CAMERA_ANGLE_SIGMA_RAD
 
+    @property
+    def looks(self) -> Sequence[Wander]:
+        """The wanders."""
+        return self.wanders
+
+    def with_look(self, look: Wander) -> "DriftTrack":
+        """Return the track with one more wander."""
+        return replace(self, wanders=[*self.wanders, look])
+
+    def emptied(self) -> "DriftTrack":
+        """Return a track of another body that begins, tracked likewise."""
+        return replace(self, wanders=())
+
+    def prepared(self) -> Prepared:
+        """Return it as arrays."""
+        return _Wanders.of(self)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DriftEstimate:
@@ -125,6 +145,11 @@ class DriftEstimate:
         return math.sqrt(float(np.linalg.eigvalsh(self.covariance_rad2)[-1]))
 
     @property
+    def best_sigma_rad(self) -> float:
+        """Standard deviation along the direction that drift tells best (rad)."""
+        return math.sqrt(float(np.linalg.eigvalsh(self.covariance_rad2)[0]))
+
+    @property
     def best_direction(self) -> tuple[float, float]:
         """What drift tells best: parts of azimuth on the sky and altitude, as a unit vector."""
         east, up = np.linalg.eigh(self.covariance_rad2)[1][:, 0]
@@ -145,7 +170,7 @@ def classical_drift(
 
 
 def solve_drift(
-    tracks: Sequence[DriftTrack],
+    tracks: Sequence[Track],
     axis_enu: Vector,
     covariance_rad2: Array,
     *,
@@ -163,9 +188,9 @@ def solve_drift(
     Raises
     ------
     MeasurementError
-        ``too_few_frames``: no track has two offsets.
+        ``too_few_frames``: no track has two looks.
     """
-    used = [_Track.of(track) for track in tracks if len(track.wanders) > 1]
+    used = [track.prepared() for track in tracks if len(track.looks) > 1]
     if not used:
         raise MeasurementError(
             "one picture does not show a drift",
@@ -174,37 +199,38 @@ def solve_drift(
         )
     axis = axis_enu
     for _ in range(_ROUNDS):
-        systems = [track.system(axis, south) for track in used]
+        systems = [track.equations(axis, south) for track in used]
         step, _, _ = _solved(systems, axis, axis_enu, covariance_rad2)
-        axis = _moved(axis, step[:2])
+        axis = moved_axis(axis, step[:2])
         if float(np.hypot(*step[:2])) < _CONVERGED_RAD:
             break
-    systems = [track.system(axis, south) for track in used]
+    systems = [track.equations(axis, south) for track in used]
     step, covariance, leftovers = _solved(systems, axis, axis_enu, covariance_rad2)
-    chi2, freedom, lasting = _noise(leftovers)
-    # The prior keeps its own width; what the offsets say is as wide as their scatter, and as the
-    # part of it that lasts.
-    single = chi2 / freedom if freedom >= _FEWEST else 1.0
-    factor = max(single * lasting, single + float(np.mean([track.air() for track in used])))
-    systems = [(matrix, off, sigma * math.sqrt(factor), b) for matrix, off, sigma, b in systems]
+    # The prior keeps its own width; what the looks say is as wide as their scatter, and as the
+    # part of it that lasts, each way by itself.
+    noise = [_noise(leftovers, way) for way in range(max(track.ways for track in used))]
+    systems = [
+        (matrix, off, sigma * _widening(track, noise), own)
+        for track, (matrix, off, sigma, own) in zip(used, systems, strict=True)
+    ]
     step, covariance, _ = _solved(systems, axis, axis_enu, covariance_rad2)
-    scatter = math.sqrt(float(np.mean(np.square(np.concatenate([x[0] for x in leftovers])))))
+    scatter = math.sqrt(float(np.mean(np.concatenate([x[0][0] for x in leftovers]) ** 2)))
     return DriftEstimate(
-        axis_enu=_moved(axis, step[:2]),
+        axis_enu=moved_axis(axis, step[:2]),
         covariance_rad2=covariance[:2, :2],
         scatter_rad=scatter,
-        lasting=lasting,
+        lasting=noise[0][1],
         duration_s=max(float(np.ptp(track.time_s)) for track in used),
     )
 
 
-# Design matrix (axis terms, then the track's own), offsets, sigmas, prior sigmas of the own terms.
-_System = tuple[Matrix, Array, Array, Array]
+# Of each way of a track: what is left of it, the same in sigmas; and its own terms each way.
+_Left = tuple[list[Array], list[Array], float]
 
 
 @dataclass(frozen=True, slots=True)
-class _Track:
-    """A track as arrays; times from its middle (s)."""
+class _Wanders:
+    """A body's track (implements ``Prepared``)."""
 
     time_s: Array
     directions: Array
@@ -214,7 +240,7 @@ class _Track:
     track: DriftTrack
 
     @classmethod
-    def of(cls, track: DriftTrack) -> "_Track":
+    def of(cls, track: DriftTrack) -> "_Wanders":
         start = track.wanders[0].instant
         time_s = np.array([(w.instant - start).total_seconds() for w in track.wanders])
         return cls(
@@ -226,10 +252,14 @@ class _Track:
             track,
         )
 
-    def air(self) -> float:
+    @property
+    def ways(self) -> int:
+        """Declination alone, or right ascension as well."""
+        return 1 if self.track.worm_period_s is None else 2
+
+    def air(self) -> tuple[float, ...]:
         """Return what lasting air adds to the variance of offsets taken together, in sigma^2."""
-        step_s = float(np.ptp(self.time_s)) / (self.time_s.size - 1)
-        return (_AIR_RAD / float(np.median(self.sigma))) ** 2 * 2.0 * _AIR_LASTS_S / step_s
+        return (air_variance(self.time_s, float(np.median(self.sigma))),) * self.ways
 
     def predicted(self, axis: Vector, south: bool) -> tuple[Array, Array]:
         """Return the offsets west and north that an axis gives, from the middle's place."""
@@ -245,13 +275,14 @@ class _Track:
         toward_north = np.cross(west, middle)
         return turned @ west, turned @ toward_north
 
-    def system(self, axis: Vector, south: bool) -> _System:
+    def equations(self, axis: Vector, south: bool) -> Equations:
+        """Return the offsets from the predicted ones, and what moves them."""
         step = 1e-6
         west, north = self.predicted(axis, south)
         columns = []
         for part in np.eye(2) * step:
-            west_2, north_2 = self.predicted(_moved(axis, part), south)
-            west_1, north_1 = self.predicted(_moved(axis, -part), south)
+            west_2, north_2 = self.predicted(moved_axis(axis, part), south)
+            west_1, north_1 = self.predicted(moved_axis(axis, -part), south)
             columns.append(((west_2 - west_1) / (2 * step), (north_2 - north_1) / (2 * step)))
         off_west, off_north = self.west - west, self.north - north
         ones, zeros = np.ones(west.size), np.zeros(west.size)
@@ -288,19 +319,10 @@ class _Track:
         )
 
 
-def _moved(axis: Vector, step: Array) -> Vector:
-    """Return an axis moved along its sky tangents (rad)."""
-    sideways, upward = sky_tangents(axis)
-    return rotation_from_vector(np.cross(axis, step[0] * sideways + step[1] * upward)) @ axis
-
-
 def _solved(
-    systems: Sequence[_System], axis: Vector, before: Vector, covariance_rad2: Array
-) -> tuple[Array, Matrix, list[tuple[Array, Array, int]]]:
-    """Return the step of all terms, its covariance, and per track what is left.
-
-    What is left: offsets about the fit, the same in sigmas, number of own terms.
-    """
+    systems: Sequence[Equations], axis: Vector, before: Vector, covariance_rad2: Array
+) -> tuple[Array, Matrix, list[_Left]]:
+    """Return the step of all terms, its covariance, and per track what is left."""
     count = 2 + sum(matrix.shape[1] - 2 for matrix, _, _, _ in systems)
     information, pull = np.zeros((count, count)), np.zeros(count)
     known = np.linalg.inv(covariance_rad2)
@@ -323,17 +345,21 @@ def _solved(
     leftovers = []
     for (matrix, off, sigma, own), where in zip(systems, places, strict=True):
         left = off - matrix @ step[where]
-        leftovers.append((left, left / sigma, own.size))
+        ways = int(np.count_nonzero(np.isinf(own)))
+        leftovers.append((np.split(left, ways), np.split(left / sigma, ways), own.size / ways))
     return step, covariance, leftovers
 
 
-def _noise(leftovers: Sequence[tuple[Array, Array, int]]) -> tuple[float, int, float]:
-    """Return chi-square, degrees of freedom, and over how many offsets the noise lasts.
+def _noise(leftovers: Sequence[_Left], way: int) -> tuple[float, float]:
+    """Return how much wider than promised single looks scatter (sigma^2), and over how many.
 
-    The sum of the autocorrelation up to where it vanishes in the noise of its own.
+    The latter is the sum of the autocorrelation up to where it vanishes in the noise of its own.
     """
-    chi2, freedom, lasting = 0.0, 0, 1.0
-    for _, normal, own in leftovers:
+    chi2, freedom, lasting = 0.0, 0.0, 1.0
+    for _, normals, own in leftovers:
+        if way >= len(normals):
+            continue
+        normal = normals[way]
         chi2 += float(normal @ normal)
         freedom += normal.size - own
         if normal.size < _FEWEST:
@@ -347,4 +373,14 @@ def _noise(leftovers: Sequence[tuple[Array, Array, int]]) -> tuple[float, int, f
                 break
             total += 2.0 * likeness
         lasting = max(lasting, total)
-    return chi2, max(freedom - 1, 1), lasting
+    freedom = max(freedom - 1.0, 1.0)
+    return (chi2 / freedom if freedom >= _FEWEST else 1.0), lasting
+
+
+def _widening(track: Prepared, noise: Sequence[tuple[float, float]]) -> Array:
+    """Return by how much the sigmas of a track's rows are to be multiplied."""
+    factors = [
+        math.sqrt(max(single * lasting, single + air))
+        for (single, lasting), air in zip(noise, track.air(), strict=False)
+    ]
+    return np.repeat(factors, track.time_s.size)

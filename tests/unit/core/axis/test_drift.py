@@ -227,8 +227,9 @@ def test_the_monitor_grows_certain_and_goes_on_with_a_second_target():
     rng = np.random.default_rng(7)
     axis = _axis(TERRACE, 12.0, -9.0)
     monitor = DriftMonitor(
-        axis_enu=pole_enu(TERRACE, refracted=False), covariance_rad2=WIDE, south=True
-    )
+        axis_enu=pole_enu(TERRACE, refracted=False), covariance_rad2=WIDE, south=True,
+        track=DriftTrack(wanders=()),
+    )  # fmt: skip
     assert monitor.estimate() is None
     sigmas = []
     for hour in (-60.0, 30.0):

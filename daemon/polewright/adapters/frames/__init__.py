@@ -1,0 +1,1 @@
+"""Frames that other programs write, taken from a folder."""
