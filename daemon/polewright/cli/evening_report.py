@@ -88,7 +88,7 @@ def report_evening(
 
 def evening_page(reader: JournalReader, kept: Kept, evening: KeptEvening, slug: str) -> str:
     """Return the page; only figures that the journal keeps."""
-    surveys = [one for one in kept.surveys if kept.evening_of(one) == evening]
+    surveys = kept.surveys_of(evening)
     records = [one.record for one in surveys if one.record is not None]
     title = f"{slug}: evening of {evening.began:%d %B %Y}"
     parts = [f"<h1>{escape(title)}</h1>", _where(kept, evening, surveys, records)]

@@ -1,8 +1,8 @@
 """What the journal keeps, as rows of named figures: for programs, for tables and for the report."""
 
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 from polewright.adapters.journal.reading import (
@@ -39,38 +39,51 @@ class Kept:
     surveys: tuple[KeptSurvey, ...]
     adjustments: Mapping[int, KeptAdjustment]
     stands: Mapping[str, tuple[Stand, ...]]
+    _evening_of: Mapping[int, KeptEvening]
+    _marks_of: Mapping[int, str]
 
     @classmethod
     def read(cls, reader: JournalReader) -> "Kept":
         """Read it."""
+        evenings = tuple(reader.evenings())
+        surveys = tuple(reader.surveys())
+        stands = {mount: stands_of(moments) for mount, moments in reader.moments().items()}
+        begins = [evening.began for evening in evenings]
+        marks = {
+            (mount, seen.at): stand.name
+            for mount, of_mount in stands.items()
+            for stand in of_mount
+            for spell in stand.spells
+            for seen in spell
+            if not seen.corrected
+        }
+        whole = [(one.number, one.record) for one in surveys if one.record is not None]
         return cls(
-            evenings=tuple(reader.evenings()),
-            surveys=tuple(reader.surveys()),
+            evenings=evenings,
+            surveys=surveys,
             adjustments={one.survey: one for one in reader.adjustments()},
-            stands={mount: stands_of(moments) for mount, moments in reader.moments().items()},
+            stands=stands,
+            _evening_of={
+                number: evenings[bisect_right(begins, record.committed_at) - 1]
+                for number, record in whole
+            },
+            _marks_of={
+                number: marks.get((record.mount, record.committed_at), "")
+                for number, record in whole
+            },
         )
 
     def evening_of(self, survey: KeptSurvey) -> KeptEvening | None:
         """Return a survey's evening; None for a damaged survey."""
-        if survey.record is None:
-            return None
-        return self.evening_at(survey.record.committed_at)
-
-    def evening_at(self, at: datetime) -> KeptEvening | None:
-        """Return the evening of an instant."""
-        return next((evening for evening in self.evenings if evening.holds(at)), None)
+        return self._evening_of.get(survey.number)
 
     def marks_of(self, survey: KeptSurvey) -> str:
         """Return the name of the marks on which the feet stood; empty where nobody named any."""
-        record = survey.record
-        for stand in self.stands.get(record.mount, ()) if record is not None else ():
-            if record is not None and any(
-                seen.at == record.committed_at and not seen.corrected
-                for spell in stand.spells
-                for seen in spell
-            ):
-                return stand.name
-        return ""
+        return self._marks_of.get(survey.number, "")
+
+    def surveys_of(self, evening: KeptEvening) -> list[KeptSurvey]:
+        """Return an evening's surveys in order, the damaged ones left out."""
+        return [one for one in self.surveys if self._evening_of.get(one.number) is evening]
 
 
 def survey_figures(kept: Kept, survey: KeptSurvey) -> dict[str, Any]:
@@ -130,7 +143,7 @@ def adjustment_figures(kept: Kept, survey: KeptSurvey) -> dict[str, Any] | None:
 
 def evening_figures(kept: Kept, evening: KeptEvening) -> dict[str, Any]:
     """Return an evening's figures: its surveys, and the first and the last axis seen in it."""
-    surveys = [one for one in kept.surveys if kept.evening_of(one) == evening]
+    surveys = kept.surveys_of(evening)
     whole = [one.record for one in surveys if one.record is not None]
     ends = [kept.adjustments[one.number].ended for one in surveys if one.number in kept.adjustments]
     looks = [(one.committed_at, one.correction) for one in whole]

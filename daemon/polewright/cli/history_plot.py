@@ -1,10 +1,14 @@
 """``polewright history --plot``: how a mount's axis went over weeks, and how fast it wanders."""
 
+import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polewright.adapters.journal.reading import JournalReader
 from polewright.cli.output import ExitCode, Output
@@ -114,40 +118,59 @@ def _panel(
     value: Callable[[AxisSeen], float],
     sigma: Callable[[AxisSeen], float],
 ) -> None:
+    looks = [one for spell in spells for one in spell]
+    errors = np.array([value(one) for one in looks]) / ARCMIN_RAD
+    sigmas = np.array([sigma(one) for one in looks]) / ARCMIN_RAD
+    axes.errorbar(
+        [one.at for one in looks], errors, yerr=2.0 * sigmas, fmt="o", color=RED, markersize=4,
+        linewidth=1.0,
+    )  # fmt: skip
     heights: list[float] = []
+    # One line each, broken between the spells: hundreds of lines take a small computer minutes.
+    way = _BrokenLine()
+    slopes = _BrokenLine()
+    first = 0
     for spell in spells:
-        times = [one.at for one in spell]
-        errors = np.array([value(one) for one in spell]) / ARCMIN_RAD
-        sigmas = np.array([sigma(one) for one in spell]) / ARCMIN_RAD
-        if len(spell) > 1 or len(spells) == 1:
-            heights += [float(error) for error in errors]
-        axes.errorbar(
-            times, errors, yerr=2.0 * sigmas, fmt="o", color=RED, markersize=4, linewidth=1.0
-        )
+        part = slice(first, first + len(spell))
+        first += len(spell)
+        if len(spell) < 2:
+            heights += [float(error) for error in errors[part] if len(spells) == 1]
+            continue
+        heights += [float(error) for error in errors[part]]
         # Between looks that nobody's hands part, the axis went by itself.
-        axes.plot(times, errors, color=FAINT, linewidth=0.8)
-        if trend is not None and len(spell) > 1:
+        way.add([one.at for one in spell], errors[part])
+        if trend is not None:
             days = np.array([(one.at - spell[0].at).total_seconds() / 86400.0 for one in spell])
             rate = trend.rate_rad_per_day / ARCMIN_RAD
-            weights = 1.0 / (sigmas**2 + (trend.scatter_rad / ARCMIN_RAD) ** 2)
-            offset = float(weights @ (errors - rate * days)) / float(weights.sum())
-            axes.plot(
-                [times[0], times[-1]], offset + rate * days[[0, -1]], color=RED, linestyle="--"
-            )
+            weights = 1.0 / (sigmas[part] ** 2 + (trend.scatter_rad / ARCMIN_RAD) ** 2)
+            offset = float(weights @ (errors[part] - rate * days)) / float(weights.sum())
+            slopes.add([spell[0].at, spell[-1].at], offset + rate * days[[0, -1]])
+    axes.plot(way.times, way.heights, color=FAINT, linewidth=0.8)
+    axes.plot(slopes.times, slopes.heights, color=RED, linestyle="--")
     axes.axhline(0.0, color=FAINT, linewidth=0.8)
-    _limit(axes, heights, [value(one) / ARCMIN_RAD for spell in spells for one in spell])
+    _limit(axes, heights, errors)
     axes.set_ylabel(f"{name} error (arcmin)")
     axes.set_title(f"{name} {trend_words(trend)}" if trend else f"{name}, points with two sigma")
 
 
-def _limit(axes: Any, heights: Sequence[float], everything: Sequence[float]) -> None:
+@dataclass(slots=True)
+class _BrokenLine:
+    times: list[datetime] = field(default_factory=list)
+    heights: list[float] = field(default_factory=list)
+
+    def add(self, times: Sequence[datetime], heights: NDArray[np.float64]) -> None:
+        self.times += [*times, times[-1]]
+        self.heights += [*(float(height) for height in heights), math.nan]
+
+
+def _limit(axes: Any, heights: Sequence[float], everything: NDArray[np.float64]) -> None:
     """Keep evenings that began far off from making the rest a flat line; say how many are cut."""
     if not heights:
         return
     low, high = min(*heights, 0.0), max(*heights, 0.0)
     room = max(0.15 * (high - low), 0.5)
     low, high = low - room, high + room
-    cut = sum(not low <= height <= high for height in everything)
+    cut = int(np.count_nonzero((everything < low) | (everything > high)))
     axes.set_ylim(low, high)
     if cut:
         axes.text(

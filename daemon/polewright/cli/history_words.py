@@ -58,13 +58,7 @@ def tell_placements(kept: Kept, output: Output) -> ExitCode:
 
 def evening_head(evening: KeptEvening, kept: Kept) -> str:
     """Return an evening's number and date, with the marks on which the feet stood."""
-    marks = sorted(
-        {
-            name
-            for survey in kept.surveys
-            if kept.evening_of(survey) == evening and (name := kept.marks_of(survey))
-        }
-    )
+    marks = sorted({name for one in kept.surveys_of(evening) if (name := kept.marks_of(one))})
     return f"evening {evening.number}, {evening.began:%Y-%m-%d}" + (
         f", {', '.join(marks)}" if marks else ""
     )
