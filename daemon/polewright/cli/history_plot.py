@@ -148,7 +148,8 @@ def _panel(
     axes.plot(way.times, way.heights, color=FAINT, linewidth=0.8)
     axes.plot(slopes.times, slopes.heights, color=RED, linestyle="--")
     axes.axhline(0.0, color=FAINT, linewidth=0.8)
-    _limit(axes, heights, errors)
+    if trend is not None:
+        _limit(axes, heights, errors)
     axes.set_ylabel(f"{name} error (arcmin)")
     axes.set_title(f"{name} {trend_words(trend)}" if trend else f"{name}, points with two sigma")
 
