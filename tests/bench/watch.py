@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from polewright.core.axis.axis_watch import AxisMoved, AxisWatch, Seen
+from polewright.core.axis.axis_moved import AxisMoved, Seen
+from polewright.core.axis.axis_watch import AxisWatch
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
 from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, enu_from_altaz, sky_tangents

@@ -165,7 +165,8 @@ async def test_a_quiet_night_raises_no_alarm_and_moves_nothing():
     assert (told["frames"], told["alarms"], told["mount_vouches"]) == (14, [], True)
     slews = len(night.mount.slews)
     assert (await night.evening.handle("keep_watch", {"end": True})) == {"stopped": True}
-    assert (await watch) == {"stopped": True}
+    ended = await watch
+    assert (ended["stopped"], ended["frames"], ended["alarms"]) == (True, 14, 0)
     assert night.evening.phase is Phase.IDLE
     assert (len(night.mount.slews), night.mount.aborted) == (slews, 0)
     assert night.publisher.last("watch")["watching"] is False
@@ -197,7 +198,7 @@ async def test_a_go_to_is_no_alarm_and_another_command_ends_the_watch():
     watch = await night.watched()
     assert night.publisher.last("watch")["alarms"] == []
     await night.evening.handle("drift", {"minutes": 1.0, "exposure_s": 1.0})
-    assert (await watch) == {"stopped": True}
+    assert (await watch)["stopped"] is True
     assert night.evening.phase is Phase.IDLE
 
 

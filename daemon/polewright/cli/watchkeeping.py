@@ -30,9 +30,8 @@ def keep_watch(options: argparse.Namespace, output: Output) -> ExitCode:
 
 
 def _lines(result: dict[str, Any], *, ended: bool) -> tuple[str, ...]:
-    if "frames" not in result:
-        over = result["stopped"]
-        return ("the watch is ended",) if over or not ended else ("no watch was kept",)
+    if ended:
+        return ("the watch is ended" if result["stopped"] else "no watch was kept",)
     alarms = result["alarms"]
     return (
         "the axis stayed where it was" if not alarms else f"the axis moved: {alarms} alarms",

@@ -371,8 +371,6 @@ class Evening:
                 self._happen(Happening.TROUBLE, reason=self._link_trouble)
                 raise self._link_trouble
             self._happen(Happening.STOPPED)
-            if asked is Happening.WATCH_ASKED:
-                return {"stopped": True}
             if asked in _LEFT_WITH_FIGURES and last is not None:
                 figures = ("verdict", "total_error_arcmin", "total_error_sigma_arcmin")
                 return {"stopped": True} | {name: last[name] for name in figures}

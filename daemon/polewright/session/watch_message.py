@@ -6,7 +6,7 @@ from datetime import datetime
 
 import numpy as np
 
-from polewright.core.axis.axis_watch import AxisMoved, Evidence
+from polewright.core.axis.axis_moved import AxisMoved, Evidence
 from polewright.core.axis.correction import amount_words
 from polewright.core.geometry.directions import ARCMIN_RAD, altaz_from_enu
 from polewright.core.geometry.rotations import Vector

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from polewright.core.axis.axis_watch import WatchLimits
+from polewright.core.axis.axis_moved import WatchLimits
 from polewright.core.geometry.directions import ARCSEC_RAD
 
 

@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from polewright.core.axis.axis_watch import AxisMoved, AxisWatch, Seen
+from polewright.core.axis.axis_moved import AxisMoved, Seen
+from polewright.core.axis.axis_watch import AxisWatch
 from polewright.core.axis.guide_watch import GuideStar, GuideWatch
 from polewright.core.errors import MeasurementError, UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD
@@ -63,16 +64,20 @@ async def keep_watch(work: Workplace, arguments: Mapping[str, Any]) -> Message:
             code="no_known_axis",
         )
     hours = arguments.get("hours")
-    watching = _Watching(work, work.watched, known)
+    watching, stopped = _Watching(work, work.watched, known), False
     try:
         async with asyncio.timeout(None if hours is None else 3600.0 * float(hours)):
             await watching.run()
     except TimeoutError:
         pass
+    except asyncio.CancelledError:
+        # Ending it is how a watch ends: what it saw is told all the same.
+        stopped = True
     finally:
         work.memory.axis = watching.known_axis()
         watching.tell(watching=False)
     return {
+        "stopped": stopped,
         "frames": watching.frames,
         "unsolved": watching.unsolved,
         "guide_offsets": watching.offsets,

@@ -11,14 +11,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from polewright.core.axis.axis_moved import AxisMoved, Evidence, Seen, WatchLimits
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
-from polewright.core.geometry.arrays import settled
 from polewright.core.geometry.directions import ARCSEC_RAD, sky_tangents, unit
 from polewright.core.geometry.rotations import (
     Matrix,
@@ -54,75 +53,6 @@ _FOR_TWO = 0.3
 _UNSEEN_RAD = 60.0 * ARCSEC_RAD
 
 
-class Evidence(StrEnum):
-    """What shows that the axis moved."""
-
-    TURN = "turn"
-    CREEP = "creep"
-    JUMP = "jump"
-    GUIDE_JUMP = "guide_jump"
-    GUIDE_TREND = "guide_trend"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WatchLimits:
-    """When to raise an alarm.
-
-    ``sigmas``: how far beyond its noise; ``least_rad``: never for less; ``dither_rad``: the
-    largest step that is made on purpose without the mount saying so.
-    """
-
-    sigmas: float = 5.0
-    least_rad: float = 20.0 * ARCSEC_RAD
-    dither_rad: float = 30.0 * ARCSEC_RAD
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
-    """One solved frame; ``left_alone``: the mount says that nobody sent it since the one before.
-
-    None where no mount says anything.
-    """
-
-    observed: ObservedAttitude
-    left_alone: bool | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class AxisMoved:
-    """The axis moved.
-
-    Attributes
-    ----------
-    evidence : Evidence
-        What shows it.
-    move_rad : ndarray of shape (2,)
-        How far it went: on the sky with azimuth, and up (rad).
-    covariance_rad2 : ndarray of shape (2, 2)
-        Of that; wide where frames do not show it.
-    significance : float
-        How many sigmas beyond nothing the evidence stands.
-    since : datetime
-        The last instant at which it stood as before.
-    """
-
-    evidence: Evidence
-    move_rad: Array
-    covariance_rad2: Array
-    significance: float
-    since: datetime
-
-    def __post_init__(self) -> None:
-        """Freeze the arrays."""
-        for name in ("move_rad", "covariance_rad2"):
-            object.__setattr__(self, name, settled(getattr(self, name)))
-
-    @property
-    def size_rad(self) -> float:
-        """How far it went, at least (rad)."""
-        return float(np.hypot(*self.move_rad))
-
-
 @dataclass(slots=True, kw_only=True)
 class AxisWatch:
     """Takes frame after frame, and says when the axis moved.
@@ -146,7 +76,7 @@ class AxisWatch:
     _wander: list[Array] = field(default_factory=list)
     _basis: Matrix = field(default_factory=lambda: np.eye(3))
     _reference: Matrix = field(default_factory=lambda: np.eye(3))
-    _away: int = 0
+    _away: list[Seen] = field(default_factory=list)
 
     @property
     def frames(self) -> int:
@@ -166,11 +96,8 @@ class AxisWatch:
             # One frame far off may be solved wrongly; two in a row are another target.
             wander = self._wander_of(seen.observed)
             if self._is_elsewhere(wander):
-                self._away += 1
-                if self._away > 1 or seen.left_alone is not True:
-                    self._begin(seen)
-                return None
-            self._away = 0
+                return self._elsewhere(seen)
+            self._away = []
             self._frames.append(seen)
             self._wander.append(wander)
             if len(self._frames) > _MOST_KEPT:
@@ -185,8 +112,36 @@ class AxisWatch:
         self._begin(seen)
         return None
 
+    def _elsewhere(self, seen: Seen) -> AxisMoved | None:
+        """Take a frame that shows another place: a go-to, unless the mount was left alone."""
+        if seen.left_alone is not True:
+            self._begin(seen)
+            return None
+        self._away.append(seen)
+        if len(self._away) < 2:
+            return None
+        # Two frames agree, and nobody sent the mount: something large moved.
+        away = [self._wander_of(one.observed) for one in self._away]
+        step = np.mean(away, axis=0) - np.median(self._wander[-5:], axis=0)
+        agrees = np.max(np.abs(away[1] - away[0])[1:]) < 0.2 * float(np.hypot(*step[1:]))
+        found = None
+        # A turn across alone is a camera that was turned, one about the axis a clutch that slipped.
+        if agrees and abs(step[1]) > max(self.limits.dither_rad, self.limits.least_rad):
+            sigma = self.limits.dither_rad / math.sqrt(12.0)
+            found = self._moved_by(
+                Evidence.JUMP, step[1:], (sigma, self._noise_rad()), abs(float(step[1])) / sigma,
+                self._frames[-1].observed.instant,
+            )  # fmt: skip
+        first, second = self._away
+        if found is not None:
+            self._believe(found)
+        self._begin(first)
+        self._wander.append(self._wander_of(second.observed))
+        self._frames.append(second)
+        return found
+
     def _begin(self, seen: Seen) -> None:
-        self._away = 0
+        self._away = []
         self._frames, self._wander = [seen], [np.zeros(3)]
         self._reference = np.asarray(seen.observed.enu_from_camera)
         north_end = self._north_end
@@ -331,7 +286,24 @@ class AxisWatch:
         seen = evidence is Evidence.JUMP or (alone and abs(step[0]) > self.limits.dither_rad)
         seen = seen and evidence is not Evidence.CREEP
         declination_rad = along if along is not None else float(step[0]) if seen else 0.0
-        declination_sigma = self.limits.dither_rad / math.sqrt(12.0) if seen else _UNSEEN_RAD
+        # What may have been sent, dithered or pulled back says nothing of the axis.
+        declination_sigma = max(_UNSEEN_RAD, abs(float(step[0])))
+        if seen:
+            declination_sigma = self.limits.dither_rad / math.sqrt(12.0)
+        return self._moved_by(
+            evidence, np.array([declination_rad, across_rad]), (declination_sigma, sigma_rad),
+            significance, self._frames[before][-1].observed.instant,
+        )  # fmt: skip
+
+    def _moved_by(
+        self,
+        evidence: Evidence,
+        turns: Array,
+        sigmas: tuple[float, float],
+        significance: float,
+        since: datetime,
+    ) -> AxisMoved:
+        """Return what turns about the declination axis and across do to the polar axis."""
         # The mount has carried both directions on since the first frame.  A turn w moves the axis
         # by w x axis.
         carried = rotation_from_vector(
@@ -344,13 +316,13 @@ class AxisWatch:
                 for tangent in sky_tangents(self.axis_enu)
             ]
         )
-        spread = columns @ np.diag([declination_sigma, sigma_rad])
+        spread = columns @ np.diag(sigmas)
         return AxisMoved(
             evidence=evidence,
-            move_rad=columns @ np.array([declination_rad, across_rad]),
+            move_rad=columns @ turns,
             covariance_rad2=spread @ spread.T,
             significance=significance,
-            since=self._frames[before][-1].observed.instant,
+            since=since,
         )
 
     def _rebase(self, newest: int) -> None:

@@ -12,7 +12,7 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.core.axis.axis_watch import AxisMoved, Evidence, WatchLimits
+from polewright.core.axis.axis_moved import AxisMoved, Evidence, WatchLimits
 from polewright.core.axis.drift import DriftTrack, Wander, solve_drift
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
 from polewright.core.geometry.directions import ARCSEC_RAD, sky_tangents, unit

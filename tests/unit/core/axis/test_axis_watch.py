@@ -1,0 +1,148 @@
+"""The watch: quiet nights stay quiet, bumps are told, and what cannot be told is not."""
+
+import math
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from polewright.core.axis.axis_moved import Evidence
+from polewright.core.axis.axis_watch import AxisWatch
+from polewright.core.axis.guide_watch import GuideStar, GuideWatch
+from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, enu_from_altaz
+from tests.bench.watch import Night, simulated
+
+DUSK = datetime(2026, 11, 25, 20, 0, tzinfo=UTC)
+AXIS = enu_from_altaz(math.radians(32.4), math.pi)
+SURE = np.eye(2) * (15.0 * ARCSEC_RAD) ** 2
+
+
+def watched(seed, night):
+    frames, axis, bumped, move = simulated(np.random.default_rng(seed), night)
+    watch = AxisWatch(axis_enu=axis, covariance_rad2=SURE, south=True)
+    found = [(n, moved) for n, one in enumerate(frames) if (moved := watch.see(one))]
+    return found, bumped, move, watch
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("night", [Night(), Night(guided=False), Night(linked=False)])
+def test_dithers_go_tos_flips_bad_solves_and_sag_are_no_alarm(seed, night):
+    assert watched(seed, night)[0] == []
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_bump_of_an_arcmin_is_told_within_three_frames_with_its_size(seed):
+    found, bumped, move, _ = watched(3000 + seed, Night(bump_rad=ARCMIN_RAD))
+    (number, moved), *_ = found
+    assert bumped <= number < bumped + 3
+    off = moved.move_rad - move
+    assert off @ np.linalg.solve(moved.covariance_rad2, off) < 18.4
+    assert moved.since < DUSK + timedelta(hours=12)
+
+
+def test_one_frame_alone_raises_no_alarm():
+    frames, axis, _, _ = simulated(np.random.default_rng(5), Night(recentring=False))
+    spoiled = frames[:20]
+    other, *_ = simulated(np.random.default_rng(5), Night(bump_rad=5 * ARCMIN_RAD))
+    bad = next(
+        one for one, good in zip(other, frames, strict=True)
+        if not np.allclose(
+            one.observed.enu_from_camera, good.observed.enu_from_camera, atol=30 * ARCSEC_RAD
+        )
+    )  # fmt: skip
+    spoiled[15] = replace(bad, observed=replace(bad.observed, instant=frames[15].observed.instant))
+    watch = AxisWatch(axis_enu=axis, covariance_rad2=SURE, south=True)
+    assert [watch.see(one) for one in spoiled] == [None] * 20
+
+
+def test_without_a_mount_a_jump_along_declination_is_counted_and_no_alarm():
+    jumps = 0
+    for seed in range(8):
+        found, bumped, _, watch = watched(4000 + seed, Night(bump_rad=ARCMIN_RAD, linked=False))
+        assert all(moved.evidence is not Evidence.JUMP for _, moved in found)
+        assert all(number >= bumped for number, _ in found)
+        jumps += watch.jumps
+    assert jumps > 0
+
+
+@pytest.mark.parametrize("arcmin", [5.0, 40.0, 150.0])
+def test_a_kick_far_beyond_a_field_is_told_and_is_no_go_to(arcmin):
+    told = 0
+    for seed in range(6):
+        found, bumped, move, _ = watched(5000 + seed, Night(bump_rad=arcmin * ARCMIN_RAD))
+        near = [moved for number, moved in found if bumped <= number < bumped + 3]
+        if near:
+            told += 1
+            assert abs(near[0].size_rad - np.hypot(*move)) < 0.1 * np.hypot(*move) + ARCMIN_RAD
+    # A kick that only turns the picture, by more than half a degree, is taken for a rotator.
+    assert told >= (6 if arcmin < 20.0 else 4)
+
+
+def guide(norths, *, alone=True, step_s=5.0, direction=None):
+    watch = GuideWatch(axis_enu=AXIS, covariance_rad2=SURE, south=True)
+    direction = np.array([0.3, 0.2, 0.93]) if direction is None else direction
+    direction = direction / np.linalg.norm(direction)
+    found = []
+    for n, north in enumerate(norths):
+        star = GuideStar(
+            instant=DUSK + timedelta(seconds=step_s * n),
+            north_rad=float(north) * ARCSEC_RAD,
+            direction_enu=direction,
+            left_alone=alone,
+        )
+        if (moved := watch.see(star)) is not None:
+            found.append((n, moved))
+    return found, watch
+
+
+def test_a_guide_star_that_jumps_is_told_and_one_that_was_sent_is_not():
+    rng = np.random.default_rng(2)
+    norths = rng.normal(size=80) * 0.5 + np.where(np.arange(80) >= 50, 60.0, 0.0)
+    ((number, moved),), _ = guide(norths)
+    assert (number, moved.evidence) == (52, Evidence.GUIDE_JUMP)
+    assert moved.size_rad == pytest.approx(ARCMIN_RAD, rel=0.05)
+    assert guide(norths, alone=False)[0] == []
+    found, watch = guide(norths, alone=None)
+    assert (found, watch.jumps) == ([], 1)
+
+
+def test_a_single_spike_of_the_guider_is_no_jump():
+    norths = np.zeros(60)
+    norths[30] = 200.0
+    assert guide(norths)[0] == []
+
+
+def test_a_trend_as_of_another_axis_is_told_and_a_sag_is_not():
+    """A star stands still over the ground here: a fixed direction asks for no drift at all."""
+    pole = -AXIS
+
+    def turned(n):
+        return n * 10.0 * 7.2921e-5
+
+    def norths(arcsec_per_min):
+        return np.arange(240) * 10.0 / 60.0 * arcsec_per_min
+
+    for rate, expected in ((0.25, 0), (2.5, 1)):
+        watch = GuideWatch(axis_enu=AXIS, covariance_rad2=SURE, south=True)
+        rng = np.random.default_rng(3)
+        found = []
+        start = np.cross(pole, [0.0, 0.0, 1.0])
+        start /= np.linalg.norm(start)
+        other = np.cross(pole, start)
+        for n, north in enumerate(norths(rate)):
+            angle = -turned(n)
+            direction = math.cos(angle) * start + math.sin(angle) * other
+            star = GuideStar(
+                instant=DUSK + timedelta(seconds=10.0 * n),
+                north_rad=float(north + rng.normal() * 0.5) * ARCSEC_RAD,
+                direction_enu=direction,
+                left_alone=True,
+            )
+            if (moved := watch.see(star)) is not None:
+                found.append(moved)
+        assert bool(found) is bool(expected), rate
+        if found:
+            assert found[0].evidence is Evidence.GUIDE_TREND
+            # 1 arcmin drifts 0.2625 arcsec a minute (see estimation of the drift).
+            assert found[0].size_rad == pytest.approx(2.5 / 0.2625 * ARCMIN_RAD, rel=0.15)
