@@ -198,7 +198,7 @@ async def test_a_stop_ends_the_adjustment_and_stops_the_mount_first():
     async with asyncio.TaskGroup() as tasks:
         adjusting = tasks.create_task(_code_of(stage.evening.handle("adjust", {})))
         await _until_adjusting(stage)
-        with pytest.raises(UsageError, match="adjusting"):
+        with pytest.raises(UsageError, match="an adjustment is running"):
             await stage.evening.handle("survey", {})
         answer = await stage.evening.handle("stop", {})
     assert answer == {"stopped": True}

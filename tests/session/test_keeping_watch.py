@@ -6,7 +6,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from polewright.core.errors import UsageError
+from polewright.core.errors import LinkError, UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.geometry.rotations import rotation_about
 from polewright.core.imaging.frame import Frame
@@ -228,3 +228,16 @@ async def test_a_jump_of_the_guide_star_is_an_alarm_where_the_mount_was_left_alo
     alarms = night.publisher.last("watch")["alarms"]
     assert [alarm["evidence"] for alarm in alarms] == ["guide_jump"]
     watch.cancel()
+
+
+async def test_a_watch_goes_on_while_the_devices_are_away():
+    night = Night(frames=4)
+    watch = await night.watched()
+    night.evening.detach(LinkError("the server is away", remedy="Look at it.", code="lost"))
+    await night.settle()
+    assert night.evening.phase is Phase.WATCHING
+    assert not watch.done()
+    night.evening.attach(MemoryCamera(night.clock), night.mount, TERRACE)
+    assert night.evening.phase is Phase.WATCHING
+    assert (await night.evening.handle("keep_watch", {"end": True})) == {"stopped": True}
+    assert (await watch)["frames"] == 4
