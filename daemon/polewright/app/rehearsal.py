@@ -13,6 +13,7 @@ import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import Any
 
 from polewright.adapters.indi.connection import IndiConnection
@@ -24,11 +25,12 @@ from polewright.session.adjustment import STEADY_FRAMES
 from polewright.settings.model import Settings
 
 SIMULATOR_MODULE = "polewright_drivers.sky_simulator.driver"
+MOUNT_DEVICE = "Kudu"
 BOLTS_DEVICE = "Kudu Bolts"
 
 # The simulator reads its catalogue and astropy's tables when it starts (s).
 _START_TIMEOUT_S = 30.0
-_READY_TIMEOUT_S = 60.0
+READY_TIMEOUT_S = 60.0
 _END_TIMEOUT_S = 5.0
 _PROPERTY_TIMEOUT_S = 10.0
 # The longest turn of the hands takes this long at most (s).
@@ -115,7 +117,7 @@ async def rehearse(
     """
     started_s = time.monotonic()
     tell("starting the simulated sky, mount and camera", 0.0)
-    async with _simulator(seed, site) as port, IndiConnection.open("127.0.0.1", port) as bench:
+    async with simulator(seed, site) as port, IndiConnection.open("127.0.0.1", port) as bench:
         await connect_bolts(bench)
         initial = await read_truth(bench)
         settings = rehearsal_settings(port)
@@ -131,7 +133,7 @@ async def rehearse(
             broker = service.broker_port
             if service.page is not None:
                 on_page(service.page.address)
-            async with asyncio.timeout(_READY_TIMEOUT_S):
+            async with asyncio.timeout(READY_TIMEOUT_S):
                 await service.evening.ready.wait()
             await send_command(settings, "confirm_clear", port=broker)
             survey = await send_command(
@@ -146,7 +148,7 @@ async def rehearse(
                 f"survey: off by {survey['total_error_arcmin']:.1f} arcmin "
                 f"+- {survey['total_error_sigma_arcmin']:.2f} from the pole", 0.5,
             )  # fmt: skip
-            outcome = await _adjust(settings, broker, bench, tell)
+            outcome = await adjust(settings, broker, bench, tell)
             final = await read_truth(bench)
             report = _report(site, seed, survey, outcome, initial, final, started_s)
             if linger is not None:
@@ -192,7 +194,7 @@ class HandsOutcome:
     moves: int
 
 
-async def _adjust(
+async def adjust(
     settings: Settings, broker: int | None, bench: IndiConnection, tell: Tell
 ) -> HandsOutcome:
     """Let the service adjust and the hands turn; whichever fails ends both."""
@@ -255,7 +257,7 @@ async def turn_by_display(
             looks = 1
             continue
         moves += 1
-        await _turn(bench, altitude_turns=turns[0], azimuth_turns=turns[1])
+        await turn_knobs(bench, altitude_turns=turns[0], azimuth_turns=turns[1])
         # Frames that were under way when the hands came to rest show a blur of two places.
         newest = await _newest_sequence(settings, broker)
         look_from = max(sequence, newest) + _FRAMES_TO_LET_PASS
@@ -282,7 +284,8 @@ async def _newest_sequence(settings: Settings, broker: int | None) -> int:
     return 0
 
 
-async def _turn(bench: IndiConnection, *, altitude_turns: float, azimuth_turns: float) -> None:
+async def turn_knobs(bench: IndiConnection, *, altitude_turns: float, azimuth_turns: float) -> None:
+    """Turn the knobs, clockwise positive, and return when the hands are still."""
     if altitude_turns == 0.0 and azimuth_turns == 0.0:
         return
     serial = bench.send_numbers(
@@ -313,11 +316,11 @@ async def connect_bolts(bench: IndiConnection) -> None:
 
 
 @asynccontextmanager
-async def _simulator(seed: int, site: str) -> AsyncIterator[int]:
+async def simulator(seed: int, site: str, sky: Path | None = None) -> AsyncIterator[int]:
     """Run the simulator as its own process on a free loopback port; yields the port."""
     process = await asyncio.create_subprocess_exec(
         sys.executable, "-m", SIMULATOR_MODULE, "--port", "0", "--seed", str(seed),
-        "--site", site, "--until-input-ends",
+        "--site", site, "--until-input-ends", *(("--sky", str(sky)) if sky else ()),
         stdin=asyncio.subprocess.PIPE,  # held open until this process ends, however it does
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.DEVNULL,

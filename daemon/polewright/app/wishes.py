@@ -124,6 +124,7 @@ def evening_wishes(settings: Settings) -> EveningWishes:
             home_sigma_arcmin=settings.sights.home_sigma_arcmin,
             cone_sigma_arcmin=settings.sights.cone_sigma_arcmin,
             axis_sigma_deg=settings.sights.axis_sigma_deg,
+            level_sigma_deg=settings.sights.level_sigma_deg,
             repeatability_arcsec=settings.sights.repeatability_arcsec,
         ),
         star_alignment=StarAlignmentWish(

@@ -47,6 +47,10 @@ def parser() -> argparse.ArgumentParser:
     demo.add_argument("--seed", type=int, default=11, metavar="N", help="which made-up evening")
     demo.add_argument("--site", choices=["south", "north"], default="south")
     demo.add_argument(
+        "--day", action="store_true",
+        help="a day: rough in by a sensor, refine by the Sun, then dusk and stars (some minutes)",
+    )  # fmt: skip
+    demo.add_argument(
         "--stay", action="store_true", help="keep service and page until Ctrl-C, to try them"
     )
     demo.add_argument("--report", type=Path, metavar="FILE", help="write the figures as JSON")
@@ -349,6 +353,10 @@ def _dispatch(options: argparse.Namespace, output: Output) -> ExitCode:
             from polewright.cli.service import run
 
             return run(options, output)
+        case "sight":
+            from polewright.cli.sighting import sight
+
+            return sight(options, output)
         case "demo":
             from polewright.cli.rehearsal import demo
 

@@ -7,8 +7,10 @@ import logging
 import signal
 
 from polewright.adapters.indi.quiet import divert_library_chatter
+from polewright.app.day_rehearsal import DayReport, rehearse_day
 from polewright.app.memory import give_frames_back
 from polewright.app.rehearsal import RehearsalReport, rehearse
+from polewright.cli.day_rehearsal import DAY_CAUTION, day_held, day_lines
 from polewright.cli.output import ExitCode, Output
 from polewright.core.errors import UsageError
 from polewright.logs import setup_logging
@@ -39,22 +41,26 @@ def demo(options: argparse.Namespace, output: Output) -> ExitCode:
             done = fraction if fraction is not None else min(0.95, done + 0.01)
             bar.update(done, step)
 
-        async def linger(report: RehearsalReport) -> None:
+        async def linger(report: RehearsalReport | DayReport) -> None:
             bar.update(1.0, "rehearsed")
             _tell_outcome(report, options, output)
             if options.stay:
                 output.note("service and page stay until Ctrl-C, for you to try; nothing is real")
                 await _asked_to_end()
 
-        report = asyncio.run(
-            rehearse(
-                options.seed,
-                options.site,
-                tell,
-                on_page=lambda address: output.note(f"page: {address}"),
-                linger=linger,
+        def on_page(address: str) -> None:
+            output.note(f"page: {address}")
+
+        report: RehearsalReport | DayReport
+        if options.day:
+            output.note(DAY_CAUTION)
+            report = asyncio.run(
+                rehearse_day(options.seed, options.site, tell, on_page=on_page, linger=linger)
             )
-        )
+        else:
+            report = asyncio.run(
+                rehearse(options.seed, options.site, tell, on_page=on_page, linger=linger)
+            )
     return ExitCode.GOOD if _held(report) else ExitCode.NOT_GOOD_ENOUGH
 
 
@@ -66,7 +72,9 @@ async def _asked_to_end() -> None:
     await asked.wait()
 
 
-def _tell_outcome(report: RehearsalReport, options: argparse.Namespace, output: Output) -> None:
+def _tell_outcome(
+    report: RehearsalReport | DayReport, options: argparse.Namespace, output: Output
+) -> None:
     if options.report is not None:
         try:
             options.report.write_text(json.dumps(report.as_dict(), indent=2) + "\n", "utf-8")
@@ -75,10 +83,13 @@ def _tell_outcome(report: RehearsalReport, options: argparse.Namespace, output: 
                 f"the report {options.report} cannot be written: {trouble.strerror}",
                 remedy="Name a file in a folder that you may write to.",
             ) from None
-    output.result(report.as_dict(), *_lines(report))
+    lines = day_lines(report) if isinstance(report, DayReport) else _lines(report)
+    output.result(report.as_dict(), *lines)
 
 
-def _held(report: RehearsalReport) -> bool:
+def _held(report: RehearsalReport | DayReport) -> bool:
+    if isinstance(report, DayReport):
+        return day_held(report)
     return (
         report.final_true_arcsec < _TRUE_ERROR_ARCSEC
         and abs(report.claimed_minus_true_sigmas) < _HONEST_SIGMAS

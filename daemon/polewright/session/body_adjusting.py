@@ -4,6 +4,7 @@ Nothing moves but by the person's hands.  What is known of the mount comes from 
 """
 
 import asyncio
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -82,7 +83,7 @@ async def adjust_by_body(work: Workplace, arguments: Mapping[str, Any]) -> Messa
         axes,
         memory.wishes.target_enu(work.devices.place),
         tolerance_rad=memory.wishes.tolerance_arcsec * ARCSEC_RAD,
-        repeatability_rad=memory.wishes.sights.repeatability_arcsec * ARCSEC_RAD,
+        lean_rad=math.radians(memory.wishes.sights.level_sigma_deg),
         telling=telling,
         reports=work.knobs,
     )
@@ -107,7 +108,7 @@ class BodyFollower:
         target_enu: Vector,
         *,
         tolerance_rad: float,
-        repeatability_rad: float,
+        lean_rad: float,
         telling: LiveTelling,
         reports: KnobReports,
     ) -> None:
@@ -117,10 +118,9 @@ class BodyFollower:
         self._axes = axes
         self._target_enu = target_enu
         self._tolerance_rad = tolerance_rad
-        self._repeatability_rad = repeatability_rad
         self._telling = telling
         self._reports = reports
-        self.followed = FollowedMount.of(sights.fit)
+        self.followed = FollowedMount.of(sights.fit, lean_rad)
         self._sequence = 0
         self._held = False
         self._last_good_s = clock.monotonic()
@@ -139,7 +139,8 @@ class BodyFollower:
             arrived_s = self._clock.monotonic()
             # The mount stands still: its repeatability is the sights', not the following's.
             sighting = self._sighter.sighting([(frame, reading)], self._axes, self._north_end, 0.0)
-            self.followed = await asyncio.to_thread(self.followed.seen, sighting)
+            noise_rad = frame.centre.sigma_px * self._axes.scale_rad_px
+            self.followed = await asyncio.to_thread(self.followed.seen, sighting, noise_rad)
         except MeasurementError as failure:
             self._held = False
             self._telling.trouble(

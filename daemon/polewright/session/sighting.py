@@ -34,7 +34,9 @@ _log = logging.getLogger(__name__)
 _FRAMES = 3
 _CENTRING_ROUNDS = 4
 # The mount moves by this part of the picture's height to show how the camera is turned.
-_NUDGE_PART = 0.2
+_NUDGE_PART = 0.25
+# It comes to the middle from this far (part of the picture's height).
+_APPROACH_PART = 0.15
 # Where a body is not in the picture, its neighbourhood is searched in steps of this part of it.
 _SEARCH_PART = 0.7
 _RING = ((1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1))
@@ -242,12 +244,13 @@ class Sighter:
         west, north = axes.offset_rad(x, y)
         body = self.body_at(frame.instant)
         centroid_rad = frame.centre.sigma_px * axes.scale_rad_px / math.sqrt(len(seen))
+        step_rad = math.hypot(west, north) * axes.relative_sigma
         return Sighting(
             hour_angle_rad=reading.hour_angle_rad,
             declination_rad=reading.declination_rad,
             beyond_the_pole=reading.beyond_the_pole,
             direction_enu=optical_axis_enu(body.direction_enu, west, north, north_end_enu),
-            sigma_rad=math.hypot(centroid_rad, repeatability_rad, body.accuracy_rad),
+            sigma_rad=math.hypot(centroid_rad, step_rad, repeatability_rad, body.accuracy_rad),
             label=f"{self.body.value.capitalize()} {frame.instant:%H:%M:%S} UTC",
         )
 
@@ -345,32 +348,40 @@ class _Sight:
         hour_angle = start.hour_angle_rad + west_rad / max(math.cos(declination), 0.05)
         await self._mount.turn_to(math.degrees(hour_angle), math.degrees(declination))
 
+    async def _approach(self, start: Reading, west_rad: float, north_rad: float) -> None:
+        """Turn there always from the east and from the south: play in the gears is taken up."""
+        before_rad = await self._picture_rad() * _APPROACH_PART
+        await self._nudge(start, west_rad - before_rad, north_rad - before_rad)
+        await self._nudge(start, west_rad, north_rad)
+
     async def _learn(self, found: tuple[BodyFrame, Reading]) -> PictureAxes:
         """Return the picture's axes from two nudges; each the other way where the body is lost."""
         self._say("learning how the camera is turned, by small moves")
         start = found[1]
         step_rad = await self._picture_rad() * _NUDGE_PART
-        seen = [self._sighter.placed(*found)]
+        await self._approach(start, 0.0, 0.0)
+        seen = [self._sighter.placed(*await self._look())]
         for west, north in ((0.0, step_rad), (step_rad, 0.0)):
-            await self._nudge(start, west, north)
+            await self._approach(start, west, north)
             try:
                 looked = await self._look()
             except MeasurementError:
-                await self._nudge(start, -west, -north)
+                await self._approach(start, -west, -north)
                 looked = await self._look()
             seen.append(self._sighter.placed(*looked))
-        return PictureAxes.learned(seen, self._sighter.frames.scale_rad_px)
+        repeatability = self._work.memory.wishes.sights.repeatability_arcsec * ARCSEC_RAD
+        return PictureAxes.learned(seen, self._sighter.frames.scale_rad_px, sigma_rad=repeatability)
 
     async def _measured(self, axes: PictureAxes) -> Sighting:
         """Bring the body to the middle and look at it there."""
         self._say(f"bringing the {self._name} to the middle")
         frame, reading = await self._look()
         for _ in range(_CENTRING_ROUNDS):
+            west, north = axes.offset_rad(*frame.from_middle_px)
+            await self._approach(reading, west, north)
+            frame, reading = await self._look()
             if frame.is_near_the_middle:
                 break
-            west, north = axes.offset_rad(*frame.from_middle_px)
-            await self._nudge(reading, west, north)
-            frame, reading = await self._look()
         self._say(f"measuring the {self._name}")
         looks = [(frame, reading)]
         while len(looks) < _FRAMES:

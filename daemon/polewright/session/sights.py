@@ -1,5 +1,6 @@
 """Sights: what is known of a mount by day, from sight to sight."""
 
+import logging
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -19,6 +20,8 @@ from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, angle_be
 from polewright.core.geometry.rotations import Vector
 from polewright.core.sky.ephemeris import Body
 from polewright.core.sky.place import Place
+
+_log = logging.getLogger(__name__)
 
 # A mount without home sensors may begin with its zero points anywhere within this (rad).
 _NO_HOME_RAD = math.radians(5.0)
@@ -49,6 +52,9 @@ class SightWish:
         The declination axis against the square on the polar axis.
     axis_sigma_deg : float
         How far the axis may be off before anything is measured.
+    level_sigma_deg : float
+        How level the base of the mount is: a base that leans sideways turns the mount about its
+        axis, and so the zero of its hour angle.
     repeatability_arcsec : float
         How well the mount points twice at the same place.
     """
@@ -57,22 +63,32 @@ class SightWish:
     cone_sigma_arcmin: float = 10.0
     square_sigma_arcmin: float = 2.0
     axis_sigma_deg: float = 3.0
+    level_sigma_deg: float = 0.3
     repeatability_arcsec: float = 12.0
 
-    def prior(self) -> PointingPrior:
-        """Return what is known before the first sight."""
-        axis_rad = math.radians(self.axis_sigma_deg)
+    def prior(self, place: Place) -> PointingPrior:
+        """Return what is known before the first sight.
+
+        A mount's zero of the hour angle is where its own head has it: in the upright plane of its
+        axis.  Seen from the sky it goes with the azimuth bolt, and that is in the covariance.
+        """
         home = self.home_sigma_arcmin
         index_rad = _NO_HOME_RAD if home is None else home * ARCMIN_RAD
-        return PointingPrior.independent(
+        lean_rad = math.radians(self.level_sigma_deg) * math.cos(place.latitude_rad)
+        within = PointingPrior.independent(
             PointingTerms(
-                axis_east_rad=axis_rad,
-                axis_up_rad=axis_rad,
-                index_hour_rad=index_rad,
+                axis_east_rad=ARCSEC_RAD,
+                axis_up_rad=ARCSEC_RAD,
+                index_hour_rad=math.hypot(index_rad, lean_rad),
                 index_declination_rad=index_rad,
                 cone_rad=self.cone_sigma_arcmin * ARCMIN_RAD,
                 non_perpendicularity_rad=self.square_sigma_arcmin * ARCMIN_RAD,
             )
+        )
+        bolts = bolt_columns(within.mean, place) * math.radians(self.axis_sigma_deg)
+        bolts[:, 0] /= math.cos(place.latitude_rad)
+        return PointingPrior(
+            mean=within.mean, covariance_rad2=within.covariance_rad2 + bolts @ bolts.T
         )
 
 
@@ -94,7 +110,7 @@ class Sights:
     @classmethod
     def begin(cls, mount: str, place: Place, wish: SightWish) -> "Sights":
         """Begin with what is believed beforehand."""
-        prior = wish.prior()
+        prior = wish.prior(place)
         return cls(mount=mount, place=place, prior=prior, fit=fit_pointing([], prior, place))
 
     def add(self, sighting: Sighting) -> None:
@@ -108,6 +124,11 @@ class Sights:
         sightings = [*self.sightings, sighting]
         fit = fit_pointing(sightings, self.prior, self.place)
         if not fit.consistent:
+            _log.info(
+                "%s disagrees: chi-square %.1f for %d, residuals %s arcsec",
+                sighting.label, fit.chi2, fit.degrees_of_freedom,
+                np.round(fit.residuals_rad / ARCSEC_RAD).tolist(),
+            )  # fmt: skip
             raise MeasurementError(
                 "this sight does not agree with what was known of the mount before it",
                 remedy="If the bolts were turned since: polewright sight --turned. If the mount "

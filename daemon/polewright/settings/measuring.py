@@ -108,6 +108,9 @@ class SightsSettings(Section):
     axis_sigma_deg: float = Field(
         default=3.0, gt=0, le=20, description="How far the axis may be off at first (deg)."
     )
+    level_sigma_deg: float = Field(
+        default=0.3, gt=0, le=20, description="How level the mount's base is (deg)."
+    )
     repeatability_arcsec: float = Field(
         default=12.0,
         gt=0,

@@ -51,16 +51,25 @@ class PictureAxes:
     ----------
     matrix_rad_px : ndarray of shape (2, 2)
         (west, north) in rad from (column, row) in px.
+    relative_sigma : float
+        How wrong it is, as a part of a step.
     """
 
     matrix_rad_px: Array
+    relative_sigma: float = 0.0
 
     def __post_init__(self) -> None:
         """Freeze the array."""
         object.__setattr__(self, "matrix_rad_px", settled(self.matrix_rad_px))
 
     @classmethod
-    def learned(cls, seen: Sequence[Placed], expected_scale_rad_px: float | None = None) -> Self:
+    def learned(
+        cls,
+        seen: Sequence[Placed],
+        expected_scale_rad_px: float | None = None,
+        *,
+        sigma_rad: float = 0.0,
+    ) -> Self:
         """Return the axes that three or more pictures show.
 
         Parameters
@@ -69,6 +78,8 @@ class PictureAxes:
             One body, the mount moved in between along both axes.
         expected_scale_rad_px : float, optional
             What settings and camera say of the scale (rad/px).
+        sigma_rad : float
+            How well the mount goes where it says (rad).
 
         Raises
         ------
@@ -88,7 +99,8 @@ class PictureAxes:
         large, small = np.linalg.svd(matrix, compute_uv=False)
         if small < (1.0 - _LARGEST_ANISOTROPY) * large:
             raise _moved_otherwise()
-        axes = cls(np.asarray(matrix))
+        shortest_rad = float(np.linalg.svd(moves, compute_uv=False)[-1])
+        axes = cls(np.asarray(matrix), math.sqrt(2.0) * sigma_rad / shortest_rad)
         expected = expected_scale_rad_px
         if expected and abs(axes.scale_rad_px / expected - 1.0) > _LARGEST_SCALE_ERROR:
             raise MeasurementError(
@@ -107,7 +119,7 @@ class PictureAxes:
 
     def turned_over(self) -> "PictureAxes":
         """Return the axes on the other side of the pier: the camera lies the other way round."""
-        return PictureAxes(-np.asarray(self.matrix_rad_px))
+        return PictureAxes(-np.asarray(self.matrix_rad_px), self.relative_sigma)
 
     def offset_rad(self, columns_px: float, rows_px: float) -> tuple[float, float]:
         """Return how far west and north (rad) a step in the picture goes."""

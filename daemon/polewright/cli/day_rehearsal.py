@@ -1,0 +1,50 @@
+"""``polewright demo --day``: what came out of a rehearsed day, stage by stage."""
+
+from polewright.app.day_rehearsal import DayReport, DayStage
+
+DAY_CAUTION = (
+    "This Sun is a drawing. With a real one: never look at it, through nothing; the filter IN "
+    "FRONT of the objective, every finder capped; never leave the telescope alone."
+)
+
+# How far a claim may be from the truth, in its own sigmas.
+_HONEST_SIGMAS = 3.5
+
+
+def day_held(report: DayReport) -> bool:
+    """Return whether every stage reached what it was to reach, and claimed honestly."""
+    return all(stage.reached and _honest(stage) for stage in report.stages)
+
+
+def day_lines(report: DayReport) -> tuple[str, ...]:
+    """Return the verdict, and a line for each stage."""
+    ended = report.stages[-1].true_arcmin * 60.0
+    off = f"the axis is {ended:.0f} arcsec off the pole in truth"
+    if day_held(report):
+        verdict = f"GOOD ENOUGH - the day succeeded: {off}, and every claim holds"
+    else:
+        verdict = f"the day failed: {off}; see what is marked below"
+    return (
+        verdict,
+        f"{report.site}, seed {report.seed}: off by {report.initial_true_arcmin / 60.0:.2f} deg at "
+        f"the start, {report.wall_s:.0f} s",
+        f"  {'':26s} {'true':>9s} {'claimed':>10s}   sigma (arcmin)",
+        *(_line(stage) for stage in report.stages),
+    )
+
+
+def _honest(stage: DayStage) -> bool:
+    return abs(stage.claimed_minus_true_sigmas) < _HONEST_SIGMAS
+
+
+def _line(stage: DayStage) -> str:
+    marks = []
+    if stage.to_reach_arcmin is not None:
+        passed = "" if stage.reached else " - NOT REACHED"
+        marks.append(f"to reach: {stage.to_reach_arcmin:g}{passed}")
+    if not _honest(stage):
+        marks.append("CLAIM DOES NOT HOLD")
+    return (
+        f"  {stage.name:26s} {stage.true_arcmin:9.2f} {stage.claimed_arcmin:10.2f} "
+        f"+- {stage.sigma_arcmin:6.2f}   {'; '.join(marks)}"
+    ).rstrip()
