@@ -65,6 +65,9 @@ def parser() -> argparse.ArgumentParser:
     survey.add_argument(
         "--by-hand", action="store_true", help="I turn the axis myself; no motor moves"
     )
+    survey.add_argument(
+        "--at-dusk", action="store_true", help="wait for the first stars; the mount moves THEN"
+    )
     sight = verb(
         "sight", "by day: what the Sun, the Moon or a planet says of the axis; the mount moves",
         "DANGER: never look at the Sun; the filter in front of the objective, other tubes and "

@@ -42,7 +42,7 @@ def survey(options: argparse.Namespace, output: Output) -> ExitCode:
 async def _survey(
     settings: Settings, options: argparse.Namespace, output: Output
 ) -> dict[str, Any] | None:
-    arguments = {"by_hand": True} if options.by_hand else {}
+    arguments = {name: True for name in ("by_hand", "at_dusk") if getattr(options, name)}
     with output.progress("survey") as bar:
 
         async def work() -> dict[str, Any]:

@@ -6,6 +6,7 @@ from typing import Any
 
 from polewright.core.errors import UsageError
 from polewright.session.bracket_learning import learn_from_survey
+from polewright.session.dusk import first_stars
 from polewright.session.following import Standing
 from polewright.session.hand_survey import run_hand_survey
 from polewright.session.known_axis import KnownAxis
@@ -53,6 +54,11 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
         progress=progress,
         exposures=devices.exposures,
     )
+    if arguments.get("at_dusk"):
+        if mount is not None and not by_hand:
+            mount.require_clear()  # sooner than at dusk, when nobody may be there any more
+        await first_stars(scene)
+    work.keeper.begin_survey()
     outcome = await (run_hand_survey(scene) if by_hand else run_survey(scene))
     estimate = outcome.estimate
     if (short := outcome.cut_short) is not None:

@@ -45,7 +45,10 @@ class Command(Body):
 
 
 class SurveyCommand(Command):
-    """Measure the axis; what is left out comes from the settings."""
+    """Measure the axis; what is left out comes from the settings.
+
+    ``at_dusk``: wait until the first stars can be measured; nothing moves before.
+    """
 
     target_pole: TargetPole | None = None
     frames: FrameCount | None = None
@@ -53,6 +56,7 @@ class SurveyCommand(Command):
     exposure_s: ExposureS | None = None
     wish_arcsec: WishArcsec | None = None
     by_hand: bool | None = None
+    at_dusk: bool | None = None
     settle_s: SettleS | None = None
     tolerance_arcsec: ToleranceArcsec | None = None
 

@@ -7,7 +7,7 @@ the terminator is no limb.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -28,6 +28,10 @@ SMALLEST_RADIUS_PX = 6.0
 
 # Full discs have a limb all round; from this phase angle on only the lit half is one.
 _FULL_RAD = math.radians(14.0)
+# Below that the dark side's limb is used as well, though it falls off softly there.  Centres of
+# rendered globes are off by 0.5 (dust) to 1.0 (clouds) times the phase angle times the root of
+# radius and width of the edge.
+_SOFT_LIMB = 1.0
 # How much of what a phase does to the limb is not known: surfaces differ from the two laws.
 _LAW_UNKNOWN = 0.15
 _LIT_HALF_RAD = math.radians(80.0)
@@ -162,7 +166,12 @@ def find_disc(
         raise trouble or AssertionError("a circle is measured or refused")
     found.sort(key=lambda one: -one[0])
     _refuse_twins(found)
-    return _of_full_frame(found[0][1], scale)
+    best = found[0][1]
+    if phase is None:
+        reach_px = math.sqrt(best.radius_px * max(best.edge_px, 1.0))
+        soft_px = _SOFT_LIMB * phase_angle_rad * reach_px
+        best = replace(best, covariance_px2=best.covariance_px2 + np.eye(2) * soft_px**2)
+    return _of_full_frame(best, scale)
 
 
 def _candidates(picture: Image, expected: float | None) -> list[Circle]:

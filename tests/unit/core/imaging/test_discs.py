@@ -8,7 +8,8 @@ import pytest
 
 from polewright.core.errors import MeasurementError
 from polewright.core.imaging.discs import Cut, find_disc
-from polewright.core.imaging.phases import Surface, photocentre_shift
+from polewright.core.imaging.frame import Frame
+from polewright.core.imaging.phases import Surface, lit_globe, photocentre_shift
 from tests.unit.core.imaging.disc_rendering import Scene, clouds, draw, expose
 from tests.unit.core.imaging.rendering import Sensor
 from tests.unit.core.imaging.rendering import expose as expose_stars
@@ -169,3 +170,29 @@ def test_a_bright_blob_with_a_ragged_edge_is_no_disc(radius, phase):
     with pytest.raises(MeasurementError) as caught:
         find_disc(expose(SUN, 300.0 + 20000.0 * blob, rng), radius_px=radius, phase_angle_rad=phase)
     assert caught.value.code in ("no_disc", "unsure_disc")
+
+
+@pytest.mark.parametrize("surface", list(Surface))
+@pytest.mark.parametrize("radius", [49.0, 145.0])
+@pytest.mark.parametrize("phase_deg", [2.0, 6.0, 13.0])
+def test_a_nearly_full_globe_is_told_with_the_sigma_of_its_soft_side(
+    surface: Surface, radius: float, phase_deg: float
+) -> None:
+    """Rendered by the scattering laws: errors are within what is claimed, and not far below."""
+    rng = np.random.default_rng(7)
+    errors, sigmas = [], []
+    for toward in np.arange(0.3, 6.2, 1.5):
+        x, y = 320.0 + rng.uniform(-2, 2), 240.0 + rng.uniform(-2, 2)
+        globe = lit_globe(
+            (480, 640), (x, y, radius), phase_angle_rad=math.radians(phase_deg),
+            toward_light_rad=float(toward), surface=surface, blur_px=1.0,
+        )  # fmt: skip
+        picture = globe / globe.max() * 30000.0 + 500.0 + rng.normal(size=globe.shape) * 60.0
+        frame = Frame(pixels=np.clip(picture, 0, 65535).astype(np.uint16), saturation=65535.0)
+        disc = find_disc(
+            frame, radius_px=radius, phase_angle_rad=math.radians(phase_deg), surface=surface
+        )
+        errors.append(math.hypot(disc.x_px - x, disc.y_px - y))
+        sigmas.append(disc.sigma_px)
+    error, sigma = float(np.sqrt(np.mean(np.square(errors)))), float(np.mean(sigmas))
+    assert 0.35 * sigma < error < 1.25 * sigma
