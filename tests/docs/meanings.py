@@ -136,6 +136,7 @@ FIELDS = {
     "new_reference": "true: the first after a dither, another star, another target",
     "hour_angle_deg": "where the star stands, west positive; left out: what the mount says (deg)",
     "declination_deg": "where the star stands; left out: what the mount says (deg)",
+    "at_dusk": "wait until the first stars can be measured; nothing moves before",
     "by_hand": "the person turns the axis; no motor moves",
     "age_s": "how old it is (s), where it comes from an earlier run of the service",
     "sequence": "counts the corrections of one adjustment",

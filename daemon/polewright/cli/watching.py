@@ -13,6 +13,7 @@ from rich.text import Text
 
 from polewright.adapters.mqtt.client import TopicUpdate
 from polewright.cli.display import VERDICT_WORDS, EveningView, on_sky_words
+from polewright.core.axis.correction import says_leave
 from polewright.core.errors import PolewrightError
 from polewright.program import as_called
 
@@ -126,7 +127,7 @@ def _turning(view: EveningView, room: int, ink: str) -> list[RenderableType]:
             parts.append(Text(f"  {knob}", style=_STYLE))
         if ink:
             parts.append(_large(error, ink))
-        parts += [_bolt(error, room, *senses), Text()]
+        parts += [_bolt(error, room, *(() if says_leave(words) else senses)), Text()]
     figures = (
         f"off by {correction['total_error_arcmin']:.2f} arcmin "
         f"+- {correction['total_error_sigma_arcmin']:.2f}"
@@ -184,8 +185,10 @@ def _head_ways(correction: dict[str, Any]) -> tuple[str, str]:
     return ways if positive_to_west else (ways[1], ways[0])
 
 
-def _bolt(error_arcmin: float, room: int, undo_positive: str, undo_negative: str) -> Text:
+def _bolt(error_arcmin: float, room: int, *senses: str) -> Text:
     """Return a bolt's travel: the nut has to come to the middle notch.
+
+    ``senses`` undo a positive and a negative error; without them the bolt is to be left.
 
     The scale is compressed (square root) so that both degrees and arcseconds move the nut.
     """
@@ -196,10 +199,10 @@ def _bolt(error_arcmin: float, room: int, undo_positive: str, undo_negative: str
     cells = ["-"] * cells_wide
     cells[half] = "|"
     cells[place] = "#"
-    sense = undo_positive if error_arcmin > 0 else undo_negative
-    arrow = "<<" if error_arcmin > 0 else ">>"
     row = f"[{''.join(cells)}]"
-    return Text(row if place == half else f"{row} {arrow} {sense}", style=_STYLE, no_wrap=True)
+    if senses and place != half:
+        row += f" << {senses[0]}" if error_arcmin > 0 else f" >> {senses[1]}"
+    return Text(row, style=_STYLE, no_wrap=True)
 
 
 def _ink(console: Console) -> str:
