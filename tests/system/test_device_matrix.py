@@ -12,6 +12,7 @@ import os
 import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -22,9 +23,11 @@ from polewright.adapters.indi.mount import IndiMount
 from polewright.app.rehearsal import connect_bolts, read_truth
 from polewright.app.service import running_service
 from polewright.core.errors import PolewrightError
+from polewright.core.sky.mount_frame import right_ascension_deg
 from polewright.session.evening import Evening
 from polewright.settings.model import Settings
 from tests.device_matrix import Case, Result, cases, record
+from tests.session.ports_in_memory import TERRACE, YARD
 
 pytestmark = [pytest.mark.indi, pytest.mark.slow]
 
@@ -96,11 +99,11 @@ async def start_off(case: Case, bench: IndiConnection) -> None:
         return
     told = bench.read("Kudu", "TIME_UTC")
     assert told is not None
-    south = case.site == "south"
-    status = await mount.status()
-    assert status.right_ascension_deg is not None
-    # At home the tube looks along the polar axis at hour angle -90 deg: 35 deg east of south.
-    await mount.slew_to((status.right_ascension_deg - 55.0) % 360.0, -25.0 if south else 25.0)
+    # At home the tube looks along the polar axis, where a right ascension says nothing.
+    place = {"south": TERRACE, "north": YARD}[case.site]
+    now = datetime.fromisoformat(told.texts["UTC"]).replace(tzinfo=UTC)
+    right_ascension = right_ascension_deg(-35.0, now, place)
+    await mount.slew_to(right_ascension, -25.0 if place.south else 25.0)
 
 
 async def turn_by_hand(bench: IndiConnection, progress: "asyncio.Queue[str]") -> None:
