@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from polewright.core.axis.pointing_mechanics import PointingTerms
+from polewright.core.axis.sightings import PointingPrior
 from polewright.core.errors import MeasurementError, SafetyError, UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD, angle_between
 from polewright.core.imaging.attitude import SolveHint
@@ -229,6 +230,20 @@ async def test_without_sights_there_is_nothing_to_adjust_from():
     with pytest.raises(UsageError) as caught:
         await day.evening.handle("adjust", {"by": "bodies"})
     assert caught.value.code == "no_sights"
+
+
+def test_what_earlier_evenings_taught_counts_where_it_is_better_known():
+    wish = SightWish(home_sigma_arcmin=2.0, cone_sigma_arcmin=5.0)
+    earlier = PointingPrior.independent(
+        PointingTerms.of(np.array([60.0, 60.0, 90.0, 90.0, 0.4, 0.3]) * ARCMIN_RAD),
+        PointingTerms(axis_east_rad=0.01, cone_rad=7.0 * ARCMIN_RAD),
+    )
+    plain, taught = wish.prior(TERRACE), wish.prior(TERRACE, earlier)
+    assert taught.mean.cone_rad == pytest.approx(7.0 * ARCMIN_RAD)
+    assert taught.covariance_rad2[4, 4] == pytest.approx((0.4 * ARCMIN_RAD) ** 2)
+    # The axis may be anywhere at first, and home sensors know better than a vague evening.
+    assert taught.mean.axis_east_rad == 0.0
+    assert np.allclose(taught.covariance_rad2[:4, :4], plain.covariance_rad2[:4, :4])
 
 
 async def test_a_low_body_is_refused():

@@ -79,7 +79,9 @@ async def take_sight(work: Workplace, arguments: Mapping[str, Any]) -> Message:
     target = memory.wishes.target_enu(place)
     sights = memory.sights
     if sights is None or sights.mount != mount.name or arguments.get("anew"):
-        sights = Sights.begin(mount.name, place, memory.wishes.sights)
+        camera = work.devices.camera.name
+        earlier = work.experience.pointing(mount.name, camera, at_home=not arguments.get("anew"))
+        sights = Sights.begin(mount.name, place, memory.wishes.sights, earlier)
     elif arguments.get("turned"):
         sights.turned(target)
     memory.sights = sights

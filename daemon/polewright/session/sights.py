@@ -29,6 +29,8 @@ _NO_HOME_RAD = math.radians(5.0)
 # practice, no source), and never better than this (rad).
 _HANDS_PART = 0.2
 _HANDS_LEAST_RAD = 2.0 * ARCMIN_RAD
+# Vaguer than this nothing was taught: it is a guess of what mounts are like (rad).
+_TAUGHT_RAD = math.radians(0.5)
 # How far ahead the plan looks (s), and in what steps.
 _AHEAD_S = 8.0 * 3600.0
 _STEP_S = 900.0
@@ -66,8 +68,10 @@ class SightWish:
     level_sigma_deg: float = 0.3
     repeatability_arcsec: float = 12.0
 
-    def prior(self, place: Place) -> PointingPrior:
-        """Return what is known before the first sight.
+    def prior(self, place: Place, earlier: PointingPrior | None = None) -> PointingPrior:
+        """Return what is known before the first sight; of each term the better known counts.
+
+        ``earlier`` is what earlier evenings taught of the terms but the axis.
 
         A mount's zero of the hour angle is where its own head has it: in the upright plane of its
         axis.  Seen from the sky it goes with the azimuth bolt, and that is in the covariance.
@@ -85,11 +89,24 @@ class SightWish:
                 non_perpendicularity_rad=self.square_sigma_arcmin * ARCMIN_RAD,
             )
         )
+        if earlier is not None:
+            within = _better_known(within, earlier)
         bolts = bolt_columns(within.mean, place) * math.radians(self.axis_sigma_deg)
         bolts[:, 0] /= math.cos(place.latitude_rad)
         return PointingPrior(
             mean=within.mean, covariance_rad2=within.covariance_rad2 + bolts @ bolts.T
         )
+
+
+def _better_known(within: PointingPrior, earlier: PointingPrior) -> PointingPrior:
+    """Return, of each term but the axis, what the one or the other knows better."""
+    mean, variances = within.mean.array(), np.diag(within.covariance_rad2).copy()
+    taught = np.diag(earlier.covariance_rad2)
+    better = (taught < variances) & (taught < _TAUGHT_RAD**2)
+    better[:2] = False
+    mean[better] = earlier.mean.array()[better]
+    variances[better] = taught[better]
+    return PointingPrior(mean=PointingTerms.of(mean), covariance_rad2=np.diag(variances))
 
 
 @dataclass(slots=True, kw_only=True)
@@ -108,9 +125,11 @@ class Sights:
     sightings: list[Sighting] = field(default_factory=list)
 
     @classmethod
-    def begin(cls, mount: str, place: Place, wish: SightWish) -> "Sights":
-        """Begin with what is believed beforehand."""
-        prior = wish.prior(place)
+    def begin(
+        cls, mount: str, place: Place, wish: SightWish, earlier: PointingPrior | None = None
+    ) -> "Sights":
+        """Begin with what is believed beforehand, by settings and by earlier evenings."""
+        prior = wish.prior(place, earlier)
         return cls(mount=mount, place=place, prior=prior, fit=fit_pointing([], prior, place))
 
     def add(self, sighting: Sighting) -> None:
