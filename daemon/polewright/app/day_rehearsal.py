@@ -55,7 +55,7 @@ _MOST_GOES = 12
 # A sensor's figures are averages over seconds: they come to rest well after the hands.
 _LOOKS_TO_LET_PASS = {"sensor": 14, "bodies": 2}
 # Hands rest when no more than this is told (turns): a sensor's figures never come to rest.
-_REST_TURNS = {"sensor": 0.15, "bodies": 0.006}
+_REST_TURNS = {"sensor": 0.1, "bodies": 0.006}
 _KNOBS = {"azimuth_arcmin_per_turn": 60.0, "altitude_arcmin_per_turn": 45.0}
 _DUSK_RAD = math.radians(-12.0)
 
@@ -173,18 +173,18 @@ azimuth_arcmin_per_turn = {_KNOBS["azimuth_arcmin_per_turn"]}
 altitude_arcmin_per_turn = {_KNOBS["altitude_arcmin_per_turn"]}
 azimuth_clockwise = "east"
 altitude_clockwise = "raises"
-hand_noise_turns = 0.005
+hand_noise_turns = 0.001
 [camera]
 solar_filter = true
 [sensor]
-bracket_pitch_deg = {chance.gauss(0.0, 0.12):.3f}
-bracket_yaw_deg = {chance.gauss(0.0, 0.12):.3f}
+bracket_pitch_deg = {chance.gauss(0.0, 0.06):.3f}
+bracket_yaw_deg = {chance.gauss(0.0, 0.06):.3f}
 bracket_roll_deg = {chance.gauss(0.0, 0.5):.3f}
 iron_x_ut = 0.0
 iron_y_ut = 0.0
 iron_z_ut = 0.0
 gravity_noise_ms2 = 0.02
-field_noise_ut = 0.2
+field_noise_ut = 0.1
 """
 
 
