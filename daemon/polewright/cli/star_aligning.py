@@ -1,18 +1,13 @@
 """``polewright align-stars``: how good go-tos are, and what the mount is off by."""
 
 import argparse
-import asyncio
 from collections.abc import Mapping
-from functools import partial
 from typing import Any
 
-from polewright.cli.interrupting import NOT_AWAITED, STOPPED, stopped_by_ctrl_c
+from polewright.cli.moving import moved
 from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output
-from polewright.cli.reaching import command
-from polewright.cli.stopping import stop_by_all_ways
 from polewright.session.pointing_message import angle_words, terms_words
 from polewright.settings.load import find_settings_file, load_settings
-from polewright.settings.model import Settings
 
 _TOLD = {
     "each": "the mount was told where it points at each field",
@@ -24,32 +19,16 @@ _TOLD = {
 def align_stars(options: argparse.Namespace, output: Output) -> ExitCode:
     """Star-align the mount; ``--clear`` gives the person's word first; Ctrl-C stops the mount."""
     settings = load_settings(find_settings_file(options.config))
-    try:
-        result = asyncio.run(_aligned(settings, options, output))
-    except KeyboardInterrupt:
-        raise KeyboardInterrupt(NOT_AWAITED) from None
-    if result is None:
-        raise KeyboardInterrupt(f"{STOPPED}; align again when ready")
-    output.result(result, *alignment_lines(result))
-    return VERDICT_EXIT_CODES[str(result["verdict"])]
-
-
-async def _aligned(
-    settings: Settings, options: argparse.Namespace, output: Output
-) -> dict[str, Any] | None:
     asked = {"syncs": options.syncs, "goto_arcsec": options.wish}
     arguments: dict[str, Any] = {name: value for name, value in asked.items() if value is not None}
     if options.points_elsewhere:
         arguments["points_elsewhere"] = True
-    with output.progress("align-stars") as bar:
-
-        async def work() -> dict[str, Any]:
-            if options.clear:
-                await command(settings, "confirm_clear")
-            return await command(settings, "align_stars", arguments, bar.follow)
-
-        stop = partial(stop_by_all_ways, settings, output.note)
-        return await stopped_by_ctrl_c(work(), stop, output.note)
+    result = moved(
+        settings, "align_stars", arguments, output,
+        clear=options.clear, again="align again when ready",
+    )  # fmt: skip
+    output.result(result, *alignment_lines(result))
+    return VERDICT_EXIT_CODES[str(result["verdict"])]
 
 
 def alignment_lines(result: Mapping[str, Any]) -> tuple[str, ...]:

@@ -1,21 +1,16 @@
 """``polewright survey``: measure the axis, and say in words what is next."""
 
 import argparse
-import asyncio
 import math
 from collections.abc import Mapping
-from functools import partial
 from typing import Any
 
 from polewright.cli.display import on_sky_words, verdict_line
-from polewright.cli.interrupting import NOT_AWAITED, STOPPED, stopped_by_ctrl_c
+from polewright.cli.moving import moved
 from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output
-from polewright.cli.reaching import command
-from polewright.cli.stopping import stop_by_all_ways
 from polewright.core.axis.correction import altitude_words, azimuth_words
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.settings.load import find_settings_file, load_settings
-from polewright.settings.model import Settings
 
 _NEXT = {
     "good_enough": "next: tighten the locks, then `polewright survey` once more: locking moves "
@@ -29,29 +24,12 @@ _NEXT = {
 def survey(options: argparse.Namespace, output: Output) -> ExitCode:
     """Measure the axis; ``--clear`` gives the person's word first; Ctrl-C stops the mount."""
     settings = load_settings(find_settings_file(options.config))
-    try:
-        result = asyncio.run(_survey(settings, options, output))
-    except KeyboardInterrupt:
-        raise KeyboardInterrupt(NOT_AWAITED) from None
-    if result is None:
-        raise KeyboardInterrupt(f"{STOPPED}; survey again when ready")
+    arguments = {name: True for name in ("by_hand", "at_dusk") if getattr(options, name)}
+    result = moved(
+        settings, "survey", arguments, output, clear=options.clear, again="survey again when ready"
+    )
     output.result(result, *survey_lines(result))
     return VERDICT_EXIT_CODES[str(result["verdict"])]
-
-
-async def _survey(
-    settings: Settings, options: argparse.Namespace, output: Output
-) -> dict[str, Any] | None:
-    arguments = {name: True for name in ("by_hand", "at_dusk") if getattr(options, name)}
-    with output.progress("survey") as bar:
-
-        async def work() -> dict[str, Any]:
-            if options.clear:
-                await command(settings, "confirm_clear")
-            return await command(settings, "survey", arguments, bar.follow)
-
-        stop = partial(stop_by_all_ways, settings, output.note)
-        return await stopped_by_ctrl_c(work(), stop, output.note)
 
 
 def survey_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
