@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.indi.device import IndiDevice
 from polewright.adapters.indi.snapshot import PropertySnapshot, PropertyState
-from polewright.core.axis.device_orientation import OrientationReading, OrientationWindow, Pace
+from polewright.core.axis.device_orientation import OrientationWindow, Pace
 from polewright.core.axis.field_events import SENSOR_PACE, FieldEvent
 from polewright.core.errors import LinkError
 from polewright.core.geometry.rotations import Vector
@@ -72,8 +72,6 @@ class IndiAttitudeSensor:
         self._device = IndiDevice(connection, name, essential=GRAVITY, role="sensor")
         self._use = use
         self._window = OrientationWindow(use.pace)
-        self._newest: OrientationReading | None = None
-        self._fresh = True
         self._received_s = float("-inf")
         self._field: PropertySnapshot | None = None
 
@@ -87,12 +85,11 @@ class IndiAttitudeSensor:
         """The newest reading; None while nothing comes."""
         if time.monotonic() - self._received_s > SILENT_AFTER_S:
             return None
-        if not self._fresh:
-            self._newest, self._fresh = self._window.reading(), True
-        if self._newest is None:
+        orientation = self._window.reading()
+        if orientation is None:
             return None
         return SensorReading(
-            orientation=self._newest,
+            orientation=orientation,
             hold=self._use.hold,
             received_s=self._received_s,
             axis_sensor=self._use.axis_sensor,
@@ -143,7 +140,7 @@ class IndiAttitudeSensor:
             magnetic = _vector(field, _PER_MICROTESLA_NT)
         event = FieldEvent(at_s=told.received_s, weight_ms2=weight, field_nt=magnetic)
         if self._window.add(event):
-            self._received_s, self._fresh = told.received_s, False
+            self._received_s = told.received_s
 
 
 def _vector(told: PropertySnapshot, scale: float = 1.0) -> tuple[float, float, float] | None:

@@ -12,7 +12,6 @@ from polewright.adapters.mqtt.payloads import Body
 from polewright.adapters.mqtt.topics import SENSOR_INPUT
 from polewright.core.axis.device_orientation import (
     AttitudeEvent,
-    OrientationReading,
     OrientationWindow,
     Pace,
 )
@@ -117,8 +116,6 @@ class MqttSensor:
         self._axis_sensor = axis_sensor
         self._monotonic = monotonic
         self._window = OrientationWindow(pace)
-        self._newest: OrientationReading | None = None
-        self._fresh = True
         self._received_s = float("-inf")
         self._next_s = float("-inf")
         self._by_own_clock = False
@@ -134,12 +131,11 @@ class MqttSensor:
         """The newest reading; None while nothing comes."""
         if self._monotonic() - self._received_s > SILENT_AFTER_S:
             return None
-        if not self._fresh:
-            self._newest, self._fresh = self._window.reading(), True
-        if self._newest is None:
+        orientation = self._window.reading()
+        if orientation is None:
             return None
         return SensorReading(
-            orientation=self._newest,
+            orientation=orientation,
             hold=self._hold,
             received_s=self._received_s,
             axis_sensor=self._axis_sensor,
@@ -173,7 +169,6 @@ class MqttSensor:
                 self._window.clear()  # its clock began anew
             return
         self._received_s = now_s
-        self._fresh = False
 
     def _refuse(self, why: str) -> None:
         self.refused += 1

@@ -10,7 +10,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from polewright.core.axis.device_orientation import (
     PHONE_PACE,
     OrientationEvent,
-    OrientationReading,
     OrientationWindow,
     Pace,
 )
@@ -89,8 +88,6 @@ class Phone:
         self._owner: object | None = None
         self._hold = SensorHold.SQUARE
         self._window = OrientationWindow(pace)
-        self._newest: OrientationReading | None = None
-        self._fresh = True
         self._received_s = 0.0
 
     @property
@@ -104,12 +101,11 @@ class Phone:
         silent_s = self._monotonic() - self._received_s
         if self._owner is None or silent_s > SILENT_AFTER_S:
             return None
-        if not self._fresh:
-            self._newest, self._fresh = self._window.reading(), True
-        if self._newest is None:
+        orientation = self._window.reading()
+        if orientation is None:
             return None
         return SensorReading(
-            orientation=self._newest,
+            orientation=orientation,
             hold=self._hold,
             received_s=self._received_s,
             axis_sensor=AXES[self._hold],
@@ -122,24 +118,19 @@ class Phone:
         """
         if message.begins:
             self._owner = owner
-            self._forget()
+            self._window.clear()
         elif self._owner is not owner:
             return False
         if message.hold != self._hold:
             self._hold = SensorHold(message.hold)
-            self._forget()
+            self._window.clear()
         for event in message.events:
             if self._window.add(event.event()):
                 self._received_s = self._monotonic()
-                self._fresh = False
         return True
 
     def end(self, owner: object) -> None:
         """End a page's stream; nothing where it is not this page's."""
         if self._owner is owner:
             self._owner = None
-            self._forget()
-
-    def _forget(self) -> None:
-        self._window.clear()
-        self._newest, self._fresh = None, True
+            self._window.clear()

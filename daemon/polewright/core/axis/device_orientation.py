@@ -237,6 +237,8 @@ class OrientationWindow:
     def __init__(self, pace: Pace = PHONE_PACE) -> None:
         self._pace = pace
         self._events: deque[AttitudeEvent] = deque(maxlen=_MOST)
+        self._said: OrientationReading | None = None
+        self._said_all = True
 
     def add(self, event: AttitudeEvent) -> bool:
         """Take one event; False where it is not later than the last one, and is left out."""
@@ -250,14 +252,24 @@ class OrientationWindow:
         self._events.append(event)
         while event.at_s - self._events[0].at_s > self._pace.window_s:
             self._events.popleft()
+        self._said_all = False
         return True
 
     def clear(self) -> None:
         """Forget everything: another stream begins."""
         self._events.clear()
+        self._said_all = False
 
     def reading(self) -> OrientationReading | None:
-        """Return what the events say together; None before the first two."""
+        """Return what the events say together; None before the first two.
+
+        Computed once for the same events, however often it is asked for.
+        """
+        if not self._said_all:
+            self._said, self._said_all = self._together(), True
+        return self._said
+
+    def _together(self) -> OrientationReading | None:
         if len(self._events) < 2:
             return None
         pace, events = self._pace, list(self._events)
