@@ -245,29 +245,44 @@ async def test_a_mount_that_cannot_stop_is_not_moved():
     assert await _refusal(bench, 40.0, -70.0) == "cannot_stop"
 
 
+class EveningOfAMount:
+    """An evening with one mount, whose link may break in its next slew."""
+
+    def __init__(self):
+        self.clock = VirtualClock()
+        self.mount = TrackingMount(self.clock)
+        self.publisher = MemoryPublisher()
+        self.evening = Evening(_NoSolver(), self.clock, self.publisher, EveningWishes())
+        self.attach()
+
+    def attach(self):
+        self.evening.attach(MemoryCamera(self.clock), _Ported(self.mount), TERRACE)
+
+    async def lost_in_a_slew(self):
+        """Break the link in the slew of a survey, and take note that it is gone."""
+        await self.evening.handle("confirm_clear", {})
+
+        async def lost(right_ascension, declination):
+            self.mount.deaf = True
+            raise LinkError("the link broke", remedy="Wait.")
+
+        self.mount.slew_to = lost
+        self.mount.hour_angle = 1.0  # the survey has to turn before its first frame
+        with pytest.raises(SafetyError, match="may still move"):
+            await self.evening.handle("survey", {})
+        assert self.evening.phase is Phase.BLOCKED
+        self.evening.detach(LinkError("the link broke", remedy="Wait."))
+
+
 async def test_after_a_link_lost_in_a_motion_the_mount_is_stopped_and_the_word_is_gone():
-    clock = VirtualClock()
-    mount = TrackingMount(clock)
-    publisher = MemoryPublisher()
-    evening = Evening(_NoSolver(), clock, publisher, EveningWishes())
-    evening.attach(MemoryCamera(clock), _Ported(mount), TERRACE)
-    await evening.handle("confirm_clear", {})
-
-    async def lost(right_ascension, declination):
-        mount.deaf = True
-        raise LinkError("the link broke", remedy="Wait.")
-
-    mount.slew_to = lost
-    mount.hour_angle = 1.0  # the survey has to turn before its first frame
-    with pytest.raises(SafetyError, match="may still move"):
-        await evening.handle("survey", {})
-    assert evening.phase is Phase.BLOCKED
-    evening.detach(LinkError("the link broke", remedy="Wait."))
+    scene = EveningOfAMount()
+    evening, mount, publisher = scene.evening, scene.mount, scene.publisher
+    await scene.lost_in_a_slew()
     aborted = mount.aborted
     mount.deaf = False
     await evening.stop_after_loss(_Ported(mount))
     assert mount.aborted == aborted + 1
-    evening.attach(MemoryCamera(clock), _Ported(mount), TERRACE)
+    scene.attach()
     assert evening.phase is Phase.BLOCKED
     assert "was lost while it moved" in publisher.last("state")["reason"]
     with pytest.raises(SafetyError) as caught:
@@ -276,11 +291,8 @@ async def test_after_a_link_lost_in_a_motion_the_mount_is_stopped_and_the_word_i
 
 
 async def test_a_stop_that_the_mount_does_not_take_fails_and_says_what_to_do():
-    clock = VirtualClock()
-    mount = TrackingMount(clock)
-    publisher = MemoryPublisher()
-    evening = Evening(_NoSolver(), clock, publisher, EveningWishes())
-    evening.attach(MemoryCamera(clock), _Ported(mount), TERRACE)
+    scene = EveningOfAMount()
+    evening, mount, publisher = scene.evening, scene.mount, scene.publisher
     assert await evening.handle("stop", {}) == {"stopped": False}
     mount.deaf = True
     with pytest.raises(SafetyError) as caught:
@@ -312,23 +324,19 @@ async def test_a_stop_while_a_mount_is_out_of_reach_says_that_it_may_move():
     assert mount.aborted == 1
 
 
+async def test_a_stop_of_another_mount_does_not_hide_the_one_that_was_lost():
+    bench = Bench()
+    bench.guard._lost_in_motion.add("Eland")
+    trouble = await bench.guard.stop()
+    assert bench.mount.aborted == 1
+    assert trouble.code == "lost_in_motion"
+    assert "Eland" in trouble.text
+
+
 async def test_the_loss_of_a_moving_mount_is_told_at_once_and_a_stop_does_not_hide_it():
-    clock = VirtualClock()
-    mount = TrackingMount(clock)
-    publisher = MemoryPublisher()
-    evening = Evening(_NoSolver(), clock, publisher, EveningWishes())
-    evening.attach(MemoryCamera(clock), _Ported(mount), TERRACE)
-    await evening.handle("confirm_clear", {})
-
-    async def lost(right_ascension, declination):
-        mount.deaf = True
-        raise LinkError("the link broke", remedy="Wait.")
-
-    mount.slew_to = lost
-    mount.hour_angle = 1.0
-    with pytest.raises(SafetyError):
-        await evening.handle("survey", {})
-    evening.detach(LinkError("the link broke", remedy="Wait."))
+    scene = EveningOfAMount()
+    evening, publisher = scene.evening, scene.publisher
+    await scene.lost_in_a_slew()
     state = publisher.last("state")
     assert "may still move" in state["reason"]
     assert "power switch" in state["remedy"]
@@ -338,24 +346,11 @@ async def test_the_loss_of_a_moving_mount_is_told_at_once_and_a_stop_does_not_hi
 
 
 async def test_blocked_always_has_a_reason_and_a_remedy_also_before_a_lost_mount_was_stopped():
-    clock = VirtualClock()
-    mount = TrackingMount(clock)
-    publisher = MemoryPublisher()
-    evening = Evening(_NoSolver(), clock, publisher, EveningWishes())
-    evening.attach(MemoryCamera(clock), _Ported(mount), TERRACE)
-    await evening.handle("confirm_clear", {})
-
-    async def lost(right_ascension, declination):
-        mount.deaf = True
-        raise LinkError("the link broke", remedy="Wait.")
-
-    mount.slew_to = lost
-    mount.hour_angle = 1.0
-    with pytest.raises(SafetyError, match="may still move"):
-        await evening.handle("survey", {})
-    evening.detach(LinkError("the link broke", remedy="Wait."))
+    scene = EveningOfAMount()
+    evening, mount, publisher = scene.evening, scene.mount, scene.publisher
+    await scene.lost_in_a_slew()
     # Other devices answer sooner than the stop.
-    evening.attach(MemoryCamera(clock), _Ported(mount), TERRACE)
+    scene.attach()
     assert publisher.last("state")["step"] == "ready"
     mount.deaf = False
     await evening.stop_after_loss(_Ported(mount))

@@ -90,9 +90,9 @@ class Guard:
         """Stop the mount; return why a mount may move on, if one may: a person must see to it."""
         if (mount := self.mount) is not None:
             trouble = await stop_shielded(mount)
-            if trouble is None:
-                self._lost_in_motion.discard(mount.name)
-            return trouble
+            if trouble is not None:
+                return trouble
+            self._lost_in_motion.discard(mount.name)
         away = sorted(self._lost_in_motion)
         return lost_in_motion(" and ".join(away)) if away else None
 

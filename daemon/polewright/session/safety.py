@@ -10,7 +10,8 @@ the same: what the mount believes is what its next way is checked by.
 
 import logging
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
@@ -272,10 +273,7 @@ class GuardedMount:
         DeviceError, LinkError
             From the mount.
         """
-        if self._under_way:
-            raise _moving(self.name)
-        self._under_way = True
-        try:
+        with self._alone():
             status = await self.status()
             # Nothing is awaited between these checks and the motion.
             self._refuse(status, hour_angle, declination)
@@ -284,8 +282,6 @@ class GuardedMount:
             right_ascension = right_ascension_deg(hour_angle, self._clock.now(), self._place)
             await self._mount.slew_to(right_ascension, declination)
             self._unfinished = False
-        finally:
-            self._under_way = False
 
     async def compare(self, seen: SolvedPlace, *, confirmed: bool = False) -> float:
         """Take note of where a frame shows that the telescope points; return how far off (deg).
@@ -317,10 +313,7 @@ class GuardedMount:
         DeviceError, LinkError
             From the mount.
         """
-        if self._under_way:
-            raise _moving(self.name)
-        self._under_way = True
-        try:
+        with self._alone():
             shown, true = await self._shown_and_seen(seen)
             # Nothing is awaited between these checks and the sync.
             self._refuse_halted()
@@ -329,8 +322,6 @@ class GuardedMount:
             await self._mount.sync(seen.right_ascension_deg, seen.declination_deg)
             # Its coordinates have jumped; nobody moved it.
             self._left_at, self._off_deg, self._synced = None, 0.0, True
-        finally:
-            self._under_way = False
 
     async def tell_site(self) -> None:
         """Tell the mount where it stands and what time it is, by what holds here.
@@ -342,18 +333,13 @@ class GuardedMount:
         DeviceError, LinkError
             From the mount.
         """
-        if self._under_way:
-            raise _moving(self.name)
-        self._under_way = True
-        try:
+        with self._alone():
             if (await self.status()).slewing:
                 raise _moving(self.name)
             self._refuse_halted()
             self._refuse_in_doubt(self._scene())
             await self._mount.tell_site(self._place)
             self._left_at = None
-        finally:
-            self._under_way = False
 
     async def stop_tracking_before_limits(self) -> SafetyError | None:
         """Stop a mount that was left tracking here before it tracks into a limit.
@@ -398,6 +384,17 @@ class GuardedMount:
         return reason
 
     # -- inside -------------------------------------------------------------------------------
+
+    @contextmanager
+    def _alone(self) -> Iterator[None]:
+        """Refuse a second motion or telling while one is under way."""
+        if self._under_way:
+            raise _moving(self.name)
+        self._under_way = True
+        try:
+            yield
+        finally:
+            self._under_way = False
 
     def _refuse(self, status: MountStatus, hour_angle: float, declination: float) -> None:
         capabilities = self._mount.capabilities
