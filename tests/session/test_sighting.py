@@ -225,6 +225,26 @@ async def test_bolts_turned_by_what_was_told_are_taken_note_of():
     assert after["total_error_sigma_arcmin"] < 3.0
 
 
+async def test_the_sun_is_followed_only_as_long_as_the_word_on_the_filter_holds():
+    day = await Day().ready()
+    later(day.clock, hours=2.4)
+    await day.sight()
+    told = asyncio.Event()
+
+    def tell(message):
+        if "correction" in message:
+            told.set()
+
+    adjusting = asyncio.ensure_future(day.evening.handle("adjust", {"by": "bodies"}, tell))
+    await asyncio.wait_for(told.wait(), 30.0)
+    taken_back = {"camera": "Hoopoe", "fitted": False}
+    await day.evening.handle("confirm_solar_filter", taken_back)
+    with pytest.raises(SafetyError) as caught:
+        await asyncio.wait_for(adjusting, 10.0)
+    assert caught.value.code == "no_solar_filter"
+    assert day.evening.phase is Phase.BLOCKED
+
+
 async def test_without_sights_there_is_nothing_to_adjust_from():
     day = await Day().ready()
     with pytest.raises(UsageError) as caught:

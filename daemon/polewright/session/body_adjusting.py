@@ -21,7 +21,6 @@ from polewright.core.axis.turned_mount import FollowedMount, sight_geometry
 from polewright.core.errors import MeasurementError, UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD, unit
 from polewright.core.geometry.rotations import Vector
-from polewright.core.sky.ephemeris import Body
 from polewright.ports import Clock
 from polewright.session.adjustment import run_adjustment
 from polewright.session.body_frames import BodyFrame, BodyFrames
@@ -29,7 +28,7 @@ from polewright.session.following import LiveCorrection, validity_s, worth_telli
 from polewright.session.knob_reports import KnobReports
 from polewright.session.live_telling import LiveTelling, verdict_of
 from polewright.session.messages import Message
-from polewright.session.sighting import Sighter, refuse_by_light
+from polewright.session.sighting import Sighter, refuse_by_light, sighted
 from polewright.session.sights import Sights
 from polewright.session.workplace import Workplace
 
@@ -50,17 +49,16 @@ async def adjust_by_body(work: Workplace, arguments: Mapping[str, Any]) -> Messa
     SafetyError, DeviceError, LinkError
         ``no_solar_filter``, ``filter_on``; from mount and camera.
     """
-    memory, mount = work.memory, work.devices.mount
-    sights = memory.sights
-    if sights is None or mount is None or sights.mount != mount.name or not sights.sightings:
+    memory = work.memory
+    found = sighted(work)
+    if found is None:
         raise UsageError(
             "no sight was taken since the last turn of the bolts, so there is nothing to adjust "
             "from",
             remedy="Take one first: polewright sight.",
             code="no_sights",
         )
-    last = sights.sightings[-1]
-    body = Body(last.label.split()[0].lower())
+    mount, sights, last, body = found.mount, found.sights, found.last, found.body
     refuse_by_light(body, mount)
     if sight_geometry(last, sights.fit.terms, sights.place) < _LEAST_GEOMETRY:
         raise MeasurementError(

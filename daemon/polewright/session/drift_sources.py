@@ -13,11 +13,10 @@ from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
 from polewright.core.errors import MeasurementError, UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD, angle_between, wrap_half_turn
 from polewright.core.geometry.rotations import Vector
-from polewright.core.sky.ephemeris import Body
 from polewright.session.body_frames import BodyFrames
 from polewright.session.exposing import LiveExposure
 from polewright.session.measuring import Measured
-from polewright.session.sighting import Reading, Sighter, refuse_by_light
+from polewright.session.sighting import Reading, Sighter, refuse_by_light, sighted
 from polewright.session.workplace import Workplace
 
 _log = logging.getLogger(__name__)
@@ -132,17 +131,16 @@ class BodyDrift(_Source):
 
     def __init__(self, work: Workplace, pole: Vector, prior: NDArray[np.float64]) -> None:
         super().__init__(work)
-        mount, sights = work.devices.mount, work.memory.sights
-        if mount is None or sights is None or sights.mount != mount.name or not sights.sightings:
+        found = sighted(work)
+        if found is None:
             raise UsageError(
                 "by day the drift shows only once a sight has learned how the camera is turned",
                 remedy="Take one first: polewright sight.",
                 code="no_sights",
             )
-        self._body = Body(sights.sightings[-1].label.split()[0].lower())
-        self._mount = mount
+        mount = self._mount = found.mount
+        self._body, self._sights = found.body, found.sights
         refuse_by_light(self._body, mount)
-        self._sights = sights
         name = self._body.value.capitalize()
         self.doing = f"tracking the {name}, nothing may be touched"
         frames = BodyFrames(work.devices.camera, work.devices.measurer.hint.scale_arcsec_px)
@@ -157,7 +155,6 @@ class BodyDrift(_Source):
 
     async def look(self) -> float:
         """Take a frame and find the body's centre in it."""
-        refuse_by_light(self._body, self._mount)
         frame, reading = await self._sighter.look()
         arrived_s = self._work.clock.monotonic()
         axes = self._sights.axes_on(beyond=reading.beyond_the_pole)

@@ -5,14 +5,11 @@ The first frames are tried well before the sky is dark: a camera sees stars soon
 
 import logging
 import math
-from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 from polewright.core.errors import MeasurementError
-from polewright.core.geometry.directions import altaz_from_enu
-from polewright.core.sky.place import Place
-from polewright.core.sky.sun import sun_enu
-from polewright.core.sky.sun_aids import sun_crosses
+from polewright.core.sky.sun_aids import sun_altitude_rad, sun_crosses
+from polewright.session.local_time import clock_words
 from polewright.session.survey import SurveyScene
 
 _log = logging.getLogger(__name__)
@@ -41,7 +38,7 @@ async def first_stars(scene: SurveyScene) -> None:
         From the camera.
     """
     clock, place, measurer = scene.clock, scene.place, scene.measurer
-    while _sun_altitude_rad(place, clock.now()) > FIRST_TRY_RAD:
+    while sun_altitude_rad(place, clock.now()) > FIRST_TRY_RAD:
         now = clock.now()
         begins = sun_crosses(place, now, now + _A_DAY, FIRST_TRY_RAD)
         if begins is None:
@@ -50,29 +47,18 @@ async def first_stars(scene: SurveyScene) -> None:
                 remedy="Measure by day instead: polewright sight.",
                 code="no_dusk",
             )
-        scene.progress(
-            f"waiting for dusk: the first frame is tried at {_local(begins)}", measurer.taken, 1
-        )
+        words = f"waiting for dusk: the first frame is tried at {clock_words(begins)}"
+        scene.progress(words, measurer.taken, 1)
         await clock.sleep(min(_LOOK_EVERY_S, max((begins - now).total_seconds(), 1.0)))
     while True:
         began_s = clock.monotonic()
         try:
             await scene.exposures.find(measurer)
         except MeasurementError as failure:
-            if _sun_altitude_rad(place, clock.now()) < DARK_RAD:
+            if sun_altitude_rad(place, clock.now()) < DARK_RAD:
                 raise
             _log.info("no stars yet: %s", failure)
             scene.progress(f"no stars yet: {failure.text}", measurer.taken, 2)
             await clock.sleep(max(_TRY_EVERY_S - (clock.monotonic() - began_s), 1.0))
         else:
             return
-
-
-def _sun_altitude_rad(place: Place, instant: datetime) -> float:
-    """Return the altitude of the Sun's centre without the air (rad)."""
-    return altaz_from_enu(sun_enu(replace(place, pressure_hpa=0.0), instant))[0]
-
-
-def _local(instant: datetime) -> str:
-    zone = datetime.now().astimezone().tzinfo or UTC
-    return f"{instant.astimezone(zone):%H:%M}"

@@ -9,7 +9,7 @@ import logging
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import datetime
 from typing import Any
 
 from polewright.core.axis.picture_axes import PictureAxes, Placed
@@ -23,6 +23,7 @@ from polewright.core.sky.ephemeris import Body
 from polewright.core.sky.mount_frame import hour_angle_deg
 from polewright.ports import PierSide
 from polewright.session.body_frames import BodyFrame, BodyFrames
+from polewright.session.local_time import local_zone
 from polewright.session.messages import Message, sights_message
 from polewright.session.safety import GuardedMount
 from polewright.session.sights import PLANETS_AND_MOON, Sights
@@ -89,7 +90,7 @@ async def take_sight(work: Workplace, arguments: Mapping[str, Any]) -> Message:
     body = Body(named) if named else _best_now(work, mount)
     sight = _Sight(work, mount, sights, body)
     sighting = await sight.take(pointed=bool(arguments.get("pointed")))
-    await asyncio.to_thread(sights.add, sighting)
+    await asyncio.to_thread(sights.add, sighting, body)
     message = await asyncio.to_thread(_told, work, mount, sights, target)
     work.teller.survey(message)
     _log.info(
@@ -97,11 +98,6 @@ async def take_sight(work: Workplace, arguments: Mapping[str, Any]) -> Message:
         message["total_error_arcmin"], message["total_error_sigma_arcmin"], message["advice"],
     )  # fmt: skip
     return message
-
-
-def local_zone() -> tzinfo:
-    """Return the time zone of this computer."""
-    return datetime.now().astimezone().tzinfo or UTC
 
 
 def _told(work: Workplace, mount: GuardedMount, sights: Sights, target: Vector) -> Message:
@@ -165,6 +161,26 @@ def refuse_by_light(body: Body, mount: GuardedMount) -> None:
         )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sighted:
+    """What was sighted last, with the mount as it still stands."""
+
+    mount: GuardedMount
+    sights: Sights
+    last: Sighting
+    body: Body
+
+
+def sighted(work: Workplace) -> Sighted | None:
+    """Return what was sighted last; None without a sight of this mount since the bolts turned."""
+    mount, sights = work.devices.mount, work.memory.sights
+    if mount is None or sights is None or sights.mount != mount.name:
+        return None
+    if not sights.sightings or sights.body is None:
+        return None
+    return Sighted(mount=mount, sights=sights, last=sights.sightings[-1], body=sights.body)
+
+
 class Sighter:
     """Looks at one body with one mount and camera, and knows what the mount showed meanwhile."""
 
@@ -190,8 +206,10 @@ class Sighter:
         Raises
         ------
         MeasurementError, SafetyError, DeviceError, LinkError
-            As :meth:`BodyFrames.find`; ``position_unknown``.
+            As :meth:`BodyFrames.find` and :func:`refuse_by_light`, whose word may be taken back
+            meanwhile; ``position_unknown``.
         """
+        refuse_by_light(self.body, self._mount)
         frame = await self.frames.find(self.body_now())
         return frame, await self.reading(frame.instant)
 

@@ -114,7 +114,7 @@ class Sights:
     """The sights of one mount since it was switched on, and what follows from them.
 
     ``axes`` are those of the picture on the side of the pier that the mount calls not beyond the
-    pole.
+    pole; ``body`` is the one that was sighted last.
     """
 
     mount: str
@@ -122,6 +122,7 @@ class Sights:
     prior: PointingPrior
     fit: PointingFit
     axes: PictureAxes | None = None
+    body: Body | None = None
     sightings: list[Sighting] = field(default_factory=list)
 
     @classmethod
@@ -132,8 +133,8 @@ class Sights:
         prior = wish.prior(place, earlier)
         return cls(mount=mount, place=place, prior=prior, fit=fit_pointing([], prior, place))
 
-    def add(self, sighting: Sighting) -> None:
-        """Take one more sight.
+    def add(self, sighting: Sighting, body: Body) -> None:
+        """Take one more sight, of this body.
 
         Raises
         ------
@@ -154,7 +155,7 @@ class Sights:
                 "was switched off, moved by hand or its tube shifted: polewright sight --anew.",
                 code="sights_disagree",
             )
-        self.sightings, self.fit = sightings, fit
+        self.sightings, self.fit, self.body = sightings, fit, body
 
     def follow(self, followed: FollowedMount) -> None:
         """Go on from a mount that was followed while its bolts turned."""

@@ -99,14 +99,12 @@ class FollowedMount:
         Terms and covariance before the bolts were turned at all.
     turned : bool
         Whether they were.
-    off_rad : ndarray of shape (2,) or None
+    off_rad : ndarray of shape (2,)
         What the first looks were off by (along the tangents of their direction, rad).
     mean_rad : ndarray of shape (2,)
         What the looks since the last turn are off by on average.
     looks : int
         How many there were.
-    turning : bool
-        Whether the last look shows that the bolts were turned since the one before.
     lean_rad : float
         How far the base may lean, one sigma (rad).
     """
@@ -115,27 +113,30 @@ class FollowedMount:
     terms: PointingTerms
     covariance_rad2: Matrix
     began: tuple[PointingTerms, Matrix]
+    off_rad: Array
+    mean_rad: Array
+    lean_rad: float
     turned: bool = False
-    off_rad: Array | None = None
-    mean_rad: Array | None = None
-    looks: int = 0
-    turning: bool = False
-    lean_rad: float = math.radians(0.3)
+    looks: int = 1
 
     @classmethod
     def of(cls, fit: PointingFit, lean_rad: float) -> "FollowedMount":
-        """Begin from a fit; its last sight is the first look."""
-        begun = cls(
+        """Begin from a fit with sights; the last one is the first look."""
+        off = np.asarray(fit.residuals_rad[-1])
+        return cls(
             place=fit.place,
             terms=fit.terms,
             covariance_rad2=fit.covariance_rad2,
             began=(fit.terms, fit.covariance_rad2),
+            off_rad=off,
+            mean_rad=off,
             lean_rad=lean_rad,
         )
-        if not fit.sightings:
-            return begun
-        off = np.asarray(fit.residuals_rad[-1])
-        return replace(begun, off_rad=off, mean_rad=off, looks=1)
+
+    @property
+    def turning(self) -> bool:
+        """Whether the last look shows that the bolts were turned since the one before."""
+        return self.turned and self.looks == 1
 
     @property
     def axis_enu(self) -> Vector:
@@ -169,23 +170,21 @@ class FollowedMount:
         """
         tangents = np.stack(sky_tangents(look.direction_enu))
         off = tangents @ (look.direction_enu - _predicted(self.terms, look, self.place))
-        if self.off_rad is None or self.mean_rad is None:
-            return replace(self, off_rad=off, mean_rad=off, looks=1)
         change = off - self.mean_rad
         spread = _STILL_SIGMAS * noise_rad * math.sqrt(1.0 + 1.0 / self.looks)
         if float(np.hypot(*change)) > max(spread, _LEAST_TURN_RAD):
             goal = look.direction_enu - self.off_rad @ tangents
             moved = self._turned(look, unit(goal), look.sigma_rad)
-            return replace(moved, looks=1, turned=True, turning=True)
+            return replace(moved, looks=1, turned=True)
         looks = self.looks + 1
         mean = self.mean_rad + change / looks
         if not self.turned:
-            return replace(self, off_rad=mean, mean_rad=mean, looks=looks, turning=False)
+            return replace(self, off_rad=mean, mean_rad=mean, looks=looks)
         goal = look.direction_enu - (off - mean + self.off_rad) @ tangents
         lasting2 = max(look.sigma_rad**2 - noise_rad**2, 0.0)
         sigma_rad = math.sqrt(lasting2 + noise_rad**2 / looks)
         averaged = self._turned(look, unit(goal), sigma_rad)
-        return replace(averaged, looks=looks, turning=False)
+        return replace(averaged, looks=looks)
 
     def _turned(self, look: Sighting, goal_enu: Vector, sigma_rad: float) -> "FollowedMount":
         """Return the mount that is turned from where it began, in one go.

@@ -233,16 +233,16 @@ def sun_day(place: Place, near: datetime) -> SunDay:
     )
 
 
+def sun_altitude_rad(place: Place, instant: datetime) -> float:
+    """Return the altitude of the Sun's centre without the air (rad)."""
+    return body_place(Body.SUN, replace(place, pressure_hpa=0.0), instant).altitude_rad
+
+
 def sun_crosses(
     place: Place, start: datetime, end: datetime, altitude_rad: float
 ) -> datetime | None:
     """Return when the Sun's centre first passes an airless altitude (rad), up or down."""
-    airless = replace(place, pressure_hpa=0.0)
-
-    def above(instant: datetime) -> float:
-        return body_place(Body.SUN, airless, instant).altitude_rad - altitude_rad
-
-    return _first_zero(above, start, end)
+    return _first_zero(lambda instant: sun_altitude_rad(place, instant) - altitude_rad, start, end)
 
 
 def body_day(body: Body, place: Place, start: datetime, end: datetime) -> BodyDay:
