@@ -252,6 +252,13 @@ async def test_without_sights_there_is_nothing_to_adjust_from():
     assert caught.value.code == "no_sights"
 
 
+async def test_motors_are_not_turned_by_a_body():
+    day = await Day().ready()
+    with pytest.raises(UsageError) as caught:
+        await day.evening.handle("adjust", {"by": "bodies", "motors": True})
+    assert caught.value.code == "not_by_bodies"
+
+
 def test_what_earlier_evenings_taught_counts_where_it_is_better_known():
     wish = SightWish(home_sigma_arcmin=2.0, cone_sigma_arcmin=5.0)
     earlier = PointingPrior.independent(

@@ -43,12 +43,18 @@ async def adjust_by_body(work: Workplace, arguments: Mapping[str, Any]) -> Messa
     Raises
     ------
     UsageError
-        ``no_sights``.
+        ``no_sights``; ``not_by_bodies``: motors are asked for.
     MeasurementError
         ``poor_geometry``; ``body_not_found`` before anything was turned.
     SafetyError, DeviceError, LinkError
         ``no_solar_filter``, ``filter_on``; from mount and camera.
     """
+    if arguments.get("motors"):
+        raise UsageError(
+            "motors are not turned by a body: their steps are learned from stars",
+            remedy="Turn the bolts by hand, or adjust by stars.",
+            code="not_by_bodies",
+        )
     memory = work.memory
     found = sighted(work)
     if found is None:

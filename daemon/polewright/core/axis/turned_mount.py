@@ -228,7 +228,10 @@ def _turned(
         left = missed(turns)
         if float(np.hypot(*left)) < _CONVERGED_RAD:
             break
-        turns = turns + np.linalg.solve(slopes, left)
+        try:
+            turns = turns + np.linalg.solve(slopes, left)
+        except np.linalg.LinAlgError:
+            raise _no_turn() from None
         if float(np.abs(turns).max()) > _LONGEST_TURN_RAD:
             raise _no_turn()
     else:
