@@ -220,7 +220,7 @@ def _service(folder: Path, indi_port: int) -> Iterator[tuple["subprocess.Popen[s
         "[camera]\ndevice = 'Hoopoe'\nexposure_s = 0.5\n"
         f"[indi]\nport = {indi_port}\n[mqtt]\nmode = 'embedded'\nport = {free_port()}\n"
         f"[survey]\nframes = 3\nsweep_deg = 45.0\nsettle_s = 0.2\n"
-        "[journal]\nmode = 'off'\n[page]\nmode = 'off'\n"
+        f"[journal]\ndirectory = '{folder}'\n[page]\nport = {free_port()}\n"
     )
     with subprocess.Popen(
         [sys.executable, "-m", "tests.bench.probed_service", str(config)],

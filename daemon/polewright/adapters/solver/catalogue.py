@@ -91,13 +91,20 @@ class Catalogue:
                     CATALOGUE_EPOCH_YEAR - BRIGHT_STARS_EPOCH_YEAR,
                 )[0]
         order = np.argsort(icrs[:, 2], kind="stable")
-        self._icrs, self._motion_mas_yr = icrs[order], motion[order]
-        self._sine = np.ascontiguousarray(self._icrs[:, 2])
-        self._magnitude = records["magnitude"][order].astype(np.float64)
+        # Half a million rows, for as long as the service runs: columns, so that the sines of the
+        # declinations need no copy, and no more bits than the files hold.
+        self._icrs = np.ascontiguousarray(icrs[order].T)
+        self._motion_mas_yr = motion[order].astype(np.float32)
+        self._magnitude = records["magnitude"][order]
 
     def __len__(self) -> int:
         """Return the number of stars."""
         return len(self._magnitude)
+
+    @property
+    def _sine(self) -> NDArray[np.float64]:
+        sine: NDArray[np.float64] = self._icrs[2]
+        return sine
 
     def cone(
         self,
@@ -126,15 +133,17 @@ class Catalogue:
         low, high = latitude - wide_rad, latitude + wide_rad
         first = 0 if low <= -np.pi / 2 else int(np.searchsorted(self._sine, np.sin(low)))
         last = len(self) if high >= np.pi / 2 else int(np.searchsorted(self._sine, np.sin(high)))
-        rows = first + np.flatnonzero(self._icrs[first:last] @ direction_icrs >= np.cos(wide_rad))
-        icrs = moved(self._icrs[rows], self._motion_mas_yr[rows], years)
+        rows = first + np.flatnonzero(direction_icrs @ self._icrs[:, first:last] >= np.cos(wide_rad))
+        motion = self._motion_mas_yr[rows].astype(np.float64)
+        magnitude = self._magnitude[rows].astype(np.float64)
+        icrs = moved(self._icrs[:, rows].T, motion, years)
         inside = np.flatnonzero(icrs @ direction_icrs >= np.cos(radius_rad))
-        order = inside[np.argsort(self._magnitude[rows[inside]], kind="stable")][:most]
+        order = inside[np.argsort(magnitude[inside], kind="stable")][:most]
         return CatalogueStars(
             icrs=icrs[order],
-            magnitude=self._magnitude[rows[order]],
-            sigma_rad=_place_sigma_rad(self._motion_mas_yr[rows[order]], years),
-            motion_mas_yr=self._motion_mas_yr[rows[order]],
+            magnitude=magnitude[order],
+            sigma_rad=_place_sigma_rad(motion[order], years),
+            motion_mas_yr=motion[order],
         )
 
 
