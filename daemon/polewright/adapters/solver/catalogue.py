@@ -133,7 +133,8 @@ class Catalogue:
         low, high = latitude - wide_rad, latitude + wide_rad
         first = 0 if low <= -np.pi / 2 else int(np.searchsorted(self._sine, np.sin(low)))
         last = len(self) if high >= np.pi / 2 else int(np.searchsorted(self._sine, np.sin(high)))
-        rows = first + np.flatnonzero(direction_icrs @ self._icrs[:, first:last] >= np.cos(wide_rad))
+        cosines = direction_icrs @ self._icrs[:, first:last]
+        rows = first + np.flatnonzero(cosines >= np.cos(wide_rad))
         motion = self._motion_mas_yr[rows].astype(np.float64)
         magnitude = self._magnitude[rows].astype(np.float64)
         icrs = moved(self._icrs[:, rows].T, motion, years)
