@@ -22,12 +22,14 @@ from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.service import MqttService
 from polewright.adapters.mqtt.topics import MountTopics
 from polewright.adapters.solver.both import BothSolvers
+from polewright.adapters.systemd.notifying import ServiceManager
 from polewright.adapters.web.server import Page
 from polewright.app.clock import HostClock
 from polewright.app.health import HealthTeller
 from polewright.app.page import PageCommands, served_page
 from polewright.app.sensors import Sensors
 from polewright.app.site import settle_site
+from polewright.app.supervision import Supervision, state_words
 from polewright.app.watched import Watched
 from polewright.app.wishes import evening_wishes, scale_arcsec_px
 from polewright.core.errors import (
@@ -66,6 +68,7 @@ async def running_service(
     settings: Settings,
     *,
     on_catalogue: Callable[[float], None] | None = None,
+    manager: ServiceManager | None = None,
 ) -> AsyncIterator[RunningService]:
     """Run the service while the context is open.
 
@@ -75,6 +78,8 @@ async def running_service(
         All of it.
     on_catalogue : callable, optional
         Told the fraction done (0 to 1) while the star catalogue is prepared the first time.
+    manager : ServiceManager, optional
+        Told when the service answers, how it is, and that it lives.
 
     Raises
     ------
@@ -118,7 +123,7 @@ async def running_service(
 
         tasks = await stack.enter_async_context(asyncio.TaskGroup())
         await stack.enter_async_context(stop_door(settings, lambda: evening.handle("stop", {})))
-        owned = [tasks.create_task(evening.watch())]
+        owned = [tasks.create_task(evening.watch(), name="limits")]
         # Commands expire by the callers' clocks, which a correction of ours does not change.
         mqtt = MqttService(
             settings,
@@ -129,29 +134,45 @@ async def running_service(
             watch_inputs=watched.mqtt_inputs,
         )
         page_commands = PageCommands(mqtt.desk)
-        owned.append(tasks.create_task(page_commands.run()))
+        owned.append(tasks.create_task(page_commands.run(), name="page commands"))
         if settings.mqtt.mode != "off":
-            owned.append(tasks.create_task(mqtt.run()))
+            owned.append(tasks.create_task(mqtt.run(), name="messages"))
         file = settings.journal.file(settings.mount.slug)
         kept_in = file.parent if file else Path.home()
         page_health = outcome.health(motors=settings.adjuster.motors)
         health = HealthTeller(publisher, evening, clock, journal, mqtt.health, page_health, kept_in)
-        owned.append(tasks.create_task(health.run()))
+        owned.append(tasks.create_task(health.run(), name="health"))
         devices = _devices(settings, clock, solver, evening, on_catalogue, health, sensors)
-        owned.append(tasks.create_task(devices))
+        owned.append(tasks.create_task(devices, name="devices"))
         teller = SensorTeller(publisher, clock, desk.sensor, desk.note)
-        owned.append(tasks.create_task(teller.run()))
+        owned.append(tasks.create_task(teller.run(), name="sensor"))
+        if manager is not None:
+            supervision = _supervision(manager, settings, mqtt, evening)
+            owned.append(tasks.create_task(supervision.run(tuple(owned)), name="supervision"))
         failure: PolewrightError | None = None
         try:
             yield RunningService(broker_port=port, evening=evening, page=outcome.page, clock=clock)
         except PolewrightError as expected:
             failure = expected  # a task group would wrap it
         finally:
+            if manager is not None:
+                manager.stopping()
             await evening.stop()
             for task in owned:
                 task.cancel()
     if failure is not None:
         raise failure
+
+
+def _supervision(
+    manager: ServiceManager, settings: Settings, mqtt: MqttService, evening: Evening
+) -> Supervision:
+    """Return what tells the service manager; without MQTT the service answers from the start."""
+
+    def answers() -> bool:
+        return settings.mqtt.mode == "off" or bool(mqtt.health()["connected"])
+
+    return Supervision(manager, answers, lambda: state_words(evening, broker_away=not answers()))
 
 
 async def _journal(

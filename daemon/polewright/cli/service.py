@@ -6,6 +6,7 @@ import signal
 
 from polewright.adapters.direct.stop_door import services_here
 from polewright.adapters.indi.quiet import divert_library_chatter
+from polewright.adapters.systemd.notifying import service_manager
 from polewright.app.memory import give_frames_back
 from polewright.app.service import running_service
 from polewright.cli.output import ExitCode, Output
@@ -45,7 +46,7 @@ async def _serve(settings: Settings, output: Output) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, asked_to_end.set)
-    async with running_service(settings) as service:
+    async with running_service(settings, manager=service_manager()) as service:
         if service.page is not None:
             show_link(service.page, output)
         await asked_to_end.wait()

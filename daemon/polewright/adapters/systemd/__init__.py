@@ -1,0 +1,1 @@
+"""The service manager that may have started the service."""
