@@ -44,7 +44,11 @@ class HostClock:
 
     def now(self) -> datetime:
         """Return the aware UTC instant."""
-        return datetime.now(UTC) + self.correction
+        return self.uncorrected() + self.correction
+
+    def uncorrected(self) -> datetime:
+        """Return what the host's own clock says (aware, UTC)."""
+        return datetime.now(UTC)
 
     def monotonic(self) -> float:
         """Return seconds that never jump."""

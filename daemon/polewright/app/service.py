@@ -69,6 +69,7 @@ async def running_service(
     *,
     on_catalogue: Callable[[float], None] | None = None,
     manager: ServiceManager | None = None,
+    clock: HostClock | None = None,
 ) -> AsyncIterator[RunningService]:
     """Run the service while the context is open.
 
@@ -80,13 +81,15 @@ async def running_service(
         Told the fraction done (0 to 1) while the star catalogue is prepared the first time.
     manager : ServiceManager, optional
         Told when the service answers, how it is, and that it lives.
+    clock : HostClock, optional
+        The computer's clock, where a test brings one that is stepped.
 
     Raises
     ------
     LinkError
         The embedded broker's port is taken, or a service for this mount runs already.
     """
-    clock = HostClock()
+    clock = clock or HostClock()
     async with contextlib.AsyncExitStack() as stack:
         port: int | None = None
         if settings.mqtt.mode == "embedded":

@@ -2,7 +2,7 @@
 
 import logging
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 from polewright.adapters.indi.place import IndiGps, tell_mount, ticking_utc
 from polewright.adapters.indi.rig import Rig
@@ -48,7 +48,7 @@ async def settle_site(
             remedy="Set [site] latitude_deg and longitude_deg in the settings file.",
             code="no_place",
         )
-    times = await _times(settings, rig)
+    times = await _times(settings, rig, clock)
     wish = {"auto": None, "host": Source.HOST, "gps": Source.GPS}[settings.site.clock]
     time = choose_time(times, wish)
     if time is None:
@@ -111,12 +111,9 @@ async def _of_mount(rig: Rig) -> Place | None:
         return None
 
 
-async def _times(settings: Settings, rig: Rig) -> list[TimeReading]:
-    readings = [
-        TimeReading(
-            source=Source.HOST, utc=datetime.now(UTC), disciplined=kept_right_from_outside()
-        )
-    ]
+async def _times(settings: Settings, rig: Rig, clock: HostClock) -> list[TimeReading]:
+    host = clock.uncorrected()
+    readings = [TimeReading(source=Source.HOST, utc=host, disciplined=kept_right_from_outside())]
     if isinstance(rig.place_source, IndiGps):
         try:
             told = await rig.place_source.utc()
@@ -125,16 +122,18 @@ async def _times(settings: Settings, rig: Rig) -> list[TimeReading]:
                 raise LinkError(trouble.text, remedy=trouble.remedy, code=trouble.code) from None
             _log.warning("%s", trouble)
         else:
-            readings.append(_reading(Source.GPS, told, disciplined=True))
+            readings.append(_reading(clock, Source.GPS, told, disciplined=True))
     if rig.mount is not None:
         shown = await ticking_utc(rig.connection, rig.mount.name)
         if shown is not None:
-            readings.append(_reading(Source.MOUNT, shown, disciplined=None))
+            readings.append(_reading(clock, Source.MOUNT, shown, disciplined=None))
     return readings
 
 
-def _reading(source: Source, told: datetime, *, disciplined: bool | None) -> TimeReading:
-    ahead_s = (told - datetime.now(UTC)).total_seconds()
+def _reading(
+    clock: HostClock, source: Source, told: datetime, *, disciplined: bool | None
+) -> TimeReading:
+    ahead_s = (told - clock.uncorrected()).total_seconds()
     return TimeReading(source=source, utc=told, ahead_s=ahead_s, disciplined=disciplined)
 
 
@@ -180,5 +179,5 @@ async def _told(
     shown = await ticking_utc(rig.connection, rig.mount.name)
     rest = [time for time in times if time.source is not Source.MOUNT]
     if shown is not None:
-        rest.append(_reading(Source.MOUNT, shown, disciplined=None))
+        rest.append(_reading(clock, Source.MOUNT, shown, disciplined=None))
     return [*others, now_held], rest

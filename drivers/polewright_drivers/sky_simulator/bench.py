@@ -1,4 +1,4 @@
-"""Bench: the INDI device "Kudu Bench", for what is no device: the time, and the solar filter."""
+"""Bench: the INDI device "Kudu Bench", for what is no device: time, solar filter, the ground."""
 
 from typing import Any
 
@@ -18,12 +18,13 @@ from polewright_drivers.sky_simulator.simulated_clock import SimulatedClock
 _GROUP = "Simulation"
 LONGEST_STEP_S = 30.0 * 86400.0
 SLOWEST, FASTEST = 0.01, 1000.0
+LARGEST_LEAN_ARCMIN = 120.0
 
 
 class Bench(SimulatedDevice):
     """What whoever rehearses does behind the scene.
 
-    A step of the clock and another pace wait until no shutter is open and no slew is under way;
+    A step of the clock, another pace and a sinking leg wait until no shutter is open and no slew is under way;
     until then their property is Busy.  A mount that tracks goes on tracking through the step.
 
     Parameters
@@ -39,6 +40,7 @@ class Bench(SimulatedDevice):
         self._clock = clock
         self._step_s: float | None = None
         self._pace: float | None = None
+        self._lean: tuple[float, float] | None = None
         self.clock_step = numbers(
             "CLOCK_STEP",
             "Step the clock",
@@ -71,8 +73,20 @@ class Bench(SimulatedDevice):
             on="FILTER_ON" if rig.solar_filter else "FILTER_OFF",
             state="Ok",
         )
+        self.tripod_leans = numbers(
+            "TRIPOD_LEANS",
+            "A leg sinks",
+            _GROUP,
+            "rw",
+            [
+                ("LEAN_ARCMIN", "By (arcmin)", "%.3f", 0.0, LARGEST_LEAN_ARCMIN, 0.0),
+                ("TOWARD_DEG", "Toward (azimuth, deg)", "%.1f", 0.0, 360.0, 0.0),
+            ],
+        )
         super().__init__(
-            "Kudu Bench", AUX_INTERFACE, [self.clock_step, self.clock_rate, self.solar_filter]
+            "Kudu Bench",
+            AUX_INTERFACE,
+            [self.clock_step, self.clock_rate, self.solar_filter, self.tripod_leans],
         )
 
     async def asked(self, event: Any) -> None:
@@ -100,9 +114,16 @@ class Bench(SimulatedDevice):
                 set_only(self.solar_filter, wanted)
                 await self.solar_filter.send_setVector(state="Ok")
 
+            case "TRIPOD_LEANS":
+                lean_arcmin = number(event, "LEAN_ARCMIN")
+                if not 0.0 <= lean_arcmin <= LARGEST_LEAN_ARCMIN:
+                    raise Refused(f"{lean_arcmin:g} is outside 0 to {LARGEST_LEAN_ARCMIN:g}")
+                self._lean = lean_arcmin / 60.0, number(event, "TOWARD_DEG")
+                await self.tripod_leans.send_setVector(state="Busy")
+
     async def disconnecting(self) -> None:
         """Forget what has not been done."""
-        self._step_s = self._pace = None
+        self._step_s = self._pace = self._lean = None
 
     async def tick(self) -> None:
         """Step the clock as soon as nothing would be torn."""
@@ -113,6 +134,10 @@ class Bench(SimulatedDevice):
             self._clock.run_at(self._pace)
             self._pace = None
             await self.clock_rate.send_setVector(state="Ok")
+        if self._lean is not None:
+            self._rig.mechanics.lean(*self._lean)
+            self._lean = None
+            await self.tripod_leans.send_setVector(state="Ok")
         if self._step_s is not None:
             self._rig.advance()
             self._clock.step(self._step_s)

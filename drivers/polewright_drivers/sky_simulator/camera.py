@@ -203,12 +203,17 @@ class Camera(SimulatedDevice):
     ) -> tuple[bytes, int]:
         """Return the picture as a file, and its size unpacked (runs in a thread)."""
         trails = self._rig.trails(exposure, start_s, duration_s)
-        expected = self._renderer.expected(trails, duration_s, clouds=self._fault("CLOUDS"))
+        expected = self._renderer.expected(
+            trails, duration_s, clouds=self._fault("CLOUDS"), satellite=self._fault("SATELLITE")
+        )
         pixels = self._renderer.read(expected, readout)
         if self._fault("BLACK_FRAME"):
             pixels = np.zeros_like(pixels)
         cards = self._cards(start_s, duration_s, readout, believed)
-        return packed(pixels, cards, self._rig.scenario.camera.compression)
+        content, plain_size = packed(pixels, cards, self._rig.scenario.camera.compression)
+        if self._fault("BLOB_IS_TORN"):
+            content = content[: len(content) // 2]
+        return content, plain_size
 
     def _cards(
         self,

@@ -23,6 +23,7 @@ from polewright_drivers.sky_simulator.scenario import SITES, Scenario, ScenarioE
 from polewright_drivers.sky_simulator.scenario_file import from_tables, load
 from polewright_drivers.sky_simulator.sensor import Sensor
 from polewright_drivers.sky_simulator.simulated_clock import SimulatedClock
+from polewright_drivers.sky_simulator.stars import Stars
 
 SKY_VARIABLE = "POLEWRIGHT_SKY"
 
@@ -34,11 +35,13 @@ class SkyDriver(Driver):
     ----------
     scenario : Scenario
         The hidden truths.
+    stars : Stars, optional
+        The catalogue of the evening's date, where it was read before.
     """
 
-    def __init__(self, scenario: Scenario) -> None:
+    def __init__(self, scenario: Scenario, stars: Stars | None = None) -> None:
         clock = SimulatedClock(scenario.clock)
-        self.rig = Rig(scenario, clock.now_unix_s)
+        self.rig = Rig(scenario, clock.now_unix_s, stars)
         kind = scenario.mount.kind
         devices: list[SimulatedDevice] = [] if kind == "none" else [Mount(self.rig)]
         devices += [Camera(self.rig, clock), Gps(self.rig), Bolts(self.rig)]

@@ -65,6 +65,12 @@ def separation_rad(a: Vector, b: Vector) -> float:
     return 2.0 * math.atan2(float(np.linalg.norm(a - b)), float(np.linalg.norm(a + b)))
 
 
+def _lean(by_deg: float, toward_deg: float) -> Matrix:
+    """Return the rotation by which the vertical leans toward an azimuth."""
+    toward = math.radians(toward_deg)
+    return rotation_z(-toward) @ rotation_x(-math.radians(by_deg)) @ rotation_z(toward)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Joints:
     """The angles of everything that turns, as it really stands (rad)."""
@@ -94,9 +100,7 @@ class Mechanics:
         self._head_from_polar = np.column_stack(
             [upper, np.cross(self.pole_enu, upper), self.pole_enu]
         )
-        tilt, toward = math.radians(mount.base_tilt_deg), math.radians(mount.base_tilt_azimuth_deg)
-        # The base's vertical leans toward that azimuth.
-        self._enu_from_base = rotation_z(-toward) @ rotation_x(-tilt) @ rotation_z(toward)
+        self._enu_from_base = _lean(mount.base_tilt_deg, mount.base_tilt_azimuth_deg)
         wanted = direction(
             pole_azimuth_deg + mount.axis_azimuth_error_deg,
             abs(site.latitude_deg) + mount.axis_altitude_error_deg,
@@ -108,6 +112,10 @@ class Mechanics:
         self._tube_from_camera = rotation_z(math.radians(mount.cone_arcmin / 60.0)) @ rotation_x(
             math.radians(camera.roll_deg)
         )
+
+    def lean(self, by_deg: float, toward_deg: float) -> None:
+        """Let the base lean further toward an azimuth: a leg sank, or somebody hit it."""
+        self._enu_from_base = _lean(by_deg, toward_deg) @ self._enu_from_base
 
     def enu_from_polar(self, joints: Joints) -> Matrix:
         """Return the polar frame's rotation into ENU; its third column is the axis."""

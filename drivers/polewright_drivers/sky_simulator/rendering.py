@@ -22,6 +22,8 @@ less a third for air and glass.
 _BAYER_WEIGHT = {"R": 0.55, "G": 1.0, "B": 0.5}
 _CLOUD_DIMMING_MAG = 9.0
 _CLOUD_GLOW_MAG = 1.0
+# As much light as a star of this magnitude brings in the whole exposure, along a line.
+_SATELLITE_MAG = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +106,7 @@ class Renderer:
         return float(self._electrons_s_mag0 * 10.0 ** (-0.4 * mag) * exposure_s)
 
     def expected(
-        self, trails: Trails, exposure_s: float, *, clouds: bool = False
+        self, trails: Trails, exposure_s: float, *, clouds: bool = False, satellite: bool = False
     ) -> NDArray[np.float32]:
         """Return the mean number of electrons in every pixel of the whole sensor."""
         dimming = _CLOUD_DIMMING_MAG if clouds else 0.0
@@ -119,6 +121,8 @@ class Renderer:
             if len(track):
                 for sigma_px, share in self._blur:
                     add_star(picture, track, sigma_px, total * share)
+        if satellite:
+            self._draw_satellite(picture, exposure_s, dimming)
         for disc in trails.discs:
             total = self.star_electrons(disc.mag + dimming, exposure_s)
             add_disc(picture, disc, self._blur, total)
@@ -126,6 +130,18 @@ class Renderer:
             picture *= self._mosaic
         picture += self._dark_e_s * np.float32(exposure_s)
         return picture
+
+    def _draw_satellite(
+        self, picture: NDArray[np.float32], exposure_s: float, dimming_mag: float
+    ) -> None:
+        """Draw a line from one side of the picture to the other."""
+        rows, columns = picture.shape
+        left, right = self._noise.uniform(0.0, rows, size=2)
+        steps = 2 * columns
+        track = np.column_stack((np.linspace(0.0, columns, steps), np.linspace(left, right, steps)))
+        total = self.star_electrons(_SATELLITE_MAG + dimming_mag, exposure_s) / steps
+        for sigma_px, share in self._blur:
+            add_star(picture, track, sigma_px, total * share)
 
     def _even_electrons(self, trails: Trails, exposure_s: float, dimming_mag: float) -> float:
         """Return what sky and glare bring to every pixel without a filter."""

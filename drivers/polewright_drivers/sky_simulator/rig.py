@@ -79,9 +79,13 @@ class Rig:
         The hidden truths.
     now : callable
         The simulated instant (s since 1970, UTC).
+    stars : Stars, optional
+        The catalogue of the evening's date; read at the first picture where left out.
     """
 
-    def __init__(self, scenario: Scenario, now: Callable[[], float]) -> None:
+    def __init__(
+        self, scenario: Scenario, now: Callable[[], float], stars: Stars | None = None
+    ) -> None:
         self.scenario = scenario
         self._now = now
         self.sky = Sky(scenario.site)
@@ -104,7 +108,7 @@ class Rig:
         self.believed_longitude_deg = scenario.site.longitude_deg
         self.believed_elevation_m = scenario.site.elevation_m
         self.clock_error_s = mount.clock_error_s
-        self._stars: Stars | None = None
+        self._stars = stars
         self.solar_filter = scenario.camera.solar_filter
         self._daytime = Daytime(self.sky, scenario) if scenario.sky.daylight else None
 

@@ -239,12 +239,18 @@ class SensorTruth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FaultsTruth:
-    """Faults of the camera and the sky that are on from the start."""
+    """Faults of the camera and the sky that are on from the start.
+
+    ``blob_is_torn``: half of each picture's file is missing.  ``satellite``: a bright one crosses
+    every picture.
+    """
 
     camera_never_delivers: bool = False
     blob_is_junk: bool = False
+    blob_is_torn: bool = False
     black_frame: bool = False
     clouds: bool = False
+    satellite: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
