@@ -274,6 +274,52 @@ class SensorPayload(Payload):
     sensor_age_s: Sigma | None = None
 
 
+class PlannedTargetBody(Body):
+    """One target of the plan, ICRS."""
+
+    name: Text
+    right_ascension_deg: Annotated[float, Field(ge=0, le=360)]
+    declination_deg: Annotated[float, Field(ge=-90, le=90)]
+
+
+class PlannedTrainBody(Body):
+    """One optical train of the plan, and how it exposes."""
+
+    name: Text
+    focal_length_mm: Annotated[float, Field(gt=0)]
+    pixel_size_um: Annotated[float, Field(gt=0)]
+    exposure_s: Annotated[float, Field(gt=0)]
+    guided: bool
+    farthest_mm: Annotated[float, Field(gt=0)]
+    allowed_px: Annotated[float, Field(gt=0)]
+
+
+class PlanWarningBody(Body):
+    """Something about the plan that a person should know before the night."""
+
+    code: Name
+    text: Text
+    remedy: Text
+
+
+class PlanBody(Body):
+    """Tonight's plan, and what follows from it for the axis."""
+
+    source: Literal["command", "settings"]
+    targets: Annotated[list[PlannedTargetBody], Field(max_length=20)]
+    trains: Annotated[list[PlannedTrainBody], Field(max_length=8)]
+    start: AwareDatetime | None
+    end: AwareDatetime | None
+    verify_at: AwareDatetime | None
+    tolerance_arcmin: Annotated[float, Field(gt=0)] | None
+    tolerance_reason: Text | None
+    tightest_target: Text | None
+    tightest_train: Text | None
+    target_pole: Literal["true", "refracted", "tonight"]
+    pole_reason: Text
+    warnings: Annotated[list[PlanWarningBody], Field(max_length=100)]
+
+
 class AlarmBody(Body):
     """The axis moved: by how much, which way, how sure."""
 

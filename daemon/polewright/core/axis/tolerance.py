@@ -22,6 +22,12 @@ COARSEST_TOLERANCE_RAD = math.radians(2.0)
 # Guiding in one sense only, and its corrections, stay unnoticed below this drift
 # (arcsec per minute of time; common practice, no source).
 _EASY_GUIDING_ARCSEC_MIN = 1.0
+EASY_GUIDING_RAD = math.radians(_EASY_GUIDING_ARCSEC_MIN / 3600.0) / (60.0 * SIDEREAL_RATE_RAD_S)
+"""The axis error up to which that is so (rad)."""
+# Within a degree of the pole a mount cannot hold a guide star by right ascension anyway.
+_LEAST_COSINE = math.sin(math.radians(1.0))
+# Unguided, so small an error asks for more than gears do alone (common practice, no source).
+_NEEDS_GUIDING_RAD = math.radians(0.5 / 60.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,25 +104,21 @@ def smear_px(plan: ExposurePlan, axis_error_rad: float) -> float:
 
 def tolerance_for(plan: ExposurePlan) -> Tolerance:
     """Return the axis error at which the plan's smear is reached, within sensible bounds."""
+    turn = _allowed_turn_rad(plan)
     if plan.guided:
-        turn = (
-            plan.allowed_px * plan.pixel_size_um * 1e-3 / plan.farthest_mm * _cos_declination(plan)
-        )
         reason = (
             f"field rotation of {plan.allowed_px:g} px in {plan.exposure_s:g} s "
             f"at {plan.farthest_mm:g} mm from the guide star"
         )
     else:
-        turn = plan.allowed_px * plan.scale_rad_px
         reason = (
             f"drift of {plan.allowed_px:g} px in {plan.exposure_s:g} s "
             f"at {plan.focal_length_mm:g} mm without guiding"
         )
     error = _error_of_turn(turn, plan.exposure_s)
-    if plan.guided:
-        easy = math.radians(_EASY_GUIDING_ARCSEC_MIN / 3600.0) / (60.0 * SIDEREAL_RATE_RAD_S)
-        if easy < error:
-            error, reason = easy, "so that guiding has to correct under 1 arcsec per minute"
+    if plan.guided and error > EASY_GUIDING_RAD:
+        error = EASY_GUIDING_RAD
+        reason = "so that guiding has to correct under 1 arcsec per minute"
     if error < FINEST_TOLERANCE_RAD:
         asked = math.degrees(error) * 3600.0
         return Tolerance(
@@ -131,6 +133,49 @@ def tolerance_for(plan: ExposurePlan) -> Tolerance:
     return Tolerance(error_rad=error, reason=reason)
 
 
+def longest_exposure_s(plan: ExposurePlan, axis_error_rad: float) -> float:
+    """Return the longest exposure (s) whose smear stays within what the plan allows.
+
+    The inverse of :func:`smear_px` in time, at the worst hour angle; infinite where the smear
+    never gets that far, in half a sidereal day.
+    """
+    ratio = math.sin(min(0.25 * _allowed_turn_rad(plan), 0.5 * math.pi)) / max(
+        math.sin(0.5 * axis_error_rad), 1e-300
+    )
+    return math.inf if ratio >= 1.0 else 2.0 * math.asin(ratio) / SIDEREAL_RATE_RAD_S
+
+
+def widest_declination_deg(plan: ExposurePlan, axis_error_rad: float) -> float | None:
+    """Return how far from the equator the plan's exposure is good, on either side (deg).
+
+    90 where it is good everywhere, as unguided: drift knows no declination at the worst hour
+    angle.  None where it is good nowhere.
+    """
+    turn = field_turn_rad(axis_error_rad, plan.exposure_s)
+    if not plan.guided:
+        return 90.0 if turn <= _allowed_turn_rad(plan) else None
+    cosine = turn * plan.farthest_mm * 1e3 / (plan.allowed_px * plan.pixel_size_um)
+    if cosine > 1.0:
+        return None
+    return 90.0 if cosine <= _LEAST_COSINE else math.degrees(math.acos(cosine))
+
+
+def gears_wander_more(plan: ExposurePlan) -> bool:
+    """Return whether an unguided plan asks for more than gears do alone, however good the axis."""
+    return not plan.guided and _error_of_turn(_allowed_turn_rad(plan), plan.exposure_s) < (
+        _NEEDS_GUIDING_RAD
+    )
+
+
+def _allowed_turn_rad(plan: ExposurePlan) -> float:
+    """Return the turn of the sky against the mount at which the allowed smear is reached."""
+    if plan.guided:
+        return (
+            plan.allowed_px * plan.pixel_size_um * 1e-3 / plan.farthest_mm * _cos_declination(plan)
+        )
+    return plan.allowed_px * plan.scale_rad_px
+
+
 def _error_of_turn(turn_rad: float, duration_s: float) -> float:
     """Invert :func:`field_turn_rad`; pi where even that would not show."""
     half_turn = math.sin(min(0.5 * SIDEREAL_RATE_RAD_S * duration_s, 0.5 * math.pi))
@@ -139,5 +184,4 @@ def _error_of_turn(turn_rad: float, duration_s: float) -> float:
 
 
 def _cos_declination(plan: ExposurePlan) -> float:
-    # Within a degree of the pole a mount cannot hold a guide star by right ascension anyway.
-    return max(math.cos(math.radians(plan.declination_deg)), math.sin(math.radians(1.0)))
+    return max(math.cos(math.radians(plan.declination_deg)), _LEAST_COSINE)
