@@ -24,8 +24,9 @@ LARGEST_LEAN_ARCMIN = 120.0
 class Bench(SimulatedDevice):
     """What whoever rehearses does behind the scene.
 
-    A step of the clock, another pace and a sinking leg wait until no shutter is open and no slew is under way;
-    until then their property is Busy.  A mount that tracks goes on tracking through the step.
+    A step of the clock, another pace and a sinking leg wait until no shutter is open and no slew
+    is under way; until then their property is Busy.  A mount that tracks goes on tracking through
+    the step.
 
     Parameters
     ----------

@@ -36,6 +36,7 @@ class Bolts(SimulatedDevice):
         self._rig = rig
         self._noise = np.random.default_rng([rig.scenario.seed, 3])
         self._ticks = 0
+        self._leans_told = 0
         self._running: Any = None
         self._steps = 0
         self._goes_on_in: int | None = None
@@ -228,12 +229,18 @@ class Bolts(SimulatedDevice):
             self._goes_on_in -= 1
             if self._goes_on_in <= 0 and self._running is None:
                 await self._go_on()
+        self._ticks += 1
         if self._running is None:
+            if self._rig.mechanics.leans != self._leans_told:
+                await self._tell_truth()
             return
         if not self._moving:
             await self._finish("Ok")
             return
-        self._ticks += 1
         if self._ticks % 10 == 0:
-            self._fill()
-            await self.truth.send_setVector(state="Ok")
+            await self._tell_truth()
+
+    async def _tell_truth(self) -> None:
+        self._fill()
+        self._leans_told = self._rig.mechanics.leans
+        await self.truth.send_setVector(state="Ok")

@@ -101,6 +101,7 @@ class Mechanics:
             [upper, np.cross(self.pole_enu, upper), self.pole_enu]
         )
         self._enu_from_base = _lean(mount.base_tilt_deg, mount.base_tilt_azimuth_deg)
+        self.leans = 0
         wanted = direction(
             pole_azimuth_deg + mount.axis_azimuth_error_deg,
             abs(site.latitude_deg) + mount.axis_altitude_error_deg,
@@ -116,6 +117,7 @@ class Mechanics:
     def lean(self, by_deg: float, toward_deg: float) -> None:
         """Let the base lean further toward an azimuth: a leg sank, or somebody hit it."""
         self._enu_from_base = _lean(by_deg, toward_deg) @ self._enu_from_base
+        self.leans += 1
 
     def enu_from_polar(self, joints: Joints) -> Matrix:
         """Return the polar frame's rotation into ENU; its third column is the axis."""

@@ -64,8 +64,10 @@ async def test_a_mount_that_tracks_goes_on_tracking_through_the_step():
     ("CLOCK_STEP", {"FORWARD_S": -1.0}),
     ("CLOCK_STEP", {"FORWARD_S": 1e9}),
     ("CLOCK_RATE", {"TIME_FACTOR": 0.0}),
+    ("TRIPOD_LEANS", {"LEAN_ARCMIN": -1.0, "TOWARD_DEG": 0.0}),
+    ("TRIPOD_LEANS", {"LEAN_ARCMIN": 3000.0, "TOWARD_DEG": 0.0}),
 ])  # fmt: skip
-async def test_a_clock_that_goes_back_or_stands_is_refused(name, members):
+async def test_a_clock_that_goes_back_or_stands_and_a_tripod_that_falls_are_refused(name, members):
     async with devices(**MORNING) as wire:
         await wire.number("Kudu Bench", name, **members)
         refusal = await wire.until(name, lambda e: e.get("state") == "Alert")
@@ -82,6 +84,18 @@ async def test_the_clock_takes_another_pace():
         wire.said.clear()
         await wire.until("TIME_UTC", lambda e: e.tag == "setTextVector")
         assert 300.0 < (told(wire) - first).total_seconds() < 6000.0
+
+
+async def test_a_leg_that_sinks_moves_the_axis():
+    async with devices(**MORNING) as wire:
+        before = wire.last("SIMULATOR_TRUTH")
+        await wire.number("Kudu Bench", "TRIPOD_LEANS", LEAN_ARCMIN=6.0, TOWARD_DEG=180.0)
+        await wire.until("TRIPOD_LEANS", lambda e: e.get("state") == "Ok" and e.tag[:3] == "set")
+        wire.said.clear()
+        await wire.until("SIMULATOR_TRUTH", lambda e: len(e) > 2)
+        after = wire.last("SIMULATOR_TRUTH")
+        fell = float(before["TRUE_AXIS_ALT_DEG"]) - float(after["TRUE_AXIS_ALT_DEG"])
+        assert fell * 60.0 == pytest.approx(6.0, abs=0.05), "toward the south, by as much"
 
 
 async def test_the_filter_goes_on_and_off_for_the_exposures_that_follow():

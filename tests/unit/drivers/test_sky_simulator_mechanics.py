@@ -176,6 +176,25 @@ def test_a_tilted_base_couples_the_bolts():
     assert after - before == pytest.approx(-math.sin(math.radians(3.0)), rel=0.05)
 
 
+@pytest.mark.parametrize(("site", "toward_deg"), [("north", 0.0), ("south", 180.0)])
+def test_a_base_that_leans_toward_the_pole_lowers_the_axis_by_as_much(site, toward_deg):
+    parts = mechanics(SITES[site])
+    _, before = azimuth_altitude_deg(parts.axis_enu(HOME))
+    parts.lean(0.5, toward_deg)
+    azimuth, after = azimuth_altitude_deg(parts.axis_enu(HOME))
+    assert before - after == pytest.approx(0.5, abs=1e-9)
+    assert azimuth % 360.0 == pytest.approx(toward_deg, abs=1e-6)
+
+
+def test_a_base_that_leans_to_the_east_takes_the_axis_along_by_the_sine_of_its_height():
+    parts = mechanics(SITES["north"])
+    before = parts.axis_enu(HOME)
+    parts.lean(0.5, 90.0)
+    moved = parts.axis_enu(HOME) - before
+    assert moved[0] == pytest.approx(math.sin(math.radians(0.5)) * before[2], rel=1e-3)
+    assert abs(moved[1]) < 1e-9
+
+
 @settings(max_examples=80, deadline=None)
 @given(
     hemisphere=st.sampled_from([1.0, -1.0]),
