@@ -1,12 +1,14 @@
-"""Tonight's pole: where the axis should point for one target over one night's window.
+"""Tonight's pole: where the axis should point for tonight's targets over the night's window.
 
 The air lifts a target by an amount that changes along its path, so neither the true nor the
 refracted pole follows it best.  The observed field, taken into the frame that turns about the
 true pole, moves by a small rotation ``eta(t)``; the axis (and the rate) that undo most of it are
-a linear least-squares problem (own derivation, docs: how it works).
+a linear least-squares problem (own derivation, docs: how it works).  Several targets are one
+problem, each with the samples at which it is up.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -38,6 +40,8 @@ _PRIOR_RAD = 5.0 * ARCMIN_RAD
 # The patch of sky around the target whose attitude is followed (rad).
 _PATCH_RAD = math.radians(0.5)
 _LOWEST_ALTITUDE_DEG = 5.0
+# A path of fewer points (of 25 in the window) says nothing of a direction.
+_FEWEST_SAMPLES = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,23 +61,23 @@ class TonightsPole:
 
 
 def tonights_pole(
-    place: Place, target_icrs: Vector, start: datetime, end: datetime
+    place: Place, targets_icrs: Vector, start: datetime, end: datetime
 ) -> TonightsPole:
-    """Return the axis that a target's path asks for.
+    """Return the axis that the targets' paths ask for.
 
     Parameters
     ----------
     place : Place
         Where.
-    target_icrs : ndarray of shape (3,)
-        Direction of the target.
+    targets_icrs : ndarray of shape (3,) or (n, 3)
+        Directions of the targets.
     start, end : datetime
         The window (aware).
 
     Raises
     ------
     UsageError
-        The window is empty or over 14 h, or the target is not up during all of it.
+        The window is empty or over 14 h, or a target is hardly up in it.
     """
     duration_s = (end - start).total_seconds()
     if not 60.0 <= duration_s <= 14.0 * 3600.0:
@@ -83,35 +87,21 @@ def tonights_pole(
             code="bad_window",
         )
     seconds = np.linspace(0.0, duration_s, _SAMPLES)
-    patch = _patch(target_icrs)
-    seen = []
-    for second in seconds:
-        moment = ObservingMoment.at(place, start + timedelta(seconds=float(second)))
-        enu = moment.enu_from_icrs(patch)
-        if math.degrees(altaz_from_enu(enu[0])[0]) < _LOWEST_ALTITUDE_DEG:
-            raise UsageError(
-                "the target is not up during the whole window",
-                remedy="Choose a window in which it stands above 5 deg.",
-                code="target_low",
-            )
-        seen.append(enu)
+    moments = [ObservingMoment.at(place, start + timedelta(seconds=float(s))) for s in seconds]
     true_pole = pole_enu(place, refracted=False)
     # The sky turns from east to west: left-handed about the north pole.
     sense = 1.0 if place.south else -1.0
     angles = sense * SIDEREAL_RATE_RAD_S * seconds
-    fields = [
-        _frame(rotation_about(true_pole, -float(angle)) @ enu.T)
-        for angle, enu in zip(angles, seen, strict=True)
-    ]
-    drifts = np.stack([vector_from_rotation(field @ fields[0].T) for field in fields])
-    boresight = fields[0][:, 0]
-
-    both = _fit(drifts, angles, true_pole, boresight, with_rate=True)
-    alone = _fit(drifts, angles, true_pole, boresight, with_rate=False)
+    paths = [_path(moments, angles, true_pole, target) for target in np.atleast_2d(targets_icrs)]
+    both = _fit(paths, true_pole, with_rate=True)
+    alone = _fit(paths, true_pole, with_rate=False)
     east, up = sky_tangents(true_pole)
 
     def left(axis_turn: Vector, rate: float) -> float:
-        return _rms(drifts - _followed(axis_turn, rate, angles, true_pole), boresight)
+        motions = [
+            path.motion(_followed(axis_turn, rate, path.angles, true_pole)) for path in paths
+        ]
+        return float(np.sqrt(np.mean(np.sum(np.concatenate(motions) ** 2, axis=1))))
 
     refracted = pole_enu(place, refracted=True)
     return TonightsPole(
@@ -122,6 +112,47 @@ def tonights_pole(
         drift_best_rad=left(alone[0] * east + alone[1] * up, 0.0),
         drift_best_with_rate_rad=left(both[0] * east + both[1] * up, float(both[2])),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Path:
+    """How one target's field moves in the frame that turns about the true pole.
+
+    ``angles``: turn of the sky at each sample (rad); ``drifts``: the field's rotation since the
+    first one (n x 3, rad); ``boresight``: where it is, in that frame.
+    """
+
+    angles: NDArray[np.float64]
+    drifts: NDArray[np.float64]
+    boresight: Vector
+
+    def motion(self, followed: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the motion of the field's centre that is left when a rotation is followed."""
+        left = self.drifts - followed
+        return np.asarray((left - left.mean(axis=0)) @ _across(self.boresight).T)
+
+
+def _path(
+    moments: Sequence[ObservingMoment],
+    angles: NDArray[np.float64],
+    true_pole: Vector,
+    target_icrs: Vector,
+) -> _Path:
+    patch = _patch(target_icrs)
+    turned, fields = [], []
+    for moment, angle in zip(moments, angles, strict=True):
+        enu = moment.enu_from_icrs(patch)
+        if math.degrees(altaz_from_enu(enu[0])[0]) >= _LOWEST_ALTITUDE_DEG:
+            turned.append(float(angle))
+            fields.append(_frame(rotation_about(true_pole, -float(angle)) @ enu.T))
+    if len(fields) < _FEWEST_SAMPLES:
+        raise UsageError(
+            "a target is not up in the window, or hardly",
+            remedy="Choose a window in which it stands above 5 deg, or leave it out.",
+            code="target_low",
+        )
+    drifts = np.stack([vector_from_rotation(field @ fields[0].T) for field in fields])
+    return _Path(angles=np.array(turned), drifts=drifts, boresight=fields[0][:, 0])
 
 
 def _patch(target_icrs: Vector) -> NDArray[np.float64]:
@@ -153,27 +184,22 @@ def _followed(
     return np.stack(rows)
 
 
-def _fit(
-    drifts: NDArray[np.float64],
-    angles: NDArray[np.float64],
-    axis: Vector,
-    boresight: Vector,
-    *,
-    with_rate: bool,
-) -> NDArray[np.float64]:
+def _fit(paths: Sequence[_Path], axis: Vector, *, with_rate: bool) -> NDArray[np.float64]:
     """Return the axis turn along the two tangents and the rate (0 where it is not asked)."""
-    east, up = sky_tangents(axis)
-    columns = [_followed(way, 0.0, angles, axis) for way in (east, up)]
+    ways = [(way, 0.0) for way in sky_tangents(axis)]
     if with_rate:
-        columns.append(_followed(np.zeros(3), 1.0, angles, axis))
-    across = _across(boresight)
-    centred = [(column - column.mean(axis=0)) @ across.T for column in columns]
-    design = np.stack([column.ravel() for column in centred], axis=1)
-    data = ((drifts - drifts.mean(axis=0)) @ across.T).ravel()
+        ways.append((np.zeros(3), 1.0))
+    designs = []
+    for path in paths:
+        columns = [_followed(turn, rate, path.angles, axis) for turn, rate in ways]
+        across = _across(path.boresight)
+        centred = [(column - column.mean(axis=0)) @ across.T for column in columns]
+        designs.append(np.stack([column.ravel() for column in centred], axis=1))
+    data = np.concatenate([path.motion(np.zeros_like(path.drifts)).ravel() for path in paths])
     noise = max(float(np.std(data)), 1e-9)
     prior = np.diag([noise / _PRIOR_RAD, noise / _PRIOR_RAD, *([0.0] if with_rate else [])])
     solution, *_ = np.linalg.lstsq(
-        np.vstack([design, prior]), np.concatenate([data, np.zeros(len(prior))]), rcond=None
+        np.vstack([*designs, prior]), np.concatenate([data, np.zeros(len(prior))]), rcond=None
     )
     return np.array([*solution, *([] if with_rate else [0.0])])
 
@@ -181,8 +207,3 @@ def _fit(
 def _across(boresight: Vector) -> NDArray[np.float64]:
     """Return the matrix that takes a rotation vector to the motion of the field's centre."""
     return np.asarray(-cross_matrix(boresight))
-
-
-def _rms(left: NDArray[np.float64], boresight: Vector) -> float:
-    motion = (left - left.mean(axis=0)) @ _across(boresight).T
-    return float(np.sqrt(np.mean(np.sum(motion**2, axis=1))))

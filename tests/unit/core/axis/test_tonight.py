@@ -67,10 +67,48 @@ def test_the_best_axis_is_never_worse_than_either_pole():
         assert best <= min(answer.drift_true_rad, answer.drift_refracted_rad) + 0.1 * ARCSEC_RAD
 
 
-def test_a_target_that_sets_in_the_window_is_refused():
+def test_a_target_that_is_down_in_the_window_is_refused():
     with pytest.raises(UsageError) as caught:
-        _tonight(50, -20, 0, 6)
+        _tonight(50, -20, 5, 9)
     assert caught.value.code == "target_low"
+
+
+def test_a_target_that_sets_counts_while_it_is_up():
+    """The same as a window that ends when it sinks below 5 deg (3.6 h after the meridian), but for
+    the samples: every 15 min there, every 9 here, and so low the last ones rule."""
+    long, offset_long = _tonight(50, -20, 0, 6)
+    short, offset_short = _tonight(50, -20, 0, 3.5)
+    apart = np.linalg.norm(offset_long - offset_short)
+    assert apart < 0.1 * np.linalg.norm(offset_short)
+    assert long.drift_best_rad == pytest.approx(short.drift_best_rad, rel=0.1)
+
+
+def test_several_targets_are_one_problem():
+    """Twice the same target asks for what one asks for; two ask for something in between, which is
+    worse for each alone and better for both than either's own axis."""
+    place = Place(latitude_deg=35, longitude_deg=10, pressure_hpa=1010, temperature_c=10)
+    end = START + timedelta(hours=4)
+    moment = ObservingMoment.at(place, START)
+
+    def target(hour, declination):
+        return moment.icrs_from_of_date(
+            np.radians(right_ascension_deg(hour * 15.0, START, place)), np.radians(declination)
+        )
+
+    one, other = target(-2, 30), target(-2, 60)
+    alone = tonights_pole(place, one, START, end)
+    twice = tonights_pole(place, np.stack([one, one]), START, end)
+    # Said twice, the data weigh more against the prior of 5 arcmin: under 0.1 arcsec.
+    assert twice.axis_enu == pytest.approx(alone.axis_enu, abs=0.1 * ARCSEC_RAD)
+    both = tonights_pole(place, np.stack([one, other]), START, end)
+    alone_other = tonights_pole(place, other, START, end)
+    up = [
+        float(sky_tangents(pole_enu(place, refracted=False))[1] @ found.axis_enu) / ARCSEC_RAD
+        for found in (alone_other, both, alone)
+    ]
+    assert up[0] < up[1] < up[2]
+    assert both.drift_best_rad > min(alone.drift_best_rad, alone_other.drift_best_rad)
+    assert both.drift_best_rad < both.drift_refracted_rad
 
 
 def test_an_empty_window_is_refused():
