@@ -19,6 +19,7 @@ BENCHES = {
     "daylight": "sights of Sun, Moon, planets: promised sigmas and whether they hold; discs",
     "drift": "the drift check by stars and by the Sun: error, honest sigmas, time to an arcmin",
     "watch": "the watch over imaging: false alarms in quiet nights, bumps noticed, creep",
+    "verify": "quick verification: needless alarms, the smallest move that is found",
     "attitude": "centre and roll of rendered frames against the bound that the photons set",
     "solve": "solve rate by width of field, wrong answers, time, against solve-field",
     "resources": "memory, idle CPU, event-loop stalls of the service; frames through the relay",
