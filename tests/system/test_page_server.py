@@ -16,9 +16,9 @@ import pytest
 
 from polewright.adapters.mqtt.client import watch_topics
 from polewright.adapters.web.access import Role, tokens_from
-from polewright.adapters.web.conversation import TOKEN_REFUSED, TRY_LATER
+from polewright.adapters.web.greeting import TOKEN_REFUSED, TRY_LATER
+from polewright.adapters.web.hosting import MOST_PAGES
 from polewright.adapters.web.phone import SILENT_AFTER_S
-from polewright.adapters.web.server import MOST_PAGES
 from polewright.app.service import RunningService, running_service
 from polewright.core.errors import LinkError, UsageError
 from polewright.settings.model import Settings

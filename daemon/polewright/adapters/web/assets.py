@@ -16,6 +16,7 @@ _TYPES = {
 }
 _INLINE_STYLE = re.compile(rb"<style>(.*?)</style>", re.DOTALL)
 INDEX = "index.html"
+FLEET_INDEX = "fleet.html"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,12 +28,13 @@ class Asset:
     etag: str
 
 
-def read_assets() -> Mapping[str, Asset]:
-    """Return every file of the page by its name."""
+def read_assets(index: str = INDEX) -> Mapping[str, Asset]:
+    """Return every file of a page by its name; other pages' own files are left out."""
     assets = {}
     for file in files("polewright.adapters.web").joinpath("static").iterdir():
         suffix = "." + file.name.rpartition(".")[2]
-        if (kind := _TYPES.get(suffix)) is None:
+        kind = _TYPES.get(suffix)
+        if kind is None or (suffix == ".html" and file.name != index):
             continue
         body = file.read_bytes()
         assets[file.name] = Asset(

@@ -1,4 +1,4 @@
-"""The conversation with one open page: who it is, what it is told, what it asks."""
+"""The conversation with one open page that was let in: what it is told, what it asks."""
 
 import asyncio
 import json
@@ -10,8 +10,9 @@ from typing import Any
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
-from polewright.adapters.web.access import Role, Tokens, WrongTokens
+from polewright.adapters.web.access import Role
 from polewright.adapters.web.feed import Feed, Viewer
+from polewright.adapters.web.greeting import link_message, message_text, read_message
 from polewright.adapters.web.outbox import Allowance
 from polewright.adapters.web.phone import Phone, PhoneMessage
 
@@ -20,20 +21,11 @@ log = logging.getLogger(__name__)
 CommandSink = Callable[[str, bytes], None]
 """``sink(verb, payload)`` takes a command as it arrived; answers are published."""
 
-# Twice the contract's limit: what is a little too long gets an answer in words.
-LARGEST_MESSAGE_BYTES = 32 * 1024
-# A page that opens says at once who it is.
-_HELLO_TIMEOUT_S = 5.0
 # A browser that takes nothing for so long is gone.
 _SEND_TIMEOUT_S = 10.0
 # Thumbs do one a second; the clock and a page that comes back add a few.
 _MESSAGES_PER_S = 10.0
 _MESSAGES_AT_ONCE = 40.0
-_DEEPEST = 16
-
-# Private close codes (4000 to 4999, RFC 6455): the page tells them apart.
-TOKEN_REFUSED = 4401
-TRY_LATER = 4429
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,22 +38,18 @@ class Welcome:
 
 
 class Conversation:
-    """One WebSocket from its first word to its last.
+    """One WebSocket from its welcome to its last word.
 
     Parameters
     ----------
     socket : aiohttp.web.WebSocketResponse
-        Open.
+        Open, and let in.
     address : str
         Of the other side.
     feed : Feed
         What is told.
     commands : callable
         Takes commands.
-    tokens : Tokens, optional
-        None: this machine only, nobody is asked.
-    wrong : WrongTokens
-        Who tried too often.
     welcome : Welcome
         Told to those who are let in.
     phone : Phone
@@ -75,8 +63,6 @@ class Conversation:
         *,
         feed: Feed,
         commands: CommandSink,
-        tokens: Tokens | None,
-        wrong: WrongTokens,
         welcome: Welcome,
         phone: Phone,
     ) -> None:
@@ -84,34 +70,10 @@ class Conversation:
         self._address = address
         self._feed = feed
         self._commands = commands
-        self._tokens = tokens
-        self._wrong = wrong
         self._welcome = welcome
         self._phone = phone
         self._allowance = Allowance(per_s=_MESSAGES_PER_S, at_once=_MESSAGES_AT_ONCE)
         self.refused = 0
-
-    async def greet(self) -> Role | None:
-        """Return what this page may do; None where it was turned away."""
-        try:
-            first = await self._socket.receive(timeout=_HELLO_TIMEOUT_S)
-        except TimeoutError:
-            await self._close(WSCloseCode.POLICY_VIOLATION, b"no hello")
-            return None
-        hello = _read(first.data) if first.type is WSMsgType.TEXT else None
-        if hello is None or hello.get("hello") != 1:
-            await self._close(WSCloseCode.POLICY_VIOLATION, b"no hello")
-            return None
-        if self._tokens is None:
-            return Role.COMMAND
-        if self._wrong.must_wait(self._address):
-            await self._close(TRY_LATER, b"too many wrong tokens")
-            return None
-        role = self._tokens.role_of(hello.get("token"))
-        if role is None:
-            self._wrong.note(self._address)
-            await self._close(TOKEN_REFUSED, b"token refused")
-        return role
 
     async def run(self, role: Role) -> None:
         """Talk until either side has enough."""
@@ -124,7 +86,7 @@ class Conversation:
                 "version": self._welcome.version,
                 **self._feed.so_far(),
             }
-            viewer.tell("link/welcome", _link("welcome", welcome))
+            viewer.tell("link/welcome", link_message("welcome", welcome))
             work = [
                 asyncio.ensure_future(self._send(viewer)),
                 asyncio.ensure_future(self._receive(viewer)),
@@ -167,12 +129,14 @@ class Conversation:
                 log.warning("A page at %s sends too much and is cut off", self._address)
                 await self._close(WSCloseCode.POLICY_VIOLATION, b"too many messages")
                 return
-            asked = _read(message.data) if message.type is WSMsgType.TEXT else None
+            asked = read_message(message.data) if message.type is WSMsgType.TEXT else None
             if asked is None:
                 self._refuse(viewer, "not understood")
             elif "clock" in asked and isinstance(asked["clock"], int | float):
                 now_ms = time.time() * 1000.0
-                viewer.tell("link/clock", _link("clock", {"clock": asked["clock"], "ms": now_ms}))
+                viewer.tell(
+                    "link/clock", link_message("clock", {"clock": asked["clock"], "ms": now_ms})
+                )
             elif "pictures" in asked and isinstance(asked["pictures"], bool):
                 self._feed.wish_pictures(viewer, wanted=asked["pictures"])
             elif "sensor" in asked:
@@ -191,7 +155,7 @@ class Conversation:
                 "remedy": "Open the page by the link for commanding.",
             }
             answer = {"id": identifier, "ok": False, "status": "failed", "error": error}
-            viewer.tell("reply/refused", _message("reply/refused", answer))
+            viewer.tell("reply/refused", message_text("reply/refused", answer))
             return
         if isinstance(identifier, str):
             viewer.asks(identifier)
@@ -200,47 +164,19 @@ class Conversation:
 
     def _sense(self, viewer: Viewer, said: object) -> None:
         if viewer.role is not Role.COMMAND:
-            viewer.tell("link/sensor", _link("sensor", {"state": "onlooker"}))
+            viewer.tell("link/sensor", link_message("sensor", {"state": "onlooker"}))
         elif said is None:
             self._phone.end(viewer)
         elif (message := PhoneMessage.read(said)) is None:
             self._refuse(viewer, "not understood")
         elif not self._phone.take(viewer, message):
-            viewer.tell("link/sensor", _link("sensor", {"state": "taken"}))
+            viewer.tell("link/sensor", link_message("sensor", {"state": "taken"}))
 
     def _refuse(self, viewer: Viewer, why: str) -> None:
         self.refused += 1
         if self.refused == 1:
             log.warning("A page at %s sends what is not understood", self._address)
-        viewer.tell("link/refused", _link("refused", {"why": why}))
+        viewer.tell("link/refused", link_message("refused", {"why": why}))
 
     async def _close(self, code: int, why: bytes) -> None:
         await self._socket.close(code=code, message=why)
-
-
-def _link(kind: str, body: dict[str, Any]) -> str:
-    return _message(f"link/{kind}", body)
-
-
-def _message(topic: str, body: dict[str, Any]) -> str:
-    return json.dumps({"topic": topic, "payload": body}, ensure_ascii=False)
-
-
-def _read(text: str) -> dict[str, Any] | None:
-    """Return a message as an object; None where it is none, or nested beyond reason."""
-    try:
-        found = json.loads(text, parse_constant=_refuse_constant)
-    except (ValueError, RecursionError):
-        return None
-    return found if isinstance(found, dict) and _depth_is_fine(found, _DEEPEST) else None
-
-
-def _refuse_constant(name: str) -> None:
-    raise ValueError(f"{name} is not JSON")
-
-
-def _depth_is_fine(value: object, left: int) -> bool:
-    if left == 0:
-        return False
-    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
-    return all(_depth_is_fine(one, left - 1) for one in inner)
