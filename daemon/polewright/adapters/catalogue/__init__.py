@@ -1,0 +1,1 @@
+"""The offline catalogue of what is shot by name."""
