@@ -15,7 +15,7 @@ NAME = "polewright"
 
 COMMANDS = (
     "run", "demo", "survey", "adjust", "turned", "solar-filter", "sensor-on-sun", "stop", "status",
-    "watch", "placement",
+    "watch", "fleet", "placement",
     "sight", "align-stars", "drift", "keep-watch",
     "doctor", "page", "tolerance", "sun", "pole", "axis", "solve", "history", "config",
 )  # fmt: skip

@@ -46,14 +46,22 @@ def parser() -> argparse.ArgumentParser:
     demo = verb("demo", "rehearse a whole alignment with a simulated sky, mount and hands")
     demo.add_argument("--seed", type=int, default=11, metavar="N", help="which made-up evening")
     demo.add_argument("--site", choices=["south", "north"], default="south")
-    demo.add_argument(
+    longer = demo.add_mutually_exclusive_group()
+    longer.add_argument(
         "--day", action="store_true",
         help="a day: rough in by a sensor, refine by the Sun, then dusk and stars (some minutes)",
+    )  # fmt: skip
+    longer.add_argument(
+        "--evening", action="store_true",
+        help="that day, then star alignment, verification, and two hours under watch, faster",
     )  # fmt: skip
     demo.add_argument(
         "--stay", action="store_true", help="keep service and page until Ctrl-C, to try them"
     )
-    demo.add_argument("--report", type=Path, metavar="FILE", help="write the figures as JSON")
+    demo.add_argument(
+        "--report", type=Path, metavar="FILE",
+        help="write the figures as JSON; of an evening also its page, FILE.html",
+    )  # fmt: skip
 
     survey = verb(
         "survey", "measure where the polar axis points: the mount moves, unless --by-hand",
@@ -188,6 +196,20 @@ def parser() -> argparse.ArgumentParser:
     verb("status", "say what the service knows now")
     watch = verb("watch", "show the corrections in this terminal until Ctrl-C")
     watch.add_argument("--once", action="store_true", help="print the present state and end")
+
+    fleet = verb(
+        "fleet", "every mount of the broker at once, the worst first",
+        "It only looks, but for --stop. It needs a broker that the services share: "
+        "[mqtt] mode = \"external\".\nA mount that goes quiet stays, with when it was last heard.",
+    )  # fmt: skip
+    instead = fleet.add_mutually_exclusive_group()
+    instead.add_argument("--once", action="store_true", help="print the present state and end")
+    instead.add_argument(
+        "--serve", type=int, nargs="?", const=8473, metavar="PORT",
+        help="serve it as a page (port 8473); [page] says who may look",
+    )  # fmt: skip
+    instead.add_argument("--stop", action="store_true", help="stop EVERY mount of the broker")
+    fleet.add_argument("--yes", action="store_true", help="to --stop: I mean every mount")
 
     doctor = verb("doctor", "check clock, broker, devices and catalogue, and say what to do")
     doctor.add_argument(
@@ -420,6 +442,10 @@ def _dispatch(options: argparse.Namespace, output: Output) -> ExitCode:
             from polewright.cli.watchkeeping import keep_watch
 
             return keep_watch(options, output)
+        case "fleet":
+            from polewright.cli.fleet import fleet
+
+            return fleet(options, output)
         case "stop":
             from polewright.cli.stopping import stop
 

@@ -91,7 +91,7 @@ async def send_command(
     PolewrightError
         What the service says went wrong.
     """
-    _refuse_when_off(settings)
+    refuse_when_off(settings)
     topics = MountTopics.of(settings)
     identifier = secrets.token_hex(8)
     # No expiry: clocks in the field differ, and the service's clean session queues nothing.
@@ -125,7 +125,7 @@ async def watch_topics(
     LinkError
         No broker, or the connection broke.
     """
-    _refuse_when_off(settings)
+    refuse_when_off(settings)
     topics = MountTopics.of(settings)
     wanted = [f"{topics.base}/{one}" for one in filters or ("#",)]
     async with open_client(
@@ -141,12 +141,13 @@ async def watch_topics(
                 continue
             yield TopicUpdate(
                 topic=relative,
-                payload=_read(bytes(message.payload)),
+                payload=read_payload(bytes(message.payload)),
                 retained=bool(message.retain),
             )
 
 
-def _refuse_when_off(settings: Settings) -> None:
+def refuse_when_off(settings: Settings) -> None:
+    """Raise UsageError (``mqtt_off``) where the settings name no broker."""
     if settings.mqtt.mode == "off":
         raise UsageError(
             'MQTT is switched off, [mqtt] mode = "off", so the service cannot be reached that way',
@@ -182,7 +183,7 @@ async def _follow(
             )
         if topic != topics.reply(identifier):
             continue
-        reply = _read(bytes(message.payload))
+        reply = read_payload(bytes(message.payload))
         if not isinstance(reply, dict):
             continue
         accept_s = None
@@ -221,7 +222,8 @@ def _told(error: Mapping[str, Any], verb: str) -> PolewrightError:
     return kind(text, remedy=remedy, code=code)
 
 
-def _read(payload: bytes) -> object:
+def read_payload(payload: bytes) -> object:
+    """Return a dict from JSON, else the bare text; None: the topic was cleared."""
     if not payload:
         return None
     text = payload.decode("utf-8", "replace")

@@ -49,6 +49,7 @@ async def open_client(
     port: int | None = None,
     version: aiomqtt.ProtocolVersion | None = None,
     receive_buffer_bytes: int | None = None,
+    most_waiting: int = MOST_WAITING_MESSAGES,
 ) -> AsyncIterator[tuple[aiomqtt.Client, aiomqtt.ProtocolVersion]]:
     """Connect, give the client and the version spoken, and disconnect.
 
@@ -68,6 +69,8 @@ async def open_client(
         silent instead of refusing.
     receive_buffer_bytes : int, optional
         What the system may hold of what comes in; left out: as much as it likes.
+    most_waiting : int
+        So many messages that came in may wait to be taken; further ones are lost.
 
     Raises
     ------
@@ -102,7 +105,7 @@ async def open_client(
             keepalive=KEEPALIVE_S,
             clean_session=None if spoken is V5 else True,
             properties=_bounds() if version is V5 else None,
-            max_queued_incoming_messages=MOST_WAITING_MESSAGES,
+            max_queued_incoming_messages=most_waiting,
             tls_context=context,
             socket_options=socket_options,
         )

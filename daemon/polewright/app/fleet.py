@@ -1,0 +1,66 @@
+"""Many mounts followed by their broker alone: what every display of them is fed from."""
+
+import asyncio
+import contextlib
+
+from polewright.adapters.mqtt.fleet import watch_fleet
+from polewright.core.errors import LinkError
+from polewright.session.fleet import TOPICS, FleetView
+from polewright.settings.model import Settings
+
+# What hundreds of mounts have retained comes in a burst: done once it is still for so long (s).
+_STILL_S = 0.6
+_LONGEST_BURST_S = 5.0
+_RETRY_S = 2.0
+
+
+def broker_words(settings: Settings) -> str:
+    """Return which broker and which root are meant."""
+    mqtt = settings.mqtt
+    return f"{mqtt.host}:{mqtt.port}, {mqtt.root}/"
+
+
+async def follow_fleet(settings: Settings, view: FleetView) -> None:
+    """Keep a view up to date for ever, through a broker that comes and goes.
+
+    Raises
+    ------
+    UsageError
+        The settings name no broker, or one that cannot be used.
+    """
+    while True:
+        try:
+            async with contextlib.aclosing(watch_fleet(settings, TOPICS)) as updates:
+                async for update in updates:
+                    view.find()
+                    view.take(update.mount, update.topic, update.payload, retained=update.retained)
+        except LinkError as trouble:
+            view.lose(str(trouble))
+        await asyncio.sleep(_RETRY_S)
+
+
+async def fleet_now(settings: Settings) -> FleetView:
+    """Return what the broker has retained now.
+
+    Raises
+    ------
+    LinkError
+        No broker, or the connection broke.
+    UsageError
+        The settings name none.
+    """
+    view = FleetView()
+    loop = asyncio.get_running_loop()
+    end_s = loop.time() + _LONGEST_BURST_S
+    still_s = loop.time() + _STILL_S
+    async with contextlib.aclosing(watch_fleet(settings, TOPICS)) as updates:
+        try:
+            while loop.time() < min(end_s, still_s):
+                async with asyncio.timeout_at(min(end_s, still_s)):
+                    update = await anext(updates)
+                view.take(update.mount, update.topic, update.payload, retained=update.retained)
+                if update.retained:
+                    still_s = loop.time() + _STILL_S
+        except TimeoutError:
+            pass
+    return view
