@@ -19,6 +19,7 @@ from tests.device_matrix import CAMERAS, MOUNTS, SITES, Kind, Result, cases, rec
 from tests.docs.blocks import ROOT, table
 from tests.docs.bounds import bound_rows
 from tests.docs.meanings import ARGUMENTS, FIELDS, RETAINED, TOPICS
+from tests.docs.metrics import metrics
 
 _ENVELOPE = ("id", "v", "at", "expires")
 
@@ -189,6 +190,7 @@ MAKERS: Mapping[str, Callable[[], str]] = {
     "devices": devices,
     "device-kinds": device_kinds,
     "device-pairs": device_pairs,
+    "metrics": metrics,
     "errors": errors,
 }
 

@@ -26,6 +26,7 @@ from polewright.adapters.systemd.notifying import ServiceManager
 from polewright.adapters.web.server import Page
 from polewright.app.clock import HostClock
 from polewright.app.health import HealthTeller
+from polewright.app.metrics import kept_metrics
 from polewright.app.page import PageCommands, served_page
 from polewright.app.sensors import Sensors
 from polewright.app.site import settle_site
@@ -61,6 +62,7 @@ class RunningService:
     evening: Evening
     page: Page | None
     clock: HostClock
+    metrics_port: int | None = None
 
 
 @asynccontextmanager
@@ -100,6 +102,7 @@ async def running_service(
             await _alone_if_the_broker_answers(settings)
         sensors = Sensors(settings.sensor)
         publisher = MqttPublisher(MountTopics.of(settings), now=clock.now)
+        metrics_port = await stack.enter_async_context(kept_metrics(settings, publisher))
         outcome = await stack.enter_async_context(
             served_page(
                 settings,
@@ -154,7 +157,10 @@ async def running_service(
             owned.append(tasks.create_task(supervision.run(tuple(owned)), name="supervision"))
         failure: PolewrightError | None = None
         try:
-            yield RunningService(broker_port=port, evening=evening, page=outcome.page, clock=clock)
+            yield RunningService(
+                broker_port=port, evening=evening, page=outcome.page, clock=clock,
+                metrics_port=metrics_port,
+            )  # fmt: skip
         except PolewrightError as expected:
             failure = expected  # a task group would wrap it
         finally:

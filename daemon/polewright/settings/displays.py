@@ -180,3 +180,19 @@ class PageSettings(Section):
             return self.tls_certificate_file, self.tls_key_file
         state = state_directory()
         return state / f"{slug}-page-certificate.pem", state / f"{slug}-page-key.pem"
+
+
+class MetricsSettings(Section):
+    """Figures of the service for a Prometheus server, at /metrics; off where no port is set."""
+
+    port: int | None = Field(
+        default=None,
+        ge=0,
+        le=65535,
+        description="TCP port; left out: none are served; 0: any free one, told at the start.",
+    )
+    host: HostName = Field(
+        default="127.0.0.1",
+        description="Address to listen at. Whoever reaches it reads the figures without a token; "
+        "they hold no secret and no place.",
+    )

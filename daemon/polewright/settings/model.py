@@ -9,7 +9,7 @@ from polewright.settings.devices import (
     IndiSettings,
     MountSettings,
 )
-from polewright.settings.displays import MqttSettings, PageSettings
+from polewright.settings.displays import MetricsSettings, MqttSettings, PageSettings
 from polewright.settings.keeping import JournalSettings, LoggingSettings
 from polewright.settings.measuring import (
     PlanSettings,
@@ -35,6 +35,7 @@ class Settings(Section):
     indi: IndiSettings = IndiSettings()
     mqtt: MqttSettings = MqttSettings()
     page: PageSettings = PageSettings()
+    metrics: MetricsSettings = MetricsSettings()
     survey: SurveySettings = SurveySettings()
     sights: SightsSettings = SightsSettings()
     star_alignment: StarAlignmentSettings = StarAlignmentSettings()
