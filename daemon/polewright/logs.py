@@ -18,7 +18,7 @@ from polewright.core.errors import PolewrightError
 from polewright.program import as_called
 
 cycle_id: ContextVar[str] = ContextVar("cycle_id", default="")
-"""What the lines now written belong to: one survey, one adjustment, one command."""
+"""What the lines now written belong to: one survey, one adjustment, one command; and its frame."""
 
 _RED, _DIM_RED, _BRIGHT_RED, _PLAIN = "\x1b[31m", "\x1b[2;31m", "\x1b[1;31m", "\x1b[0m"
 _COLOURS = {"DEBUG": _DIM_RED, "INFO": _RED}
@@ -38,6 +38,19 @@ def cycle(identifier: str) -> Iterator[None]:
         yield
     finally:
         cycle_id.reset(token)
+
+
+def begin_frame(number: int) -> None:
+    """Mark every line from now on, until the next frame, as that frame's: ``survey-7/3``.
+
+    In this task and the threads that it asks; the mark ends with the :func:`cycle` around it.
+    """
+    cycle_id.set(f"{work_id() or 'frame'}/{number}")
+
+
+def work_id() -> str:
+    """Return the survey, adjustment or command under way, without its frame."""
+    return cycle_id.get().partition("/")[0]
 
 
 def setup_logging(

@@ -154,6 +154,7 @@ FIELDS = {
     "live": "false: the figures are history, do not turn a bolt by them",
     "frame_age_s": "age of the middle of the exposure (s)",
     "latency_ms": "from pixels in memory to this message (ms)",
+    "cycle_id": "by this the log's lines of the same work and frame are found",
     "valid_s": "history so long after mid-exposure (s): 2.5 frames, 6 at least; 30 if left out",
     "latitude_deg": "north positive, to a hundredth (deg)",
     "longitude_deg": "east positive, to a hundredth (deg)",

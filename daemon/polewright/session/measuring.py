@@ -14,6 +14,7 @@ from polewright.core.imaging.frame import Frame
 from polewright.core.imaging.optical_train import SAME_OPTICS_FRACTION, OpticalTrain, TrainKey
 from polewright.core.sky.observed import ObservingMoment
 from polewright.core.sky.place import Place
+from polewright.logs import begin_frame
 from polewright.ports import Camera, Clock, MountStatus, Solver
 from polewright.session.optical_trains import OpticalTrains, key_of
 
@@ -105,6 +106,7 @@ class FrameMeasurer:
         MeasurementError
             The frame could not be solved or has no time.
         """
+        begin_frame(self._taken + 1)
         frame = await self._camera.expose(exposure_s)
         arrived_s = self._clock.monotonic()
         self._taken += 1

@@ -11,6 +11,7 @@ from polewright.core.axis.knobs import KnobAdvice
 from polewright.core.axis.pointing_model import PointingFit
 from polewright.core.axis.targets import StarTarget
 from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD
+from polewright.logs import cycle_id, work_id
 from polewright.session.phases import Phase
 from polewright.session.site import Site
 
@@ -77,6 +78,7 @@ def survey_message(
                 estimate.labels, estimate.turn_angles_rad, estimate.residuals_arcsec, strict=True
             )
         ],
+        "cycle_id": work_id() or None,
     }
 
 
@@ -151,6 +153,7 @@ def correction_message(
         "frame_age_s": round(frame_age_s, 3),
         "latency_ms": round(latency_ms, 1),
         "valid_s": None if valid_s is None else round(valid_s, 1),
+        "cycle_id": cycle_id.get() or None,
     }
 
 

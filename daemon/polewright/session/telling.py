@@ -146,6 +146,10 @@ class Teller:
             valid_s=live.valid_s,
             method=live.method,
         )
+        _log.debug(
+            "correction %d: %.2f arcmin off", live.sequence, live.correction.total_error_arcmin,
+            extra={"sequence": live.sequence, "latency_ms": round(live.latency_ms, 1)},
+        )  # fmt: skip
         self._correction = message
         self._publisher.publish("correction", message, retain=True)
         self._notices.correction(message)

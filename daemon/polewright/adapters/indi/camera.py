@@ -174,6 +174,7 @@ class IndiCamera:
                     await self._abort()
                     raise
             frame = await asyncio.to_thread(self._decoded, blob)
+        _LOG.debug("%s: a frame of %g s has come", self.name, exposure_s)
         return self._completed(frame, exposure_s, started)
 
     # -- inside -------------------------------------------------------------------------------

@@ -90,6 +90,7 @@ class SurveyPayload(ReachPayload):
     further_frame_sigma_arcmin: Sigma | None = None
     residuals: Annotated[list[ResidualBody], Field(max_length=100)] = []
     advice: Text | None = None
+    cycle_id: Text | None = None
 
 
 class CorrectionPayload(ReachPayload):
@@ -115,6 +116,7 @@ class CorrectionPayload(ReachPayload):
     frame_age_s: Sigma | None
     latency_ms: Sigma | None
     valid_s: Annotated[float, Field(gt=0)] | None = None
+    cycle_id: Text | None = None
 
 
 class TermBody(Body):

@@ -143,7 +143,11 @@ class BothSolvers:
 
 
 def _noted(attitude: Attitude) -> Attitude:
-    """Return the attitude, after a note where its stars are trails."""
+    """Return the attitude, after a note of what was solved, and where its stars are trails."""
+    LOG.debug(
+        "%d stars matched, %.2f arcsec rms", attitude.matched, attitude.rms_arcsec,
+        extra={"stars": attitude.matched, "rms_arcsec": round(attitude.rms_arcsec, 3)},
+    )  # fmt: skip
     if is_trailed(attitude.elongation):
         LOG.info(
             "the stars are %.1f times longer than wide: the mount moved while the shutter was open",
