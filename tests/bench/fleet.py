@@ -8,6 +8,7 @@ aiomqtt client per mount is the reference.
 
 import asyncio
 import contextlib
+import importlib
 import itertools
 import json
 import logging
@@ -103,7 +104,10 @@ def run(*, quick: bool = False) -> dict[str, Any]:
     ratio = figures["service"]["p99_ms"] / figures["bare"]["p99_ms"]
     figures["p99_over_bare"] = round(ratio, 2)
     print(f"  p99 over the bare client's: {ratio:.2f}")
-    figures["missed"] = missed(figures["service"])
+    drawing = importlib.import_module("tests.bench.fleet_drawing")
+    figures["drawing"] = asyncio.run(drawing.measure(mounts, 5.0 if quick else 10.0))
+    print(drawing.line(figures["drawing"]), flush=True)
+    figures["missed"] = missed(figures["service"]) + drawing.missed(figures["drawing"])
     return figures
 
 
@@ -126,18 +130,17 @@ async def measure(kind: str, mounts: int, measured_s: float) -> dict[str, Any]:
         stack.push_async_callback(mosquitto.stop)
         display, ready = Display(), asyncio.Event()
         looking = asyncio.create_task(display.look(mosquitto.port, ready, mounts))
-        stack.push_async_callback(_ended, looking)
+        stack.push_async_callback(ended, looking)
         await ready.wait()
         scalars = stack.enter_context((directory / "scalars").open("w+b"))
         topic = "polewright/+/correction/+"
         listen = ("mosquitto_sub", "-p", str(mosquitto.port), "-t", topic, "-F", "x")
-        await _started(stack, *listen, stdout=scalars)
+        await started(stack, *listen, stdout=scalars)
         # A process ends by itself, also where this one is killed.
         lifetime_s = _START_TIMEOUT_S + measured_s
         for number in range(PROCESSES):
-            names = ",".join(f"m{n}" for n in range(number, mounts, PROCESSES))
-            speak = ("-m", "tests.bench.fleet", kind, str(mosquitto.port), names, str(lifetime_s))
-            await _started(stack, sys.executable, *speak)
+            names = [f"m{n}" for n in range(number, mounts, PROCESSES)]
+            await started(stack, *speakers(kind, mosquitto.port, names, lifetime_s))
         await asyncio.wait_for(display.complete.wait(), _START_TIMEOUT_S)
         await asyncio.sleep(_SETTLE_S)
         display.begun, before = True, _size(scalars)
@@ -158,7 +161,14 @@ async def measure(kind: str, mounts: int, measured_s: float) -> dict[str, Any]:
     }
 
 
-async def _started(stack: contextlib.AsyncExitStack, *command: str, stdout: Any = None) -> None:
+def speakers(kind: str, port: int, mounts: list[str], lifetime_s: float) -> tuple[str, ...]:
+    """Return the command of a process that publishes as these mounts."""
+    module = (sys.executable, "-m", "tests.bench.fleet")
+    return (*module, kind, str(port), ",".join(mounts), str(lifetime_s))
+
+
+async def started(stack: contextlib.AsyncExitStack, *command: str, stdout: Any = None) -> None:
+    """Start a process that ends with the stack."""
     process = await asyncio.create_subprocess_exec(*command, stdout=stdout)
 
     async def end() -> None:
@@ -169,7 +179,8 @@ async def _started(stack: contextlib.AsyncExitStack, *command: str, stdout: Any 
     stack.push_async_callback(end)
 
 
-async def _ended(task: asyncio.Task[None]) -> None:
+async def ended(task: asyncio.Task[None]) -> None:
+    """Cancel a task and wait until it has ended."""
     task.cancel()
     await asyncio.gather(task, return_exceptions=True)
 
@@ -200,6 +211,8 @@ async def _speak_as_service(port: int, mount: str) -> None:
     async with asyncio.TaskGroup() as tasks:
         tasks.create_task(service.run())
         await service.wait_connected(_START_TIMEOUT_S)
+        state = {"state": "adjusting", "since": datetime.now(UTC), "step": "turn the bolts"}
+        publisher.publish("state", state, retain=True)
         async for sequence in _beats():
             publisher.publish("correction", _correction(sequence), retain=True)
 
@@ -228,7 +241,7 @@ def _correction(sequence: int) -> dict[str, Any]:
     return _CORRECTION | {"sequence": sequence, "altitude_error_arcmin": sequence / 100.0}
 
 
-async def _speakers(kind: str, port: int, mounts: list[str], lifetime_s: float) -> None:
+async def _speak_all(kind: str, port: int, mounts: list[str], lifetime_s: float) -> None:
     speak = {"bare": _speak_barely, "service": _speak_as_service}[kind]
     try:
         async with asyncio.timeout(lifetime_s), asyncio.TaskGroup() as tasks:
@@ -242,4 +255,4 @@ async def _speakers(kind: str, port: int, mounts: list[str], lifetime_s: float) 
 if __name__ == "__main__":
     logging.basicConfig(level=logging.ERROR)
     kind, port, names, lifetime_s = sys.argv[1:]
-    asyncio.run(_speakers(kind, int(port), names.split(","), float(lifetime_s)))
+    asyncio.run(_speak_all(kind, int(port), names.split(","), float(lifetime_s)))

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import math
 
 from polewright.adapters.mqtt.fleet import watch_fleet
 from polewright.core.errors import LinkError
@@ -51,16 +52,27 @@ async def fleet_now(settings: Settings) -> FleetView:
     """
     view = FleetView()
     loop = asyncio.get_running_loop()
-    end_s = loop.time() + _LONGEST_BURST_S
-    still_s = loop.time() + _STILL_S
-    async with contextlib.aclosing(watch_fleet(settings, TOPICS)) as updates:
+    # Until everything is subscribed to, connecting has its own bounds.
+    end_s = still_s = math.inf
+
+    def begin() -> None:
+        nonlocal end_s, still_s
+        end_s, still_s = loop.time() + _LONGEST_BURST_S, loop.time() + _STILL_S
+
+    following = watch_fleet(settings, TOPICS, on_ready=begin)
+    async with contextlib.aclosing(following) as updates:
+        coming = asyncio.ensure_future(anext(updates))
         try:
             while loop.time() < min(end_s, still_s):
-                async with asyncio.timeout_at(min(end_s, still_s)):
-                    update = await anext(updates)
+                await asyncio.wait({coming}, timeout=_STILL_S / 4.0)
+                if not coming.done():
+                    continue
+                update = coming.result()
                 view.take(update.mount, update.topic, update.payload, retained=update.retained)
                 if update.retained:
                     still_s = loop.time() + _STILL_S
-        except TimeoutError:
-            pass
+                coming = asyncio.ensure_future(anext(updates))
+        finally:
+            coming.cancel()
+            await asyncio.gather(coming, return_exceptions=True)
     return view

@@ -53,8 +53,9 @@ def fleet_screen(
     head = textwrap.wrap(counts_words(list(rows)), max(width, _NARROWEST))
     parts += [Text("\n".join(head), style=_STRONG), Text(_head(rows, width), style=_FAINT)]
     used += len(head) + 1
+    name_wide = _name_wide(rows)
     for number, row in enumerate(rows):
-        lines = row_lines(row, _name_wide(rows), width, most_note_lines=_NOTE_LINES)
+        lines = row_lines(row, name_wide, width, most_note_lines=_NOTE_LINES)
         # The last line of the window is for those that have no room.
         spare = 0 if number == len(rows) - 1 else 1
         if used + len(lines) + spare > height:
@@ -75,8 +76,9 @@ def fleet_lines(rows: Sequence[MountRow], width: int) -> list[str]:
     if not rows:
         return ["no mount has said anything at this broker"]
     lines = [counts_words(list(rows)), _head(rows, width)]
+    name_wide = _name_wide(rows)
     for row in rows:
-        lines += row_lines(row, _name_wide(rows), width)
+        lines += row_lines(row, name_wide, width)
     return lines
 
 

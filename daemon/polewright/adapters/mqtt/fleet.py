@@ -3,7 +3,7 @@
 import asyncio
 import json
 import secrets
-from collections.abc import AsyncGenerator, Sequence
+from collections.abc import AsyncGenerator, Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -52,7 +52,11 @@ class StopAnswer:
 
 
 async def watch_fleet(
-    settings: Settings, topics: Sequence[str], *, port: int | None = None
+    settings: Settings,
+    topics: Sequence[str],
+    *,
+    port: int | None = None,
+    on_ready: Callable[[], None] = lambda: None,
 ) -> AsyncGenerator[FleetUpdate, None]:
     """Yield what every mount below the root has retained, and then what comes, for ever.
 
@@ -64,6 +68,8 @@ async def watch_fleet(
         Names below each mount's root.
     port : int, optional
         Where the embedded broker listens, if the settings leave it open.
+    on_ready : callable
+        Told once everything is subscribed to.
 
     Raises
     ------
@@ -82,6 +88,7 @@ async def watch_fleet(
             # One after the other, and without acknowledgements: brokers keep no more than some
             # hundred messages for one client, and drop what of many mounts goes beyond.
             await heeding_cancellation(client.subscribe(f"{root}/+/{topic}", 0))
+        on_ready()
         async for message in client.messages:
             found = _mount_and_topic(root, str(message.topic))
             # The embedded broker sends retained messages that nobody asked for.
