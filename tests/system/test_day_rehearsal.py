@@ -4,16 +4,17 @@ import os
 
 import pytest
 
-from polewright.app.day_rehearsal import DayReport, DayStage, rehearse_day
+from polewright.app.day_rehearsal import DayReport, rehearse_day
+from polewright.app.rehearsed_person import Stage
 from polewright.cli.day_rehearsal import day_held, day_lines
 
 
-def stage(true_arcmin: float, **more: float | None) -> DayStage:
+def stage(true_arcmin: float, **more: float | None) -> Stage:
     given = {"claimed_arcmin": 1.0, "sigma_arcmin": 0.5, "to_reach_arcmin": 1.5} | more
-    return DayStage(name="by the Sun", true_arcmin=true_arcmin, **given)  # type: ignore[arg-type]
+    return Stage(name="by the Sun", true_arcmin=true_arcmin, **given)  # type: ignore[arg-type]
 
 
-def report(*stages: DayStage) -> DayReport:
+def report(*stages: Stage) -> DayReport:
     return DayReport(site="south", seed=1, initial_true_arcmin=300.0, stages=stages, wall_s=90.0)
 
 

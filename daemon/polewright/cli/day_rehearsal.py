@@ -1,6 +1,8 @@
-"""``polewright demo --day``: what came out of a rehearsed day, stage by stage."""
+"""``polewright demo --day`` and ``--evening``: what came out, stage by stage."""
 
-from polewright.app.day_rehearsal import DayReport, DayStage
+from polewright.app.day_rehearsal import DayReport
+from polewright.app.evening_rehearsal import EveningReport
+from polewright.app.rehearsed_person import Finding, Stage
 
 DAY_CAUTION = (
     "This Sun is a drawing. With a real one: never look at it, through nothing; the filter IN "
@@ -11,33 +13,43 @@ DAY_CAUTION = (
 _HONEST_SIGMAS = 3.5
 
 
-def day_held(report: DayReport) -> bool:
+def day_held(report: DayReport | EveningReport) -> bool:
     """Return whether every stage reached what it was to reach, and claimed honestly."""
-    return all(stage.reached and _honest(stage) for stage in report.stages)
+    stages = all(stage.reached and _honest(stage) for stage in report.stages)
+    return stages and all(finding.held for finding in _findings(report))
 
 
-def day_lines(report: DayReport) -> tuple[str, ...]:
-    """Return the verdict, and a line for each stage."""
+def day_lines(report: DayReport | EveningReport) -> tuple[str, ...]:
+    """Return the verdict, and a line for each stage and each finding."""
     ended = report.stages[-1].true_arcmin * 60.0
-    off = f"the axis is {ended:.0f} arcsec off the pole in truth"
+    what = "evening" if isinstance(report, EveningReport) else "day"
+    off = f"the axis was brought to {ended:.0f} arcsec off the pole in truth"
     if day_held(report):
-        verdict = f"GOOD ENOUGH - the day succeeded: {off}, and every claim holds"
+        verdict = f"GOOD ENOUGH - the {what} succeeded: {off}, and every claim holds"
     else:
-        verdict = f"the day failed: {off}; see what is marked below"
+        verdict = f"the {what} failed: {off}; see what is marked below"
     return (
         verdict,
         f"{report.site}, seed {report.seed}: off by {report.initial_true_arcmin / 60.0:.2f} deg at "
         f"the start, {report.wall_s:.0f} s",
         f"  {'':26s} {'true':>9s} {'claimed':>10s}   sigma (arcmin)",
         *(_line(stage) for stage in report.stages),
+        *(
+            f"  {finding.name}: {finding.words}{'' if finding.held else ' - DOES NOT HOLD'}"
+            for finding in _findings(report)
+        ),
     )
 
 
-def _honest(stage: DayStage) -> bool:
+def _findings(report: DayReport | EveningReport) -> tuple[Finding, ...]:
+    return report.findings if isinstance(report, EveningReport) else ()
+
+
+def _honest(stage: Stage) -> bool:
     return abs(stage.claimed_minus_true_sigmas) < _HONEST_SIGMAS
 
 
-def _line(stage: DayStage) -> str:
+def _line(stage: Stage) -> str:
     marks = []
     if stage.to_reach_arcmin is not None:
         passed = "" if stage.reached else " - NOT REACHED"

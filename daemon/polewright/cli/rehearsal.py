@@ -5,9 +5,11 @@ import asyncio
 import json
 import logging
 import signal
+from pathlib import Path
 
 from polewright.adapters.indi.quiet import divert_library_chatter
 from polewright.app.day_rehearsal import DayReport, rehearse_day
+from polewright.app.evening_rehearsal import EveningReport, rehearse_evening
 from polewright.app.memory import give_frames_back
 from polewright.app.rehearsal import RehearsalReport, rehearse
 from polewright.cli.day_rehearsal import DAY_CAUTION, day_held, day_lines
@@ -19,6 +21,8 @@ from polewright.logs import setup_logging
 # a claim may be from the truth, in its own sigmas.
 _TRUE_ERROR_ARCSEC = 15.0
 _HONEST_SIGMAS = 4.0
+
+Report = RehearsalReport | DayReport | EveningReport
 
 
 def demo(options: argparse.Namespace, output: Output) -> ExitCode:
@@ -41,7 +45,7 @@ def demo(options: argparse.Namespace, output: Output) -> ExitCode:
             done = fraction if fraction is not None else min(0.95, done + 0.01)
             bar.update(done, step)
 
-        async def linger(report: RehearsalReport | DayReport) -> None:
+        async def linger(report: Report) -> None:
             bar.update(1.0, "rehearsed")
             _tell_outcome(report, options, output)
             if options.stay:
@@ -51,8 +55,13 @@ def demo(options: argparse.Namespace, output: Output) -> ExitCode:
         def on_page(address: str) -> None:
             output.note(f"page: {address}")
 
-        report: RehearsalReport | DayReport
-        if options.day:
+        report: Report
+        if options.evening:
+            output.note(DAY_CAUTION)
+            report = asyncio.run(
+                rehearse_evening(options.seed, options.site, tell, on_page=on_page, linger=linger)
+            )
+        elif options.day:
             output.note(DAY_CAUTION)
             report = asyncio.run(
                 rehearse_day(options.seed, options.site, tell, on_page=on_page, linger=linger)
@@ -72,23 +81,38 @@ async def _asked_to_end() -> None:
     await asked.wait()
 
 
-def _tell_outcome(
-    report: RehearsalReport | DayReport, options: argparse.Namespace, output: Output
-) -> None:
+def _tell_outcome(report: Report, options: argparse.Namespace, output: Output) -> None:
     if options.report is not None:
-        try:
-            options.report.write_text(json.dumps(report.as_dict(), indent=2) + "\n", "utf-8")
-        except OSError as trouble:
-            raise UsageError(
-                f"the report {options.report} cannot be written: {trouble.strerror}",
-                remedy="Name a file in a folder that you may write to.",
-            ) from None
-    lines = day_lines(report) if isinstance(report, DayReport) else _lines(report)
+        _write(options.report, report, output)
+    lines = day_lines(report) if not isinstance(report, RehearsalReport) else _lines(report)
     output.result(report.as_dict(), *lines)
 
 
-def _held(report: RehearsalReport | DayReport) -> bool:
-    if isinstance(report, DayReport):
+def _write(file: Path, report: Report, output: Output) -> None:
+    """Write the figures as JSON, or an evening's page where the file's name asks for one."""
+    if file.suffix.lower() in (".html", ".htm"):
+        if not isinstance(report, EveningReport):
+            raise UsageError(
+                f"only a whole evening is reported as a page, so {file} was not written",
+                remedy="Rehearse with --evening, or name a .json file.",
+            )
+        from polewright.adapters.journal.reading import open_reader
+        from polewright.cli.evening_report import report_evening
+
+        with open_reader(report.journal) as reader:
+            report_evening(reader, file, None, report.journal, output)
+        return
+    try:
+        file.write_text(json.dumps(report.as_dict(), indent=2) + "\n", "utf-8")
+    except OSError as trouble:
+        raise UsageError(
+            f"the report {file} cannot be written: {trouble.strerror}",
+            remedy="Name a file in a folder that you may write to.",
+        ) from None
+
+
+def _held(report: Report) -> bool:
+    if not isinstance(report, RehearsalReport):
         return day_held(report)
     return (
         report.final_true_arcsec < _TRUE_ERROR_ARCSEC

@@ -22,7 +22,7 @@ SENDING = {"send_numbers", "send_switch", "send_text", "switch", "_switch_park"}
 ADAPTER = {"adapters/indi/mount.py", "adapters/indi/goto.py", "adapters/indi/sync.py"}
 
 # The person of a rehearsal, who points the simulated mount by its own keys, as another client.
-REHEARSED = {"app/day_rehearsal.py"}
+REHEARSED = {"app/day_rehearsal.py", "app/rehearsed_person.py"}
 
 
 def _sources() -> Iterator[tuple[str, ast.Module]]:
