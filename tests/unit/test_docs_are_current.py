@@ -11,7 +11,7 @@ from polewright.cli.main import parser
 from tests.docs.blocks import ROOT, filled, names_in, pages
 from tests.docs.bounds import axis_bound_arcsec
 from tests.docs.meanings import RETAINED, TOPICS
-from tests.docs.screens import SCREENS, drawn
+from tests.docs.screens import FLEET, SCREENS, drawn
 from tests.docs.tables import MAKERS
 
 TEXTS = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")])
@@ -37,7 +37,7 @@ def test_every_maker_has_its_place_in_the_pages():
     assert used == set(MAKERS)
 
 
-@pytest.mark.parametrize("name", SCREENS)
+@pytest.mark.parametrize("name", (*SCREENS, FLEET))
 def test_pictures_of_the_terminal_show_what_it_draws_and_fetch_nothing(name: str):
     """If this fails: `./run docs` makes them anew."""
     text = drawn(name)

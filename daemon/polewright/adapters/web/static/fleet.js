@@ -77,7 +77,7 @@ function drawMount(item, one) {
   item.classList.toggle("calm", CALM.has(one.standing) && !one.remedy);
   put(part("standing"), one.words);
   put(part("name"), one.mount);
-  put(part("why"), one.note ? sentence(one.note) : "");
+  put(part("why"), one.note ? sentence(one.note.replace("+-", "±")) : "");
   put(part("remedy"), one.remedy);
   put(part("figures"), figures(one));
   const drawn = `${one.total_error_arcmin} ${one.total_error_sigma_arcmin} ${one.tolerance_arcmin}`;
@@ -94,7 +94,7 @@ function figures(one) {
     if (one.tolerance_arcmin !== null && !CALM.has(one.standing)) parts.push(`${angleText(one.tolerance_arcmin)} allowed`);
     parts.push(one.live ? "live" : one.measured_age_s === null ? "some time ago" : `measured ${age(one.measured_age_s)} ago`);
   }
-  if (one.state && !CALM.has(one.standing)) parts.push(one.state);
+  if (one.state && one.state !== one.standing && !CALM.has(one.standing)) parts.push(one.state);
   return parts.join("; ");
 }
 
@@ -116,7 +116,7 @@ function ruler({ total_error_arcmin: error, total_error_sigma_arcmin: sigma, tol
     svg("path", { class: "d-line", d: `M4 13H${WIDE - 4}` }),
     svg("path", { class: "d-ink", d: `M14 4H4V22H14M${x(allowed) - 10} 4h10v18h-10` }),
     svg("rect", { fill, x: low, y: 6, width: Math.max(high - low, 1), height: 14 }),
-    svg("rect", { class: error + 2 * (sigma ?? 0) <= allowed ? "d-nut d-nut-full" : "d-nut", x: x(error) - 6, y: 7, width: 12, height: 12 }))];
+    svg("rect", { class: "d-nut", x: x(error) - 6, y: 7, width: 12, height: 12 }))];
 }
 
 function sentence(words) { return `${words[0].toUpperCase()}${words.slice(1)}.`; }
@@ -131,7 +131,7 @@ $("enter").addEventListener("submit", (event) => {
 let light = lastLight();
 function showLight() {
   setLight(light);
-  put($("light"), `Light: ${LIGHTS.find(([, value]) => value === light)?.[0] ?? "red"}`);
+  $("light").setAttribute("aria-label", `Light: ${LIGHTS.find(([, value]) => value === light)?.[0] ?? "red"}`);
 }
 $("light").addEventListener("click", () => {
   const next = (LIGHTS.findIndex(([, value]) => value === light) + 1) % LIGHTS.length;
