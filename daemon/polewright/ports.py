@@ -5,7 +5,7 @@ bounded and raises a :class:`~polewright.core.errors.LinkError` when the call ne
 :class:`~polewright.core.errors.DeviceError` when the device refused, failed or stayed silent.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -259,6 +259,18 @@ class WatchInputs(Protocol):
 
     async def next_offset(self) -> GuideOffset:
         """Wait for an offset of the guide star."""
+        ...
+
+
+class Gate(Protocol):
+    """Lets something begin once the axis was verified; never blocks and never raises."""
+
+    def open(self, verification: Mapping[str, object]) -> None:
+        """Let it begin by this verification, which said ``good_enough``."""
+        ...
+
+    def shut(self) -> None:
+        """End what it began, where that still goes on: somebody said stop."""
         ...
 
 

@@ -16,7 +16,7 @@ NAME = "polewright"
 COMMANDS = (
     "run", "demo", "survey", "adjust", "turned", "solar-filter", "sensor-on-sun", "stop", "status",
     "watch", "fleet", "placement",
-    "sight", "align-stars", "drift", "keep-watch",
+    "sight", "align-stars", "verify", "drift", "keep-watch",
     "doctor", "page", "tolerance", "sun", "pole", "axis", "solve", "history", "config",
 )  # fmt: skip
 

@@ -12,6 +12,7 @@ RETAINED = {
     "health": True,
     "sensor": False,
     "watch": True,
+    "schedule": True,
     "reply/+": False,
 }
 """By topic; every bare scalar of the correction is retained."""
@@ -31,6 +32,7 @@ TOPICS = {
     "sensor": "what a phone or another sensor on the axis says, twice a second at most",
     "sensor/input": "what a sensor of your own on the axis measures; you send it",
     "watch": "the watch over imaging: since when the axis is believed, what was looked at, alarms",
+    "schedule": "scheduled verification: what is next, what came out last, and tonight's plan",
     "watch/frame": "names a picture file that is complete; you send it",
     "watch/guide": "where your guide star would stand had nobody corrected; you send it",
     "reply/+": "answers to one command; the last level is the command's `id`",
@@ -225,6 +227,17 @@ FIELDS = {
     "expires": "an instant after which the command must not be obeyed any more",
     "minutes": "end after so long (20 where left out)",
     "hours": "end after so long; left out: not by itself",
+    "depth": "`quick`: a look at one to three frames, nothing turns; `full`: a survey; `auto`: a "
+    "look, and a survey where that cannot tell and the mount may move",
+    "next": "the next verification: `due`, and by which `rule` (`clock`, `dusk`, `plan`); null: "
+    "none is planned",
+    "waiting": "why the one that is due has not begun; null: nothing is waited for",
+    "last": "the last one, null before: `verified` when, `scheduled` or asked for, `depth`, "
+    "`verdict`, `moved` (null: cannot be told), how far (`altitude_move_arcmin`, "
+    "`azimuth_move_on_sky_arcmin`, each with its sigma) since `compared_with`, "
+    "`total_error_arcmin` with its sigma, `tolerance_arcmin`, `frames`, and in `words`; `code`, "
+    "`reason` and `remedy` of what is in doubt",
+    "plan": "tonight's plan as it was worked out; null without one",
     "end": "true: end the watch; the mount is left alone",
     "motors": "motors turn the bolts; left out: as `[adjuster] motors` says",
     "stop_when_good": "end by itself once three frames in a row are good enough",

@@ -25,6 +25,7 @@ from polewright.adapters.solver.both import BothSolvers
 from polewright.adapters.systemd.notifying import ServiceManager
 from polewright.adapters.web.server import Page
 from polewright.app.clock import HostClock
+from polewright.app.gate import gate_of
 from polewright.app.health import HealthTeller
 from polewright.app.metrics import kept_metrics
 from polewright.app.page import PageCommands, served_page
@@ -45,6 +46,7 @@ from polewright.ports import CameraInfo, Journal
 from polewright.session.evening import Evening
 from polewright.session.keeping import NoJournal
 from polewright.session.messages import event_message
+from polewright.session.scheduling import Schedule
 from polewright.session.sensing import SensorTeller
 from polewright.settings.model import Settings
 
@@ -116,9 +118,10 @@ async def running_service(
         journal = await _journal(settings, clock, publisher, stack)
         desk = sensors.desk(outcome.page.phone if outcome.page else None, clock)
         watched = Watched(settings, clock)
+        gate = gate_of(settings, publisher)
         evening = Evening(
             solver, clock, publisher, evening_wishes(settings), journal, desk,
-            watched if watched.usable else None,
+            watched if watched.usable else None, gate,
         )  # fmt: skip
         await evening.restore()
 
@@ -152,6 +155,10 @@ async def running_service(
         owned.append(tasks.create_task(devices, name="devices"))
         teller = SensorTeller(publisher, clock, desk.sensor, desk.note)
         owned.append(tasks.create_task(teller.run(), name="sensor"))
+        schedule = Schedule(evening, clock, evening.wishes.schedule)
+        owned.append(tasks.create_task(schedule.run(), name="schedule"))
+        if gate is not None:
+            owned.append(tasks.create_task(gate.run(), name="gate"))
         if manager is not None:
             supervision = _supervision(manager, settings, mqtt, evening)
             owned.append(tasks.create_task(supervision.run(tuple(owned)), name="supervision"))

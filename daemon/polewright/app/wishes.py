@@ -1,5 +1,7 @@
 """From settings to what the session wants to know."""
 
+from datetime import timedelta
+
 from polewright.core.axis.knobs import Bolt
 from polewright.core.axis.survey import DEFAULT_MECHANICAL_FLOOR_ARCSEC
 from polewright.core.axis.tolerance import Tolerance, tolerance_for
@@ -7,6 +9,7 @@ from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.imaging.attitude import SolveHint
 from polewright.session.limits import SafetyLimits
+from polewright.session.schedule_wish import ScheduleWish
 from polewright.session.motor_adjustment import MotorWish
 from polewright.session.sights import SightWish
 from polewright.session.star_alignment import StarAlignmentWish, SyncWay
@@ -88,6 +91,13 @@ def evening_wishes(settings: Settings) -> EveningWishes:
             exposure_s=camera.exposure_s,
             settle_s=survey.settle_s,
             hour_angle_min_deg=safety.hour_angle_min_deg,
+        schedule=ScheduleWish(
+            timetable=settings.schedule.timetable(),
+            before_plan=settings.schedule.before_plan,
+            may_move=settings.schedule.may_move,
+            grace=timedelta(minutes=settings.schedule.grace_min),
+            survey_holds=timedelta(hours=settings.schedule.survey_holds_hours),
+        ),
             hour_angle_max_deg=safety.hour_angle_max_deg,
             cross_meridian=safety.allow_meridian_crossing,
             use_roll={"auto": None, "yes": True, "no": False}[survey.use_roll],

@@ -130,6 +130,24 @@ def parser() -> argparse.ArgumentParser:
     adjust.add_argument(
         "--clear", action="store_true", help="I looked: the mount head is clear to move"
     )
+    verify = verb(
+        "verify", "before imaging: is the axis still good enough, and did anything move?",
+        "A look at one to three frames turns nothing. Where that cannot tell, a survey follows if "
+        "you say that\nthe mount is clear (--clear). Exit codes: 0 good enough; 1 not good enough, "
+        "or a look saw it moved;\n3 cannot tell. Ctrl-C stops the mount.",
+    )  # fmt: skip
+    depth = verify.add_mutually_exclusive_group()
+    depth.add_argument(
+        "--quick", dest="depth", action="store_const", const="quick",
+        help="look only: nothing turns, whatever comes out",
+    )  # fmt: skip
+    depth.add_argument(
+        "--full", dest="depth", action="store_const", const="full",
+        help="survey, and compare with the one before: the mount moves",
+    )  # fmt: skip
+    verify.add_argument(
+        "--clear", action="store_true", help="I looked: the mount is clear to move, fingers off"
+    )
     drift = verb(
         "drift", "check the axis by how a tracked target wanders off; nothing is slewed",
         "Tracking on, guiding off, hands off. One field of stars shows one component within "
@@ -434,6 +452,10 @@ def _dispatch(options: argparse.Namespace, output: Output) -> ExitCode:
             from polewright.cli.adjusting import adjust
 
             return adjust(options, output)
+        case "verify":
+            from polewright.cli.verifying import verify
+
+            return verify(options, output)
         case "drift":
             from polewright.cli.drifting import drift
 

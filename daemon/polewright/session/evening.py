@@ -22,6 +22,7 @@ from polewright.ports import (
     Camera,
     CameraInfo,
     Clock,
+    Gate,
     Journal,
     Mount,
     MovingMount,
@@ -72,10 +73,12 @@ class Evening:
         journal: Journal | None = None,
         sensor: SensorDesk | None = None,
         watched: WatchInputs | None = None,
+        gate: Gate | None = None,
     ) -> None:
         self._solver = solver
         self._sensor = sensor
         self._watched = watched
+        self._gate = gate
         self._clock = clock
         journal = journal or NoJournal()
         self._memory = Memory(wishes=wishes)
@@ -206,6 +209,36 @@ class Evening:
         await self._guard.watch(self._teller.warn)
 
     @property
+    def wishes(self) -> EveningWishes:
+        """What was asked for last."""
+        return self._memory.wishes
+
+    @property
+    def place(self) -> Place | None:
+        """Where the mount stands; None while no devices are attached."""
+        return None if self._devices is None else self._devices.place
+
+    def unready(self) -> str | None:
+        """Return why nothing could begin now without interrupting; None where it could."""
+        if self._link_trouble is not None:
+            return self._link_trouble.text
+        if self._devices is None:
+            return "no camera is connected yet"
+        if self._work is not None and not self._work.done():
+            return f"other work goes on: {self.phase.value}"
+        if self.phase is Phase.BLOCKED:
+            return f"the service is blocked: {self._teller.last_state.get('reason')}"
+        return None
+
+    def tell_schedule(self, **parts: Message | str | None) -> None:
+        """Tell what is planned."""
+        self._teller.schedule(**parts)
+
+    def warn(self, text: str, *, remedy: str, code: str) -> None:
+        """Warn, in the log and on displays."""
+        self._teller.event(text, remedy=remedy, code=code)
+
+    @property
     def _mount(self) -> GuardedMount | None:
         return self._guard.mount
 
@@ -296,6 +329,8 @@ class Evening:
 
     async def _stop(self) -> tuple[Message, PolewrightError | None]:
         """Stop as :meth:`stop` does; return also why something may move on, if so."""
+        if self._gate is not None:
+            self._gate.shut()
         motors = self._motors
         if motors is not None:
             motors.hold()
@@ -414,6 +449,7 @@ class Evening:
             reply=reply,
             sensor=self._sensor,
             watched=self._watched,
+            gate=self._gate,
             mount_now=lambda: self._mount,
         )
 

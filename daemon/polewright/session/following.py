@@ -29,7 +29,7 @@ _PAUSE_AFTER_FAILURE_S = 0.5
 # Declination that the mount reports may differ from the survey's by so much (deg): guiding,
 # a pointing model that was switched on.  More, and the axis no longer stands where the survey saw
 # it in the camera's own frame.
-_DECLINATION_MOVED_DEG = 0.3
+DECLINATION_MOVED_DEG = 0.3
 # A correction older than this is no longer shown as live (s): hands have moved on by then.
 VALIDITY_S = 6.0
 # Where frames take longer than that, the next one may be late by as much as it takes.
@@ -43,10 +43,16 @@ _FLIPPED_RAD = math.radians(0.3)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """How the declination axis stood when the axis was surveyed; None where nobody said."""
+    """How declination axis and camera stood when the axis was surveyed; None where nobody said.
+
+    ``syncs``: how often the mount had been told where it points.
+    """
 
     declination_deg: float | None = None
     pier_side: PierSide = PierSide.UNKNOWN
+    camera: str = ""
+    scale_arcsec_px: float | None = None
+    syncs: int = 0
 
     @classmethod
     def of(cls, status: MountStatus) -> "Standing":
@@ -291,7 +297,7 @@ def _still_standing(before: Standing, status: MountStatus | None, *, flipped: bo
     now = Standing.of(status)
     if before.declination_deg is not None and now.declination_deg is not None:
         change = now.declination_deg - before.declination_deg
-        if abs(change) > _DECLINATION_MOVED_DEG:
+        if abs(change) > DECLINATION_MOVED_DEG:
             raise _moved_declination(
                 f"the mount reports a declination that is {change:+.1f} deg off"
             )

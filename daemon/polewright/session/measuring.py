@@ -91,6 +91,11 @@ class FrameMeasurer:
         """Number of frames taken so far."""
         return self._taken
 
+    @property
+    def scale_arcsec_px(self) -> float | None:
+        """Scale of the last solved frame; None before one (arcsec)."""
+        return self._scale_arcsec_px
+
     def forget_optics(self) -> None:
         """Let the next survey begin with whatever camera and telescope there is."""
         self._scale_arcsec_px = None

@@ -95,7 +95,7 @@ class GuardedMount:
         self._left_at: MountStatus | None = None
         self._sun_told = False
         self._off_deg = 0.0
-        self._synced = False
+        self._syncs = 0
 
     @property
     def name(self) -> str:
@@ -120,7 +120,12 @@ class GuardedMount:
     @property
     def synced(self) -> bool:
         """True once it was told where it points, since it was connected."""
-        return self._synced
+        return self._syncs > 0
+
+    @property
+    def syncs(self) -> int:
+        """How often it was told where it points, since it was connected."""
+        return self._syncs
 
     @property
     def has_sides(self) -> bool:
@@ -321,7 +326,8 @@ class GuardedMount:
             refuse_sync(self._scene(), self._doubts, shown, true, seen.instant, confirmed=confirmed)
             await self._mount.sync(seen.right_ascension_deg, seen.declination_deg)
             # Its coordinates have jumped; nobody moved it.
-            self._left_at, self._off_deg, self._synced = None, 0.0, True
+            self._left_at, self._off_deg = None, 0.0
+            self._syncs += 1
 
     async def tell_site(self) -> None:
         """Tell the mount where it stands and what time it is, by what holds here.

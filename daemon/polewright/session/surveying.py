@@ -2,6 +2,7 @@
 
 import logging
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from polewright.core.errors import UsageError
@@ -70,7 +71,13 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
         )
     memory.survey, memory.kept, memory.wishes = estimate, None, wishes
     memory.axis = KnownAxis.surveyed(estimate)
-    memory.standing = Standing.of(await mount.status()) if mount else None
+    standing = Standing.of(await mount.status()) if mount else Standing()
+    memory.standing = replace(
+        standing,
+        camera=devices.camera.name,
+        scale_arcsec_px=devices.measurer.scale_arcsec_px,
+        syncs=mount.syncs if mount else 0,
+    )
     result = wishes.correction_of(estimate, place)
     message = survey_message(
         estimate, result, wishes.target_pole, further_sigma_rad=outcome.further_sigma_rad
@@ -83,7 +90,7 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
         target_enu=wishes.target_enu(place),
         tolerance_arcsec=wishes.tolerance_arcsec,
         mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
-        standing=memory.standing or Standing(),
+        standing=memory.standing,
         mount=mount.name if mount else "",
     )
     if not_kept is not None:

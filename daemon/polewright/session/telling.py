@@ -49,6 +49,7 @@ class Teller:
         """The phase that was entered last."""
         return self._phase
 
+        self._schedule: Message = {"next": None, "waiting": None, "last": None, "plan": None}
     @property
     def last_state(self) -> Message:
         """The last published state."""
@@ -162,5 +163,10 @@ class Teller:
         """Take the live figures off every display, for none is true any more; return them."""
         last, self._correction = self._correction, None
         if last is not None:
+    def schedule(self, **parts: Message | str | None) -> None:
+        """Tell what is planned: ``next``, ``waiting``, ``last``, ``plan``; others stay as told."""
+        self._schedule = self._schedule | parts
+        self._publisher.publish("schedule", self._schedule, retain=True)
+
             self._publisher.publish("correction", last | {"live": False}, retain=True)
         return last

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polewright.core.axis.axis_moved import AxisMoved, Evidence
 from polewright.core.axis.correction import amount_words
@@ -46,8 +47,18 @@ def alarm_body(moved: AxisMoved, now: datetime) -> Message:
 
 def alarm_words(moved: AxisMoved, axis_enu: Vector) -> str:
     """Return what happened, as a person says it."""
-    sideways, upward = (float(part) for part in moved.move_rad)
-    sigma_side, sigma_up = (float(s) for s in np.sqrt(np.diag(moved.covariance_rad2)))
+    return (
+        f"the axis moved {went_words(moved.move_rad, moved.covariance_rad2, axis_enu)} (as far as "
+        f"that shows): {_SHOWN_BY[moved.evidence]}; it stood as before at {moved.since:%H:%M} UTC"
+    )
+
+
+def went_words(
+    move_rad: NDArray[np.float64], covariance_rad2: NDArray[np.float64], axis_enu: Vector
+) -> str:
+    """Return how far an axis went, on the sky with azimuth and up (rad), as a person says it."""
+    sideways, upward = (float(part) for part in move_rad)
+    sigma_side, sigma_up = (float(s) for s in np.sqrt(np.diag(covariance_rad2)))
     parts = []
     if abs(upward) > sigma_up:
         parts.append(f"{'up' if upward > 0 else 'down'} by {amount_words(upward, sigma_up)}")
@@ -56,11 +67,8 @@ def alarm_words(moved: AxisMoved, axis_enu: Vector) -> str:
         east = (sideways > 0.0) == (math.cos(altaz_from_enu(axis_enu)[1]) > 0.0)
         amount = amount_words(sideways, sigma_side)
         parts.append(f"toward the {'east' if east else 'west'} by {amount}")
-    went = " and ".join(parts) or f"by about {amount_words(moved.size_rad, sigma_up)}"
-    return (
-        f"the axis moved {went} (as far as that shows): {_SHOWN_BY[moved.evidence]}; it stood as "
-        f"before at {moved.since:%H:%M} UTC"
-    )
+    size = math.hypot(sideways, upward)
+    return " and ".join(parts) or f"by about {amount_words(size, sigma_up)}"
 
 
 def watch_message(

@@ -20,6 +20,7 @@ from polewright.session.limits import SafetyLimits
 from polewright.session.motor_adjustment import MotorWish
 from polewright.session.sights import SightWish
 from polewright.session.star_alignment import StarAlignmentWish
+from polewright.session.schedule_wish import ScheduleWish
 from polewright.session.survey import SurveyWish, with_wish
 from polewright.session.watch_wish import WatchWish
 
@@ -57,6 +58,7 @@ class EveningWishes:
     watch: WatchWish = field(default_factory=WatchWish)
     tell_site: bool = False
     floor_is_learned: bool = True
+    schedule: ScheduleWish = field(default_factory=ScheduleWish)
     arcmin_per_turn: Mapping[Bolt, float] = field(default_factory=dict)
 
     def asked(self, arguments: Mapping[str, Any]) -> "EveningWishes":

@@ -15,6 +15,7 @@ from polewright.session.messages import Message
 from polewright.session.phases import Happening
 from polewright.session.sighting import take_sight
 from polewright.session.surveying import survey_axis
+from polewright.session.verifying import verify_axis
 from polewright.session.watchkeeping import keep_watch
 from polewright.session.workplace import Workplace
 
@@ -34,6 +35,7 @@ WORKFLOWS: Mapping[str, Workflow] = MappingProxyType(
         "align_stars": Workflow(Happening.STAR_ALIGNMENT_ASKED, align_stars),
         "adjust": Workflow(Happening.ADJUST_ASKED, adjust_axis),
         "keep_watch": Workflow(Happening.WATCH_ASKED, keep_watch),
+        "verify": Workflow(Happening.VERIFY_ASKED, verify_axis),
         "drift": Workflow(Happening.VERIFY_ASKED, check_drift),
     }
 )

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.records import SurveyRecord
 from polewright.core.sky.place import Place
-from polewright.ports import Clock, PierSide, WatchInputs
+from polewright.ports import Clock, Gate, PierSide, WatchInputs
 from polewright.session.experience import Experience
 from polewright.session.exposing import ExposureFinder, WatchedCamera
 from polewright.session.following import Standing
@@ -88,6 +88,7 @@ class Workplace:
     reply: Reply
     sensor: SensorDesk | None = None
     watched: WatchInputs | None = None
+    gate: Gate | None = None
     mount_now: Callable[[], GuardedMount | None] = lambda: None
 
     @property

@@ -18,6 +18,7 @@ from polewright.settings.measuring import (
     SurveySettings,
     ToleranceSettings,
 )
+from polewright.settings.scheduling import ScheduleSettings
 from polewright.settings.section import Section
 from polewright.settings.sensing import SensorSettings
 from polewright.settings.site import SafetySettings, SiteSettings
@@ -41,6 +42,7 @@ class Settings(Section):
     star_alignment: StarAlignmentSettings = StarAlignmentSettings()
     tolerance: ToleranceSettings = ToleranceSettings()
     plan: PlanSettings = PlanSettings()
+    schedule: ScheduleSettings = ScheduleSettings()
     watch: WatchSettings = WatchSettings()
     safety: SafetySettings = SafetySettings()
     journal: JournalSettings = JournalSettings()

@@ -94,8 +94,8 @@ def problems(text: str) -> tuple[str, ...]:
         (
             "[cmera]\nexposure_s = 5\n",
             "p.toml line 1: [cmera] is not a known section (did you mean camera?); allowed: site, "
-            "mount, camera, adjuster, sensor, indi, mqtt, page, survey, sights, star_alignment, "
-            "tolerance, plan, watch, safety, journal, logging",
+            "mount, camera, adjuster, sensor, indi, mqtt, page, metrics, survey, "
+            "sights, star_alignment, tolerance, plan, schedule, watch, safety, journal, logging",
         ),
         ("site = 3\n", "p.toml line 1: site = 3 is refused; allowed: a section, [site]"),
         (

@@ -108,6 +108,20 @@ class AdjustCommand(Command):
     motors: bool | None = None
 
 
+class VerifyCommand(Command):
+    """Verify before imaging that the axis is good enough and that nothing moved.
+
+    ``depth``: ``quick`` looks at one to three frames and turns nothing; ``full`` surveys, needs
+    ``confirm_clear`` before, and compares; ``auto`` (left out) looks, and surveys only where that
+    cannot tell and the mount may move. The result is kept as ``last`` in ``schedule``.
+    """
+
+    depth: Literal["auto", "quick", "full"] | None = None
+    target_pole: TargetPole | None = None
+    exposure_s: ExposureS | None = None
+    tolerance_arcsec: ToleranceArcsec | None = None
+
+
 class DriftCommand(Command):
     """Check the axis by how a tracked target wanders off; nothing is slewed, no survey is needed.
 
@@ -197,6 +211,7 @@ COMMANDS: Mapping[str, type[Command]] = {
     "sight": SightCommand,
     "align_stars": AlignStarsCommand,
     "adjust": AdjustCommand,
+    "verify": VerifyCommand,
     "drift": DriftCommand,
     "keep_watch": KeepWatchCommand,
     "turned": TurnedCommand,

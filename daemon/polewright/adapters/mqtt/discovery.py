@@ -127,6 +127,32 @@ def _components(topics: MountTopics) -> dict[str, dict[str, Any]]:
             "value_template": "{{ value_json.state }}",
             "json_attributes_topic": topics.full("state"),
         },
+        "verification": {
+            "platform": "sensor",
+            "name": "Last verification",
+            "state_topic": topics.full("schedule"),
+            "device_class": "enum",
+            "options": ["good_enough", "not_yet", "cannot_tell", "none"],
+            "value_template": ("{{ value_json.last.verdict if value_json.last else 'none' }}"),
+            "json_attributes_topic": topics.full("schedule"),
+            "json_attributes_template": "{{ (value_json.last or {}) | tojson }}",
+        },
+        "next_verification": {
+            "platform": "sensor",
+            "name": "Next verification",
+            "state_topic": topics.full("schedule"),
+            "device_class": "timestamp",
+            "value_template": "{{ value_json.next.due if value_json.next else None }}",
+        },
+        "moved": {
+            "platform": "binary_sensor",
+            "name": "Moved since it was measured",
+            "state_topic": topics.full("schedule"),
+            "device_class": "problem",
+            "value_template": (
+                "{{ 'ON' if value_json.last and value_json.last.moved else 'OFF' }}"
+            ),
+        },
         "problem": {
             "platform": "binary_sensor",
             "name": "Blocked",
@@ -135,6 +161,16 @@ def _components(topics: MountTopics) -> dict[str, dict[str, Any]]:
             "value_template": "{{ 'ON' if value_json.state == 'blocked' else 'OFF' }}",
         },
         **buttons,
+        # A look only: a survey moves the mount.
+        "verify": {
+            "platform": "button",
+            "name": "Verify by a look",
+            "command_topic": topics.command("verify"),
+            "command_template": _COMMAND[:-1] + ', "depth": "quick"}',
+            "qos": 1,
+            "retain": False,
+            "icon": "mdi:telescope",
+        },
     }
 
 

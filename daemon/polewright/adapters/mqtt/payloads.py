@@ -353,6 +353,45 @@ class WatchPayload(Payload):
     alarms: Annotated[list[AlarmBody], Field(max_length=20)]
 
 
+class NextBody(Body):
+    """The next verification: when, and what makes it due."""
+
+    due: AwareDatetime
+    rule: Literal["clock", "dusk", "plan"]
+
+
+class VerificationBody(Body):
+    """One verification: whether the axis is good enough, and whether it moved."""
+
+    verified: AwareDatetime
+    scheduled: bool
+    depth: Literal["auto", "quick", "full"]
+    verdict: Verdict
+    moved: bool | None
+    altitude_move_arcmin: float | None
+    altitude_move_sigma_arcmin: Sigma | None
+    azimuth_move_on_sky_arcmin: float | None
+    azimuth_move_on_sky_sigma_arcmin: Sigma | None
+    compared_with: AwareDatetime | None
+    total_error_arcmin: Sigma | None
+    total_error_sigma_arcmin: Sigma | None
+    tolerance_arcmin: Annotated[float, Field(gt=0)] | None
+    frames: Count
+    words: Text
+    code: Name | None
+    reason: Text | None
+    remedy: Text | None
+
+
+class SchedulePayload(Payload):
+    """Scheduled verification: what is next, what came out last, and tonight's plan."""
+
+    next: NextBody | None
+    waiting: Text | None
+    last: VerificationBody | None
+    plan: PlanBody | None = None
+
+
 class ErrorBody(Body):
     """Why a command was refused or failed, and what to do."""
 
@@ -382,6 +421,7 @@ PAYLOADS: Mapping[str, type[Payload]] = {
     "health": HealthPayload,
     "sensor": SensorPayload,
     "watch": WatchPayload,
+    "schedule": SchedulePayload,
     "reply/+": ReplyPayload,
 }
 

@@ -1,0 +1,1 @@
+"""The gate: a program that may begin once the axis was verified."""

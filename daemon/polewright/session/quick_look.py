@@ -1,0 +1,276 @@
+"""Quick look: one to three frames against the last survey; nothing turns.
+
+Agreement says that nothing moved, whatever may have happened meanwhile: a base that moved and a
+camera that turned by just as much the other way do not come together.  A disagreement is told as a
+move, with what else it may be.
+"""
+
+import asyncio
+import logging
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from polewright.core.axis.correction import Correction, Verdict, correct
+from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.axis.observation import ObservedAttitude
+from polewright.core.axis.second_look import MOST_FRAMES, AxisThen, SecondLook, look_again
+from polewright.core.errors import MeasurementError
+from polewright.core.geometry.directions import ARCSEC_RAD
+from polewright.core.imaging.optical_train import SAME_OPTICS_FRACTION
+from polewright.ports import MountStatus, PierSide
+from polewright.session.following import DECLINATION_MOVED_DEG, Standing
+from polewright.session.keeping import age_s, age_words
+from polewright.session.known_axis import KnownAxis
+from polewright.session.measuring import Measured, believed_direction
+from polewright.session.verification import AxisMove, Depth, Verification, Why
+from polewright.session.wishes import EveningWishes
+from polewright.session.workplace import Workplace
+
+_log = logging.getLogger(__name__)
+
+# A frame that does not solve (a cloud, a gust) is tried this often in all.
+_MOST_FAILURES = 2
+_FULL = "Survey again, which moves the mount: polewright verify --full --clear."
+
+
+async def quick_look(
+    work: Workplace,
+    before: KnownAxis | None,
+    untold: Why | None,
+    arguments: Mapping[str, Any],
+) -> Verification:
+    """Return what a few frames say; ``cannot_tell``, with the reason, where they say nothing.
+
+    Raises
+    ------
+    DeviceError, LinkError
+        From camera and mount.
+    """
+    wishes = work.memory.wishes = work.memory.wishes.asked(arguments)
+    status = await _status(work)
+    why = untold or _hindered(work, wishes, status)
+    if why is None and before is not None and work.memory.survey is not None:
+        looking = _Looking(work, wishes, work.memory.survey, before, status)
+        try:
+            return await looking.run()
+        except MeasurementError as failure:
+            why = Why(code=failure.code, text=failure.text, remedy=failure.remedy)
+    return Verification(depth=Depth.QUICK, verdict=Verdict.CANNOT_TELL, why=why)
+
+
+async def _status(work: Workplace) -> MountStatus | None:
+    mount = work.devices.mount
+    return None if mount is None else await mount.status()
+
+
+def _hindered(work: Workplace, wishes: EveningWishes, status: MountStatus | None) -> Why | None:
+    """Return why frames of now would say nothing; None where they do."""
+    memory = work.memory
+    survey, standing = memory.survey, memory.standing or Standing()
+    if survey is None:
+        return _no("no_survey", "there is no survey by stars to hold a frame against")
+    if not survey.roll_used:
+        return _no(
+            "roll_untrusted",
+            "the survey could not trust the pictures' roll, and one frame tells nothing without it",
+        )
+    age = age_s(survey, work.clock.now())
+    if age is None or age > wishes.schedule.survey_holds.total_seconds():
+        return _no(
+            "survey_too_old",
+            f"the survey is {age_words(age)}, and nobody knows whether camera and declination "
+            "were left as they were",
+        )
+    if memory.kept is not None:
+        return _no(
+            "not_watched_since",
+            "the service was started anew since the survey, and nobody knows whether camera and "
+            "mount were left as they were",
+        )
+    if standing.camera and standing.camera != work.devices.camera.name:
+        return _no("optics_changed", "another camera is in use than at the survey")
+    return None if status is None else _mount_hinders(work, status, standing)
+
+
+def _mount_hinders(work: Workplace, status: MountStatus, standing: Standing) -> Why | None:
+    if status.slewing:
+        return _no("mount_moves", "the mount moves", "Wait until it stands, then verify again.")
+    mount = work.devices.mount
+    if mount is not None and mount.syncs != standing.syncs:
+        return _no(
+            "synced_since",
+            "the mount was told where it points since the survey, so its declination cannot be "
+            "compared",
+        )
+    if standing.declination_deg is not None and status.declination_deg is not None:
+        change = status.declination_deg - standing.declination_deg
+        if abs(change) > DECLINATION_MOVED_DEG:
+            return _no(
+                "declination_moved",
+                f"declination stands {abs(change):.1f} deg from where it stood at the survey",
+                "Go back to the declination of the survey and verify again; or survey anew: "
+                "polewright verify --full --clear.",
+            )
+    return None
+
+
+@dataclass(slots=True)
+class _Looking:
+    """One quick look, from its first frame to its answer."""
+
+    work: Workplace
+    wishes: EveningWishes
+    survey: AxisEstimate
+    before: KnownAxis
+    status: MountStatus | None
+    _frames: list[ObservedAttitude] = field(default_factory=list)
+    _failures: int = 0
+
+    async def run(self) -> Verification:
+        """Look until it is clear, three frames at most."""
+        while True:
+            count = len(self._frames)
+            self._say(f"frame {count + 1}" if count else "a first frame", 25 * count)
+            measured = await self._frame()
+            self._refuse_other_optics(measured)
+            self._frames.append(measured.observed)
+            look = await asyncio.to_thread(self._look)
+            correction = self._correction(look)
+            clear = not look.doubtful and _sure(correction) is not Verdict.CANNOT_TELL
+            if clear or len(self._frames) >= MOST_FRAMES:
+                return self._answer(look, correction)
+
+    def _say(self, step: str, percent: int) -> None:
+        self.work.teller.state(step=step, frames=len(self._frames), percent=percent)
+        self.work.reply({"step": step, "percent": percent})
+
+    async def _frame(self) -> Measured:
+        devices = self.work.devices
+        exposure_s = self.wishes.survey.exposure_s
+        while True:
+            direction = None
+            if self.status is not None:
+                direction = believed_direction(self.status, self.work.place, self.work.clock)
+            try:
+                if exposure_s is None:
+                    found = await devices.exposures.find(devices.measurer, direction)
+                    return found.measured
+                return await devices.measurer.measure(exposure_s, direction)
+            except MeasurementError as failure:
+                self._failures += 1
+                if self._failures >= _MOST_FAILURES or exposure_s is None:
+                    raise
+                _log.info("no solution, one more try: %s", failure)
+
+    def _refuse_other_optics(self, measured: Measured) -> None:
+        standing = self.work.memory.standing or Standing()
+        then, now = standing.scale_arcsec_px, measured.attitude.scale_arcsec_px
+        if then and abs(now / then - 1.0) > SAME_OPTICS_FRACTION:
+            raise MeasurementError(
+                f"the picture's scale is {now:.2f} arcsec per pixel and was {then:.2f} at the "
+                "survey: another camera or telescope",
+                remedy=_FULL,
+                code="optics_changed",
+            )
+
+    def _look(self) -> SecondLook:
+        known = self.before.instant != self.survey.instant
+        return look_again(
+            self._frames,
+            AxisThen(
+                survey=self.survey,
+                axis_enu=self.before.axis_enu if known else None,
+                covariance_rad2=self.before.covariance_rad2 if known else None,
+            ),
+            mechanical_floor_arcsec=self.wishes.survey.mechanical_floor_arcsec,
+            repeatability_arcsec=self.wishes.star_alignment.repeatability_arcsec,
+            declination_change_rad=math.radians(self._declination_change_deg()),
+            south=self.work.place.south,
+        )
+
+    def _declination_change_deg(self) -> float:
+        then = (self.work.memory.standing or Standing()).declination_deg
+        now = None if self.status is None else self.status.declination_deg
+        return 0.0 if then is None or now is None else now - then
+
+    def _correction(self, look: SecondLook) -> Correction:
+        return correct(
+            look.axis_enu,
+            look.covariance_rad2,
+            self.wishes.target_enu(self.work.place),
+            tolerance_rad=self.wishes.tolerance_arcsec * ARCSEC_RAD,
+            trustworthy=look.steady,
+        )
+
+    def _answer(self, look: SecondLook, correction: Correction) -> Verification:
+        went = AxisMove(
+            axis_enu=look.axis_enu,
+            move_rad=look.move_rad,
+            covariance_rad2=look.move_covariance_rad2,
+            since=self.before.instant,
+        )
+        verdict, moved = _sure(correction), look.moved
+        why = None
+        if not look.steady:
+            why = _no(
+                "frames_disagree",
+                "the frames disagree with one another: wind, a cable, or somebody at the mount",
+                "Let it rest, then verify again: polewright verify.",
+            )
+        elif moved and self._flipped():
+            return Verification(
+                depth=Depth.QUICK,
+                verdict=Verdict.CANNOT_TELL,
+                frames=look.frames,
+                why=_no(
+                    "other_pier_side", "the tube is on the other side of the pier than at the "
+                    "survey",
+                ),
+            )  # fmt: skip
+        elif moved:
+            # What moved is not known to be the axis: what it shows is no ground for 'good enough'.
+            verdict = Verdict.NOT_YET if verdict is Verdict.NOT_YET else Verdict.CANNOT_TELL
+            why = _no("moved", _may_be(look))
+            self.work.memory.axis = None
+        elif verdict is Verdict.CANNOT_TELL:
+            why = _no("too_coarse", "so few frames at this place are too coarse for the tolerance")
+        return Verification(
+            depth=Depth.QUICK,
+            verdict=verdict,
+            moved=moved if look.steady else None,
+            went=went if look.steady else None,
+            correction=correction if look.steady else None,
+            frames=look.frames,
+            why=why,
+        )
+
+    def _flipped(self) -> bool:
+        then = (self.work.memory.standing or Standing()).pier_side
+        now = PierSide.UNKNOWN if self.status is None else self.status.pier_side
+        return PierSide.UNKNOWN not in (then, now) and then is not now
+
+
+def _sure(correction: Correction) -> Verdict:
+    """Return the verdict; where two sigma either way leave it open, a survey can tell."""
+    lowest = correction.total_error_arcmin - 2.0 * correction.total_error_sigma_arcmin
+    if correction.verdict is Verdict.NOT_YET and lowest <= correction.tolerance_arcmin:
+        return Verdict.CANNOT_TELL
+    return correction.verdict
+
+
+def _may_be(look: SecondLook) -> str:
+    if look.like_declination:
+        return (
+            "the tripod moved, or the declination axis slipped, or the mount was told where it "
+            "points by another program: one place in the sky cannot tell them apart"
+        )
+    return (
+        "the tripod moved, or the camera was turned or bent in its holder: one place in the sky "
+        "cannot tell them apart"
+    )
+
+
+def _no(code: str, text: str, remedy: str = _FULL) -> Why:
+    return Why(code=code, text=text, remedy=remedy)
