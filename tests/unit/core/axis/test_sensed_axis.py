@@ -115,7 +115,7 @@ def test_claimed_sigmas_are_those_of_the_scatter_from_events_to_axis(place):
     axis = axis_of(place, 1.0, 2.0)
     squares = []
     for _ in range(700):
-        crooked = Rotation.from_rotvec(rng.normal(size=3) * 1.0 * DEG).apply(TOP_EDGE)
+        crooked = Rotation.from_rotvec(rng.normal(size=3) * 1.0 * DEG).apply(TOP_EDGE.copy())
         attitude = held(axis, crooked, rng.uniform(0, 6))
         # The compass's own error and the model's turn its field about the vertical.
         about_up = rng.normal() * math.hypot(SENSOR_PACE.heading_sigma_rad,

@@ -1,0 +1,23 @@
+"""What the whole suite shares: compiled modules are kept, and the long files come first."""
+
+import os
+import sys
+from collections import defaultdict
+from pathlib import Path
+
+import pytest
+
+# The suite starts some hundreds of processes. Where the environment forbids compiled modules,
+# each would compile all of astropy and the service anew: most of what it costs.
+if os.environ.pop("PYTHONDONTWRITEBYTECODE", None):
+    os.environ.setdefault("PYTHONPYCACHEPREFIX", str(Path(sys.prefix) / "bytecode"))
+    sys.dont_write_bytecode = False
+    sys.pycache_prefix = os.environ["PYTHONPYCACHEPREFIX"]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files with slow tests come first, so that no worker is left alone with one at the end."""
+    slow = defaultdict(int)
+    for item in items:
+        slow[item.path] += item.get_closest_marker("slow") is not None
+    items.sort(key=lambda item: not slow[item.path])
