@@ -5,18 +5,18 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from polewright.adapters.journal.reading import JournalReader, KeptSurvey, open_reader
-from polewright.cli.evening_report import report_evening
-from polewright.cli.history_figures import (
+from polewright.adapters.journal.figures import (
     Kept,
     adjustment_figures,
     evening_figures,
     survey_figures,
 )
+from polewright.adapters.journal.reading import JournalReader, KeptSurvey, open_reader
+from polewright.app.history_words import adjustment_words
+from polewright.cli.evening_report import report_evening
 from polewright.cli.history_plot import plot_history
 from polewright.cli.history_tables import export
 from polewright.cli.history_words import (
-    adjustment_words,
     evening_head,
     tell_adjustments,
     tell_evenings,

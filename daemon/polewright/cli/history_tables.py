@@ -6,8 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from polewright import __version__
-from polewright.adapters.journal.reading import JournalReader
-from polewright.cli.history_figures import (
+from polewright.adapters.journal.figures import (
     SURVEY_COLUMNS,
     Kept,
     adjustment_figures,
@@ -18,6 +17,7 @@ from polewright.cli.history_figures import (
     return_figures,
     survey_figures,
 )
+from polewright.adapters.journal.reading import JournalReader
 from polewright.core.errors import UsageError
 
 Row = dict[str, Any]

@@ -1,11 +1,8 @@
 """``polewright history evenings``, ``adjustments`` and ``placements``: a line for each."""
 
-from collections.abc import Mapping
-from datetime import datetime
 from typing import Any
 
-from polewright.adapters.journal.reading import KeptEvening
-from polewright.cli.history_figures import (
+from polewright.adapters.journal.figures import (
     Kept,
     MarksKnown,
     adjustment_figures,
@@ -13,6 +10,8 @@ from polewright.cli.history_figures import (
     marks_known,
     return_figures,
 )
+from polewright.adapters.journal.reading import KeptEvening
+from polewright.app.history_words import adjustment_words, instant_in, went_words
 from polewright.cli.output import ExitCode, Output
 from polewright.core.axis.placements import NextValue, next_value
 from polewright.core.geometry.directions import ARCMIN_RAD
@@ -25,7 +24,7 @@ def tell_evenings(kept: Kept, output: Output) -> ExitCode:
     """Print how the error went on every evening."""
     rows = [evening_figures(kept, evening) for evening in kept.evenings]
     lines = [
-        f"{evening_head(evening, kept)}: {_went(row) if row['verdict'] else 'no survey'}"
+        f"{evening_head(evening, kept)}: {went_words(row) if row['verdict'] else 'no survey'}"
         for evening, row in zip(kept.evenings, rows, strict=True)
     ]
     output.result({"evenings": rows}, *(lines or ["no evenings are kept yet"]))
@@ -36,7 +35,7 @@ def tell_adjustments(kept: Kept, output: Output) -> ExitCode:
     """Print how the error went in every adjustment."""
     rows = [row for survey in kept.surveys if (row := adjustment_figures(kept, survey)) is not None]
     lines = [
-        f"survey {row['survey']:>3}, {_instant(row['began_at']):%Y-%m-%d %H:%M} UTC: "
+        f"survey {row['survey']:>3}, {instant_in(row['began_at']):%Y-%m-%d %H:%M} UTC: "
         f"{adjustment_words(row)}"
         for row in rows
     ]
@@ -61,21 +60,6 @@ def evening_head(evening: KeptEvening, kept: Kept) -> str:
     marks = sorted({name for one in kept.surveys_of(evening) if (name := kept.marks_of(one))})
     return f"evening {evening.number}, {evening.began:%Y-%m-%d}" + (
         f", {', '.join(marks)}" if marks else ""
-    )
-
-
-def adjustment_words(row: Mapping[str, Any]) -> str:
-    """Return an adjustment's figures as a person reads them."""
-    minutes = (_instant(row["ended_at"]) - _instant(row["began_at"])).total_seconds() / 60.0
-    return f"adjusted from {_went(row)} ({row['corrections']} corrections, {minutes:.0f} min)"
-
-
-def _went(row: Mapping[str, Any]) -> str:
-    return (
-        f"{row['start_total_error_arcmin']:.2f} to {row['end_total_error_arcmin']:.2f} arcmin "
-        f"+- {row['end_total_error_sigma_arcmin']:.2f} "
-        f"(altitude {row['end_altitude_error_arcmin']:+.2f}, "
-        f"azimuth {row['end_azimuth_error_arcmin']:+.2f}), {row['verdict'].replace('_', ' ')}"
     )
 
 
@@ -130,7 +114,3 @@ def _told(value: NextValue) -> str:
         f"{value.spread_rad / ARCMIN_RAD:.1f}, nineteen in twenty within "
         f"{value.wide_rad / ARCMIN_RAD:.0f})"
     )
-
-
-def _instant(text: str) -> datetime:
-    return datetime.fromisoformat(text)

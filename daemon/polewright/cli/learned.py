@@ -1,19 +1,17 @@
 """``polewright history learned``: what mount, optics and sensors taught the next evening."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any
 
-import numpy as np
-
-from polewright.cli.history_figures import knob_figures
+from polewright.adapters.journal.figures import bracket_figures, by_bracket, knob_figures
 from polewright.cli.output import ExitCode, Output
 from polewright.core.axis.mechanical_floor import FloorEstimate
 from polewright.core.axis.pointing_mechanics import PointingTerms
-from polewright.core.geometry.directions import ARCSEC_RAD, angle_between
-from polewright.core.records import BracketRecord, KnobRecord, Lessons, PointingRecord, TrainRecord
-from polewright.session.experience import learned_bracket, mechanical_floors
+from polewright.core.geometry.directions import ARCSEC_RAD
+from polewright.core.records import KnobRecord, Lessons, PointingRecord, TrainRecord
+from polewright.session.experience import mechanical_floors
 from polewright.session.pointing_message import angle_words
 
 
@@ -25,7 +23,7 @@ def tell_learned(lessons: Lessons, output: Output) -> ExitCode:
     lines += [_floor_line(mount, floor) for mount, floor in floors.items()]
     pointings = {(one.mount, one.camera): one for one in lessons.pointings}
     lines += [_pointing_line(record) for record in pointings.values()]
-    brackets = [bracket_figures(records) for records in _by_bracket(lessons.brackets)]
+    brackets = [bracket_figures(records) for records in by_bracket(lessons.brackets)]
     lines += [_bracket_line(figures) for figures in brackets]
     output.result(
         {
@@ -46,30 +44,6 @@ def tell_learned(lessons: Lessons, output: Output) -> ExitCode:
         *(lines or ["nothing is learned yet: survey, and report turns with `polewright turned`"]),
     )
     return ExitCode.GOOD
-
-
-def _by_bracket(records: Sequence[BracketRecord]) -> list[list[BracketRecord]]:
-    found: dict[tuple[str, str], list[BracketRecord]] = {}
-    for record in records:
-        found.setdefault((record.mount, record.bracket), []).append(record)
-    return list(found.values())
-
-
-def bracket_figures(records: Sequence[BracketRecord]) -> dict[str, Any]:
-    """Return what is known of one bracket of one mount."""
-    newest = records[-1]
-    learned = learned_bracket(records, newest.held_sensor)
-    across = np.linalg.eigvalsh(learned.covariance_rad2)
-    return {
-        "mount": newest.mount,
-        "bracket": newest.bracket,
-        "at": newest.at.isoformat(),
-        "surveys": learned.surveys,
-        "off_deg": math.degrees(angle_between(learned.axis_sensor, newest.held_sensor)),
-        "best_sigma_deg": math.degrees(math.sqrt(across[0])),
-        "worst_sigma_deg": math.degrees(math.sqrt(across[-1])),
-        "spread_deg": math.degrees(learned.spread_rad) if learned.surveys > 1 else None,
-    }
 
 
 def _bracket_line(figures: Mapping[str, Any]) -> str:

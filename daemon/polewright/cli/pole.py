@@ -7,11 +7,11 @@ from datetime import datetime, timedelta
 from html import escape
 from typing import Any
 
+from polewright.app.printing import rows_table, sheet, write_sheet
 from polewright.cli.folding import folded
 from polewright.cli.output import ExitCode, Output
 from polewright.cli.place_and_time import Occasion, occasion
 from polewright.cli.pole_drawing import reach_arcmin, svg_drawing, terminal_drawing
-from polewright.cli.printing import rows_table, sheet, write_sheet
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.sky.bodies import body_place
 from polewright.core.sky.ephemeris import Body

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
+from polewright.app.printing import write_sheet
 from polewright.cli.folding import folded
 from polewright.cli.output import ExitCode, Output
 from polewright.cli.place_and_time import Occasion, occasion
-from polewright.cli.printing import write_sheet
 from polewright.cli.sun_words import (
     CAUTION,
     SHADE,

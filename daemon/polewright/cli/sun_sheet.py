@@ -3,7 +3,7 @@
 import math
 from html import escape
 
-from polewright.cli.printing import rows_table, sheet
+from polewright.app.printing import rows_table, sheet
 from polewright.cli.sun import SunFacts, rows_between
 from polewright.cli.sun_words import (
     CAUTION,

@@ -9,7 +9,7 @@ from itertools import pairwise
 import pytest
 
 from polewright.adapters.journal.reading import open_reader
-from polewright.cli.evening_charts import ErrorPoint, path_chart, time_chart
+from polewright.app.evening_charts import ErrorPoint, path_chart, time_chart
 from polewright.cli.main import main
 from tests.unit.adapters.journal_records import NIGHT
 from tests.unit.cli.kept_evenings import Diarist, write_evenings

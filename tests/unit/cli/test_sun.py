@@ -7,8 +7,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from polewright.app.printing import sheet
 from polewright.cli.main import main
-from polewright.cli.printing import sheet
 from polewright.core.sky.place import Place
 from polewright.core.sky.sun_aids import local_noon, stick_sigma_rad, sun_day
 from tests.docs.blocks import ROOT

@@ -1,9 +1,12 @@
-"""What the journal keeps, as rows of named figures: for programs, for tables and for the report."""
+"""What the journal keeps, as rows of named figures: for programs, tables, the report, the page."""
 
+import math
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+
+import numpy as np
 
 from polewright.adapters.journal.reading import (
     JournalReader,
@@ -14,8 +17,9 @@ from polewright.adapters.journal.reading import (
 from polewright.core.axis.correction import Correction
 from polewright.core.axis.placements import Return, Start, expected_start, returns_to
 from polewright.core.axis.stands import Stand, name_key, stands_of
-from polewright.core.geometry.directions import ARCMIN_RAD
+from polewright.core.geometry.directions import ARCMIN_RAD, angle_between
 from polewright.core.records import BracketRecord, KnobRecord
+from polewright.session.experience import learned_bracket
 
 SURVEY_COLUMNS = (
     "number", "evening", "committed_at", "measured_at", "method", "target_pole",
@@ -190,6 +194,31 @@ def bracket_row(record: BracketRecord) -> dict[str, Any]:
         "sensor_off_east_arcmin": east / ARCMIN_RAD,
         "sensor_off_north_arcmin": north / ARCMIN_RAD,
         "sensor_off_up_arcmin": up / ARCMIN_RAD,
+    }
+
+
+def by_bracket(records: Sequence[BracketRecord]) -> list[list[BracketRecord]]:
+    """Return the records of each bracket of each mount, oldest first."""
+    found: dict[tuple[str, str], list[BracketRecord]] = {}
+    for record in records:
+        found.setdefault((record.mount, record.bracket), []).append(record)
+    return list(found.values())
+
+
+def bracket_figures(records: Sequence[BracketRecord]) -> dict[str, Any]:
+    """Return what is known of one bracket of one mount."""
+    newest = records[-1]
+    learned = learned_bracket(records, newest.held_sensor)
+    across = np.linalg.eigvalsh(learned.covariance_rad2)
+    return {
+        "mount": newest.mount,
+        "bracket": newest.bracket,
+        "at": newest.at.isoformat(),
+        "surveys": learned.surveys,
+        "off_deg": math.degrees(angle_between(learned.axis_sensor, newest.held_sensor)),
+        "best_sigma_deg": math.degrees(math.sqrt(across[0])),
+        "worst_sigma_deg": math.degrees(math.sqrt(across[-1])),
+        "spread_deg": math.degrees(learned.spread_rad) if learned.surveys > 1 else None,
     }
 
 
