@@ -81,9 +81,16 @@ class Mosquitto:
             await asyncio.to_thread(self._process.wait, 5)
             self._process = None
 
-    def freeze(self) -> None:
+    @property
+    def pid(self) -> int:
         assert self._process is not None
-        os.kill(self._process.pid, signal.SIGSTOP)
+        return self._process.pid
+
+    def freeze(self) -> None:
+        os.kill(self.pid, signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        os.kill(self.pid, signal.SIGCONT)
 
 
 class Embedded:

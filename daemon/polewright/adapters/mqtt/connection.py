@@ -6,7 +6,7 @@ import socket
 import ssl
 from collections.abc import AsyncIterator, Awaitable
 from contextlib import asynccontextmanager
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
@@ -38,6 +38,30 @@ T = TypeVar("T")
 
 V5 = aiomqtt.ProtocolVersion.V5
 V311 = aiomqtt.ProtocolVersion.V311
+
+
+class LinkClient(aiomqtt.Client):
+    """A client that waits to write only on a socket that is still open.
+
+    aiomqtt 2.5 lets the loop watch the descriptor in its next round: where the connection broke
+    meanwhile, that one is closed, or another connection's already.
+    """
+
+    def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
+        del userdata
+
+        def write() -> None:
+            try:
+                client.loop_write()
+            except Exception as error:
+                if not self._disconnected.done():
+                    self._disconnected.set_exception(error)
+
+        def watch() -> None:
+            if sock.fileno() > -1:
+                self._loop.add_writer(sock.fileno(), write)
+
+        self._loop.call_soon_threadsafe(watch)
 
 
 @asynccontextmanager
@@ -93,7 +117,7 @@ async def open_client(
     context = _tls_context(mqtt)
     password = mqtt.password() if mqtt.username is not None else None
     for spoken in versions:
-        client = aiomqtt.Client(
+        client = LinkClient(
             mqtt.host,
             port or mqtt.port,
             username=mqtt.username,
