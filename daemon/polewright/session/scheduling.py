@@ -5,6 +5,7 @@ computer that slept and a power cut are all the same: what is due within its gra
 past it is told as missed.
 """
 
+import asyncio
 import logging
 from collections import deque
 from collections.abc import Callable
@@ -98,7 +99,7 @@ class Schedule:
         """Do what is due now, if anything."""
         now = self._clock.now()
         self._tell_missed(now)
-        due = [one for one in self._occasions(now) if one.due <= now]
+        due = [one for one in await self._occasions(now) if one.due <= now]
         if due:
             # What came due together is done once.
             newest = due[-1]
@@ -110,21 +111,21 @@ class Schedule:
                 now = self._clock.now()
             else:
                 self._expected, self._why = newest, why
-        self._plan_on(now)
+        await self._plan_on(now)
 
-    def _occasions(self, now: datetime) -> list[Occasion]:
+    async def _occasions(self, now: datetime) -> list[Occasion]:
         """Return what is not done and not over, in order."""
         start, end = now - self._wish.grace, now + _AHEAD
         place = self._evening.place
-        found = self._wish.timetable.between(start, end, place)
+        found = await asyncio.to_thread(self._wish.timetable.between, start, end, place)
         if self._wish.before_plan:
             found += [one for one in by_plan(self._plan_due()) if one.due >= start]
         left = [one for one in found if one.key not in self._done]
         return sorted(left, key=lambda occasion: occasion.due)
 
-    def _plan_on(self, now: datetime) -> None:
+    async def _plan_on(self, now: datetime) -> None:
         """Take note of what is next, and tell it where that changed."""
-        left = self._occasions(now)
+        left = await self._occasions(now)
         coming = left[0] if left else None
         waiting = None
         if coming is not None and coming.due <= now:
