@@ -24,6 +24,7 @@ from polewright.app.findings import Finding, Mark
 from polewright.app.first_frame import first_frame
 from polewright.app.service import optics_scale, rig_of
 from polewright.app.site import settle_site
+from polewright.app.upkeep import upkeep
 from polewright.app.wishes import planned_tolerance, planned_window
 from polewright.core.errors import PolewrightError, UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD
@@ -43,6 +44,8 @@ async def check_up(settings: Settings, settings_file: Path | None) -> AsyncItera
     yield _clock()
     yield _earth_orientation()
     yield _disk()
+    async for finding in upkeep(settings):
+        yield finding
     yield await _broker(settings)
     found: list[FoundDevice] = []
     server = await _server(settings, found)

@@ -12,6 +12,7 @@ import struct
 import subprocess
 import tempfile
 from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 
 from polewright.core.errors import UsageError
@@ -91,6 +92,30 @@ def fingerprint(certificate: Path) -> str:
             code="page_certificate",
         ) from None
     return hashlib.sha256(data).digest().hex(":").upper()
+
+
+def valid_until(certificate: Path) -> datetime:
+    """Return when a certificate ends (aware, UTC).
+
+    Raises
+    ------
+    UsageError
+        ``page_certificate``: openssl is missing, or it is no certificate.
+    """
+    command = ["openssl", "x509", "-noout", "-enddate", "-in", str(certificate)]
+    try:
+        told = subprocess.run(
+            command, check=True, capture_output=True, text=True, timeout=_OPENSSL_TIMEOUT_S
+        )
+        return datetime.fromtimestamp(
+            ssl.cert_time_to_seconds(told.stdout.strip().removeprefix("notAfter=")), UTC
+        )
+    except (OSError, ValueError, subprocess.SubprocessError):
+        raise UsageError(
+            f"when the certificate {certificate} ends cannot be told",
+            remedy="Install openssl, or name a certificate (PEM).",
+            code="page_certificate",
+        ) from None
 
 
 def names_of_this_machine(further: Iterable[str] = ()) -> list[str]:
