@@ -17,6 +17,7 @@ from polewright.core.errors import PolewrightError
 from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.imaging.frame import Frame
+from polewright.core.plan.sky_target import SkyTarget
 from polewright.core.records import (
     BracketRecord,
     FrameRecord,
@@ -24,6 +25,7 @@ from polewright.core.records import (
     Lessons,
     LiveRecord,
     PlacementRecord,
+    PlanRecord,
     PointingRecord,
     SurveyRecord,
     TrainRecord,
@@ -274,6 +276,14 @@ class Gate(Protocol):
         ...
 
 
+class TargetCatalogue(Protocol):
+    """Knows where things on the sky are by their names; never asks a network."""
+
+    def find(self, name: str) -> SkyTarget:
+        """Return what a name means; raise UsageError ``unknown_target`` with near matches."""
+        ...
+
+
 class SiteSource(Protocol):
     """Knows where the mount stands (GPS device, the mount, settings)."""
 
@@ -368,6 +378,14 @@ class Journal(Protocol):
 
     async def commit_placement(self, placement: PlacementRecord) -> PolewrightError | None:
         """Keep where the feet stand on the disk (bounded); return what prevented it."""
+        ...
+
+    async def commit_plan(self, plan: PlanRecord) -> PolewrightError | None:
+        """Keep a plan, or that there is none, on the disk (bounded); return what prevented it."""
+        ...
+
+    async def last_plan(self) -> PlanRecord | None:
+        """Return what was kept last of a plan, where that can be read."""
         ...
 
     async def axis_moments(self, mount: str) -> tuple[Moment, ...] | None:

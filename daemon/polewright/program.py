@@ -17,7 +17,7 @@ COMMANDS = (
     "run", "demo", "survey", "adjust", "turned", "solar-filter", "sensor-on-sun", "stop", "status",
     "watch", "fleet", "placement",
     "sight", "align-stars", "verify", "drift", "keep-watch",
-    "doctor", "page", "tolerance", "sun", "pole", "axis", "solve", "history", "config",
+    "doctor", "page", "tolerance", "plan", "sun", "pole", "axis", "solve", "history", "config",
 )  # fmt: skip
 
 _CALL = re.compile(rf"(?<![\w/.-]){NAME}(?= (?:{'|'.join(COMMANDS)})(?![\w-]))")

@@ -237,7 +237,26 @@ FIELDS = {
     "`azimuth_move_on_sky_arcmin`, each with its sigma) since `compared_with`, "
     "`total_error_arcmin` with its sigma, `tolerance_arcmin`, `frames`, and in `words`; `code`, "
     "`reason` and `remedy` of what is in doubt",
-    "plan": "tonight's plan as it was worked out; null without one",
+    "plan": "tonight's plan as it was worked out; null without one: `source` (`command` or "
+    "`settings`), `targets` (ICRS), `trains`, `start` and `end` of the window, `verify_at`, "
+    "`tolerance_arcmin` with its reason and what rules it (`tightest_target`, `tightest_train`), "
+    "`target_pole` with its reason, `warnings`, and all of it in `words`",
+    "meaning": "what the axis as measured means for tonight's plan, in words; null without a plan",
+    "longest_exposure_s": "the longest exposure that is surely good (error and two sigma) at the "
+    "plan's targets through each of its trains (s, 7200 at most); null without a plan",
+    "clear": "true: end the plan; the settings' one holds again",
+    "optics": "names of `[plan] optics`, each with its exposure, or with `exposure_s` here",
+    "focal_length_mm": "of the imaging telescope or lens (mm)",
+    "pixel_size_um": "of the imaging camera (um)",
+    "farthest_mm": "on the sensor, from the guide star to the farthest corner (mm)",
+    "sensor_diagonal_mm": "instead: twice that, with the guide star in the middle (mm)",
+    "allowed_px": "smear that is accepted (px)",
+    "guided": "whether a guide star is held",
+    "window_start": "when the imaging begins: `21:30` by the service's clock, `19:30Z`, or ISO "
+    "8601 with its zone",
+    "window_end": "when it ends, said the same way",
+    "night": "true: the window is the dark hours of the night that goes on or comes next",
+    "verify_before_min": "so long before the window the axis should be verified (minutes)",
     "end": "true: end the watch; the mount is left alone",
     "motors": "motors turn the bolts; left out: as `[adjuster] motors` says",
     "stop_when_good": "end by itself once three frames in a row are good enough",
@@ -246,6 +265,7 @@ FIELDS = {
 _THIS_TIME = "instead of the setting, from now on"
 
 ARGUMENTS = {
+    "targets": "what is shot: names (`M 83`), or places (`13:26:47 -47:28:46`, `NAME = ...`)",
     "target_pole": _THIS_TIME,
     "frames": _THIS_TIME,
     "sweep_deg": _THIS_TIME,

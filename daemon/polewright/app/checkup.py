@@ -22,10 +22,10 @@ from polewright.adapters.solver.solving import field_from_scale
 from polewright.app.clock import HostClock, kept_right_from_outside
 from polewright.app.findings import Finding, Mark
 from polewright.app.first_frame import first_frame
+from polewright.app.planning import asked_by_settings, planned_tolerance
 from polewright.app.service import optics_scale, rig_of
 from polewright.app.site import settle_site
 from polewright.app.upkeep import upkeep
-from polewright.app.wishes import planned_tolerance, planned_window
 from polewright.core.errors import PolewrightError, UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.sky.doubts import Bars
@@ -61,8 +61,8 @@ async def check_up(settings: Settings, settings_file: Path | None) -> AsyncItera
 
 def _settings(settings: Settings, path: Path | None) -> Finding:
     try:
+        asked_by_settings(settings)
         tolerance = planned_tolerance(settings)
-        planned_window(settings)
     except UsageError as wrong:
         return Finding(step="settings", mark=Mark.BAD, text=wrong.text, remedy=wrong.remedy)
     where = str(path) if path else "no file: every setting has its default"

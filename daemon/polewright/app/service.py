@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from polewright.adapters.catalogue.names import NamedPlaces
 from polewright.adapters.direct.stop_door import stop_door
 from polewright.adapters.indi.attitude_sensor import SensorUse
 from polewright.adapters.indi.chip import GUIDE_CHIP, MAIN_CHIP, ChipWishes
@@ -121,7 +122,7 @@ async def running_service(
         gate = gate_of(settings, publisher)
         evening = Evening(
             solver, clock, publisher, evening_wishes(settings), journal, desk,
-            watched if watched.usable else None, gate,
+            watched if watched.usable else None, gate, NamedPlaces(),
         )  # fmt: skip
         await evening.restore()
 
@@ -155,7 +156,9 @@ async def running_service(
         owned.append(tasks.create_task(devices, name="devices"))
         teller = SensorTeller(publisher, clock, desk.sensor, desk.note)
         owned.append(tasks.create_task(teller.run(), name="sensor"))
-        schedule = Schedule(evening, clock, evening.wishes.schedule)
+        owned.append(tasks.create_task(evening.planner.run(), name="plan"))
+        planner = evening.planner
+        schedule = Schedule(evening, clock, evening.wishes.schedule, lambda: planner.verify_at)
         owned.append(tasks.create_task(schedule.run(), name="schedule"))
         if gate is not None:
             owned.append(tasks.create_task(gate.run(), name="gate"))

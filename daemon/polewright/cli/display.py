@@ -84,7 +84,7 @@ class EveningView:
 
     def as_message(self) -> dict[str, Any]:
         """Return the state, survey and correction as one object."""
-        names = ("availability", "state", "site", "survey", "correction")
+        names = ("availability", "state", "site", "survey", "correction", "schedule")
         return {name: self.topics.get(name) for name in names}
 
     def lines(self) -> list[str]:
@@ -95,6 +95,7 @@ class EveningView:
             correction = self.topics["correction"]
             lines = [
                 verdict_line(correction),
+                *_meaning(correction),
                 f"  {correction['altitude_words']}",
                 f"  {correction['azimuth_words']}",
                 *lines,
@@ -107,6 +108,9 @@ class EveningView:
         survey = self.topics.get("survey")
         if isinstance(survey, dict):
             lines.append(f"last survey: {_figures(survey)}{_age(survey)}")
+            lines += _meaning(survey)
+        if plan := self.message("schedule").get("plan"):
+            lines.append(f"plan: {plan['words']}")
         correction = self.topics.get("correction")
         if isinstance(correction, dict) and not self.live and correction.get("sequence"):
             lines.append(f"last correction: {_figures(correction)}, no longer live")
@@ -133,6 +137,12 @@ def on_sky_words(message: dict[str, Any]) -> str:
         f"{azimuth:.2f} arcmin of the head's turn move the axis by only {abs(on_sky):.2f} on the "
         "sky, since it is tilted up"
     )
+
+
+def _meaning(message: dict[str, Any]) -> list[str]:
+    """Return what a survey or a correction means for the plan, as a line, where it says so."""
+    words = message.get("meaning")
+    return [f"  for the plan: {words}"] if words else []
 
 
 def _site_lines(site: dict[str, Any]) -> list[str]:

@@ -255,6 +255,36 @@ def parser() -> argparse.ArgumentParser:
     tolerance.add_argument("--farthest", type=float, metavar="MM", help="guide star to corner")
     tolerance.add_argument("--allowed", type=float, metavar="PX", help="smear that you accept")
 
+    plan = verb(
+        "plan", "say what you shoot tonight: how good the axis must be, and where it points",
+        "show (where left out): the plan in force; set: another one, until it is cleared; clear:\n"
+        "the settings' one holds again; find: look names up, without the service. What is left\n"
+        "out comes from [plan].\n\n"
+        f"  {program()} plan set 'M 83' 'NGC 5139' --exposure 120 --guided --night\n"
+        f"  {program()} plan set 'comet = 13:26:47 -47:28:46' --optics wide --from 21:30 --to "
+        "02:00",
+    )  # fmt: skip
+    plan.add_argument("action", nargs="?", default="show", choices=["show", "set", "clear", "find"])
+    plan.add_argument("targets", nargs="*", metavar="TARGET", help="a name, or a place, in quotes")
+    plan.add_argument(
+        "--optics", action="append", metavar="NAME", help="named in [plan] optics; may be repeated"
+    )
+    plan.add_argument("--focal-length", type=float, metavar="MM")
+    plan.add_argument("--pixel-size", type=float, metavar="UM")
+    plan.add_argument("--farthest", type=float, metavar="MM", help="guide star to corner")
+    plan.add_argument("--diagonal", type=float, metavar="MM", help="of the sensor, instead")
+    plan.add_argument("--allowed", type=float, metavar="PX", help="smear that you accept")
+    plan.add_argument("--exposure", type=float, metavar="S", help="one exposure")
+    plan.add_argument("--guided", action=argparse.BooleanOptionalAction, default=None)
+    plan.add_argument("--from", dest="start", metavar="TIME", help="21:30, 19:30Z or ISO 8601")
+    plan.add_argument("--to", dest="end", metavar="TIME", help="when it ends")
+    plan.add_argument("--night", action="store_true", default=None, help="all the dark hours")
+    plan.add_argument("--pole", choices=["refracted", "true", "tonight"], help="else what suits")
+    plan.add_argument("--tolerance", type=float, metavar="ARCSEC", help="else what the plan needs")
+    plan.add_argument(
+        "--verify-before", type=float, metavar="MIN", help="verify so long before it begins"
+    )
+
     sun = verb(
         "sun", "true north from a shadow; Moon, Venus and Jupiter by day; twilights; compass"
     )
@@ -428,6 +458,10 @@ def _dispatch(options: argparse.Namespace, output: Output) -> ExitCode:
             from polewright.cli.tolerance import tolerance
 
             return tolerance(options, output)
+        case "plan":
+            from polewright.cli.plan import plan
+
+            return plan(options, output)
         case "sun":
             from polewright.cli.sun import sun
 

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from polewright.adapters.solver.both import BothSolvers
-from polewright.app.wishes import planned_tolerance, scale_arcsec_px
+from polewright.app.planning import planned_tolerance
+from polewright.app.wishes import scale_arcsec_px
 from polewright.cli.axis_plot import draw_axis
 from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output
 from polewright.core.axis.correction import Correction, correct

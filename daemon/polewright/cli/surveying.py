@@ -46,8 +46,10 @@ def survey_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
         math.radians(goal_deg),
     )
     why = on_sky_words(message)
+    meaning = message.get("meaning")
     return (
         verdict_line(message),
+        *((f"  for the plan: {meaning}",) if meaning else ()),
         f"  altitude {altitude:+.2f} arcmin: {altitude_bolt}",
         f"  azimuth {azimuth:+.2f} arcmin: {azimuth_bolt}",
         *((f"    {why}",) if why else ()),

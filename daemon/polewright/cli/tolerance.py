@@ -2,7 +2,7 @@
 
 import argparse
 
-from polewright.app.wishes import planned_tolerance
+from polewright.app.planning import planned_tolerance
 from polewright.cli.output import ExitCode, Output
 from polewright.core.axis.tolerance import ExposurePlan, Tolerance, smear_px, tolerance_for
 from polewright.core.errors import UsageError
@@ -21,7 +21,7 @@ _SHOWN_ERRORS_ARCMIN = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 def tolerance(options: argparse.Namespace, output: Output) -> ExitCode:
     """Say the tolerance for the plan of the settings, or of the options, which go before it."""
     settings = load_settings(find_settings_file(options.config))
-    plan = _plan(options, settings.plan.model_dump())
+    plan = _plan(options, settings.plan.model_dump() | {"farthest_mm": settings.plan.corner_mm})
     if plan is None:
         wanted = planned_tolerance(settings)
         output.result(

@@ -14,6 +14,7 @@ from polewright.core.axis.pointing_mechanics import PointingTerms
 from polewright.core.geometry.rotations import Matrix, Vector
 from polewright.core.imaging.attitude import Attitude
 from polewright.core.imaging.optical_train import OpticalTrain, TrainKey
+from polewright.core.plan.evening_plan import PlanAsked
 from polewright.core.sky.instant import EarthOrientation
 from polewright.core.sky.place import Place
 
@@ -293,6 +294,14 @@ class PlacementRecord:
     stands_already: bool
     bolts_turned: bool
     place: Place
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanRecord:
+    """What a command asked for as the evening's plan; ``asked`` is None where it cleared it."""
+
+    at: datetime
+    asked: PlanAsked | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -28,6 +28,7 @@ from polewright.ports import (
     MovingMount,
     Publisher,
     Solver,
+    TargetCatalogue,
     WatchInputs,
 )
 from polewright.session.experience import Experience
@@ -38,6 +39,7 @@ from polewright.session.measuring import FrameMeasurer
 from polewright.session.messages import Message
 from polewright.session.phases import Happening, Phase, advance
 from polewright.session.placing import note_placement
+from polewright.session.planning import Planner
 from polewright.session.safe_adjuster import GuardedAdjuster
 from polewright.session.safety import GuardedMount
 from polewright.session.sensor_desk import SensorDesk, no_sensor
@@ -74,6 +76,7 @@ class Evening:
         sensor: SensorDesk | None = None,
         watched: WatchInputs | None = None,
         gate: Gate | None = None,
+        catalogue: TargetCatalogue | None = None,
     ) -> None:
         self._solver = solver
         self._sensor = sensor
@@ -87,6 +90,9 @@ class Evening:
         self._experience = Experience(journal, clock, wishes.arcmin_per_turn)
         self._guard = Guard(clock, wishes.limits)
         self._devices: Devices | None = None
+        self.planner = Planner(
+            self._memory, clock, journal, self._teller, self._place_of_devices, catalogue
+        )
         self._measurer: FrameMeasurer | None = None
         self._after_loss: PolewrightError | None = None
         self._motors_lost: set[str] = set()
@@ -119,8 +125,9 @@ class Evening:
         return None if self._devices is None else self._devices.camera.last
 
     async def restore(self) -> None:
-        """Take up what earlier evenings taught, and tell their last survey with its age."""
+        """Take up what earlier evenings taught, the plan, and tell the last survey with its age."""
         await self._experience.restore()
+        await self.planner.restore()
         kept = await self._keeper.last_survey()
         if kept is None or self._memory.survey is not None:
             return
@@ -238,6 +245,9 @@ class Evening:
         """Warn, in the log and on displays."""
         self._teller.event(text, remedy=remedy, code=code)
 
+    def _place_of_devices(self) -> Place | None:
+        return None if self._devices is None else self._devices.place
+
     @property
     def _mount(self) -> GuardedMount | None:
         return self._guard.mount
@@ -304,6 +314,8 @@ class Evening:
                 return self._confirm_solar_filter(arguments)
             case "sensor_on_sun":
                 return self._lay_on_sun(arguments)
+            case "set_plan":
+                return await self.planner.set(arguments)
             case "note_placement":
                 self._refuse_while_working()
                 return await note_placement(self._workplace(reply), arguments)
@@ -312,13 +324,14 @@ class Evening:
         if verb == "keep_watch" and arguments.get("end"):
             return {"stopped": await self._end_watch()}
         if (workflow := WORKFLOWS.get(verb)) is not None:
+            await self.planner.refresh()
             return await self._run(
                 workflow.asked, lambda: workflow.work(self._workplace(reply), arguments)
             )
         raise UsageError(
             f"there is no command '{verb}'",
             remedy=f"Commands: {', '.join(WORKFLOWS)}, turned, stop, confirm_clear, "
-            "confirm_solar_filter, sensor_on_sun, note_placement.",
+            "confirm_solar_filter, sensor_on_sun, note_placement, set_plan.",
             code="unknown_verb",
         )
 

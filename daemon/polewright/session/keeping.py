@@ -22,6 +22,7 @@ from polewright.core.records import (
     LiveRecord,
     LiveSetting,
     PlacementRecord,
+    PlanRecord,
     PointingRecord,
     SurveyRecord,
     TrainRecord,
@@ -83,6 +84,18 @@ class NoJournal:
             remedy="Switch the journal on to have placements remembered.",
             code="no_journal",
         )
+
+    async def commit_plan(self, plan: PlanRecord) -> PolewrightError | None:
+        """Return that nothing is kept."""
+        return UsageError(
+            'the settings keep no journal ([journal] mode = "off"), so a restart forgets the plan',
+            remedy="Switch the journal on, or write the plan into [plan].",
+            code="no_journal",
+        )
+
+    async def last_plan(self) -> PlanRecord | None:
+        """Return nothing."""
+        return None
 
     async def axis_moments(self, mount: str) -> tuple[Moment, ...] | None:
         """Return nothing."""

@@ -92,7 +92,7 @@ async def take_sight(work: Workplace, arguments: Mapping[str, Any]) -> Message:
     sighting = await sight.take(pointed=bool(arguments.get("pointed")))
     await asyncio.to_thread(sights.add, sighting, body)
     message = await asyncio.to_thread(_told, work, mount, sights, target)
-    work.teller.survey(message)
+    message = work.teller.survey(message)
     _log.info(
         "%s: the axis is off by %.2f arcmin +- %.2f; %s", sighting.label,
         message["total_error_arcmin"], message["total_error_sigma_arcmin"], message["advice"],

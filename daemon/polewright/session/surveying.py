@@ -43,7 +43,8 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
         teller.state(step=step, frames=frames, percent=percent)
         work.reply({"step": step, "percent": percent})
 
-    wishes = memory.wishes.asked(arguments)
+    before = memory.wishes
+    wishes = before.asked(arguments)
     work.keeper.begin_survey()
     began_s = work.clock.monotonic()
     scene = SurveyScene(
@@ -69,7 +70,9 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
             remedy=short.remedy,
             code="survey_cut_short",
         )
-    memory.survey, memory.kept, memory.wishes = estimate, None, wishes
+    memory.survey, memory.kept = estimate, None
+    if memory.wishes is before:  # else a plan was set meanwhile, and holds from now on
+        memory.wishes = wishes
     memory.axis = KnownAxis.surveyed(estimate)
     standing = Standing.of(await mount.status()) if mount else Standing()
     memory.standing = replace(
@@ -100,7 +103,7 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
             code="survey_not_kept",
         )
     learn_from_survey(work, estimate, began_s)
-    teller.survey(message)
+    message = teller.survey(message)
     _log.info(
         "survey: %s; %s (off by %.2f arcmin +- %.2f; %s)",
         result.altitude_words, result.azimuth_words,

@@ -1,8 +1,14 @@
 """Telling: what displays and the log are told of the evening, and what stands there now."""
 
 import logging
+import math
 
+from polewright.core.axis.correction import Correction, Verdict, judge
+from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.errors import PolewrightError
+from polewright.core.geometry.directions import ARCMIN_RAD
+from polewright.core.plan.evening_plan import EveningPlan
+from polewright.core.plan.meaning import ANY_EXPOSURE_S, Meaning, meaning_of
 from polewright.core.records import SurveyRecord
 from polewright.ports import Clock, Publisher
 from polewright.session.following import LiveCorrection
@@ -43,13 +49,15 @@ class Teller:
         self._since = clock.now()
         self._state: Message = {}
         self._correction: Message | None = None
+        self._measured: Message = {}
+        self.plan: EveningPlan | None = None
+        self._schedule: Message = {"next": None, "waiting": None, "last": None, "plan": None}
 
     @property
     def phase(self) -> Phase:
         """The phase that was entered last."""
         return self._phase
 
-        self._schedule: Message = {"next": None, "waiting": None, "last": None, "plan": None}
     @property
     def last_state(self) -> Message:
         """The last published state."""
@@ -111,15 +119,40 @@ class Teller:
         for doubt in site.doubts:
             self.event(f"{doubt.text}; {doubt.consequence}", remedy=doubt.remedy, code=doubt.code)
 
-    def survey(self, message: Message) -> None:
-        """Tell a survey that has just been finished."""
+    def survey(self, message: Message) -> Message:
+        """Tell a survey that has just been finished; return it as it was told."""
+        message = self._measured = message | self._meaning(message)
         self._publisher.publish("survey", message, retain=True)
         self._notices.survey(message)
+        return message
+
+    def judged_again(self, estimate: AxisEstimate, correction: Correction, pole: str) -> None:
+        """Tell the last survey once more, judged by what holds now."""
+        message = survey_message(estimate, correction, pole)
+        self._publisher.publish("survey", message | self._meaning(message), retain=True)
+
+    def last_meaning(self) -> str | None:
+        """Return what was measured last means for the plan, in words; None: nothing."""
+        meaning = self._meaning(self._measured).get("meaning") if self._measured else None
+        return None if meaning is None else str(meaning)
+
+    def _meaning(self, message: Message) -> Message:
+        """Return what a survey or a correction means for the plan, as fields to tell beside it."""
+        found = _meaning_of(self.plan, message)
+        if found is None:
+            return {}
+        sure_s = min(train.sure_s for train in found.trains)
+        return {
+            "meaning": found.words,
+            "longest_exposure_s": round(min(sure_s, ANY_EXPOSURE_S), 1),
+        }
 
     def earlier_survey(self, kept: SurveyRecord) -> None:
         """Tell an earlier evening's survey with its age, by the clock as it is set now."""
         message = survey_message(kept.estimate, kept.correction, kept.target_pole)
         message["age_s"] = age_s(kept.estimate, self._clock.now())
+        message |= self._meaning(message)
+        self._measured = message
         self._publisher.publish("survey", message, retain=True)
 
     def pointing(self, message: Message) -> None:
@@ -129,6 +162,11 @@ class Teller:
     def watch(self, message: Message) -> None:
         """Tell how the watch over imaging goes."""
         self._publisher.publish("watch", message, retain=True)
+
+    def schedule(self, **parts: Message | str | None) -> None:
+        """Tell what is planned: ``next``, ``waiting``, ``last``, ``plan``; others stay as told."""
+        self._schedule = self._schedule | parts
+        self._publisher.publish("schedule", self._schedule, retain=True)
 
     def begin_adjustment(self) -> None:
         """Take note that an adjustment begins: the next time that it is good is news."""
@@ -151,7 +189,8 @@ class Teller:
             "correction %d: %.2f arcmin off", live.sequence, live.correction.total_error_arcmin,
             extra={"sequence": live.sequence, "latency_ms": round(live.latency_ms, 1)},
         )  # fmt: skip
-        self._correction = message
+        message |= self._meaning(message)
+        self._correction = self._measured = message
         self._publisher.publish("correction", message, retain=True)
         self._notices.correction(message)
         if live.width_px:  # a sensor has no picture
@@ -163,10 +202,23 @@ class Teller:
         """Take the live figures off every display, for none is true any more; return them."""
         last, self._correction = self._correction, None
         if last is not None:
-    def schedule(self, **parts: Message | str | None) -> None:
-        """Tell what is planned: ``next``, ``waiting``, ``last``, ``plan``; others stay as told."""
-        self._schedule = self._schedule | parts
-        self._publisher.publish("schedule", self._schedule, retain=True)
-
             self._publisher.publish("correction", last | {"live": False}, retain=True)
         return last
+
+
+def _meaning_of(plan: EveningPlan | None, message: Message) -> Meaning | None:
+    """Return what a survey or a correction means for a plan; None where it says nothing of it."""
+    pole = message.get("target_pole")  # corrections go by the wishes' own
+    if plan is None or pole not in (None, plan.target_pole):
+        return None
+    figures = [message.get(f"total_error{part}_arcmin") for part in ("", "_sigma")]
+    error, sigma = (float(value) if isinstance(value, float) else math.inf for value in figures)
+    tolerance = message.get("tolerance_arcmin")
+    # A verdict that figures alone would not give says that the frames disagree.
+    by_figures = judge(
+        error, sigma, tolerance if isinstance(tolerance, float) else math.inf, trustworthy=True
+    )
+    contradicts = message["verdict"] == Verdict.CANNOT_TELL.value and by_figures is not (
+        Verdict.CANNOT_TELL
+    )
+    return meaning_of(plan, error * ARCMIN_RAD, sigma * ARCMIN_RAD, trustworthy=not contradicts)

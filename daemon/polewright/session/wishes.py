@@ -1,36 +1,38 @@
 """The person's wishes for an evening: plan, limits and optics, and the pole that follows."""
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
+
+import numpy as np
 
 from polewright.core.axis.correction import Correction, correct
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.knobs import Bolt
 from polewright.core.axis.tonight import tonights_pole
 from polewright.core.errors import UsageError
-from polewright.core.geometry.directions import ARCSEC_RAD, vector_from_spherical
+from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import SolveHint
+from polewright.core.plan.sky_target import SkyTarget
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
 from polewright.session.limits import SafetyLimits
 from polewright.session.motor_adjustment import MotorWish
+from polewright.session.plan_wish import PlanWish
+from polewright.session.schedule_wish import ScheduleWish
 from polewright.session.sights import SightWish
 from polewright.session.star_alignment import StarAlignmentWish
-from polewright.session.schedule_wish import ScheduleWish
 from polewright.session.survey import SurveyWish, with_wish
 from polewright.session.watch_wish import WatchWish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedWindow:
-    """Tonight's target (ICRS, deg) and when it is shot."""
+    """Tonight's targets and when they are shot."""
 
-    right_ascension_deg: float
-    declination_deg: float
+    targets: tuple[SkyTarget, ...]
     start: datetime
     end: datetime
 
@@ -56,9 +58,10 @@ class EveningWishes:
     sights: SightWish = field(default_factory=SightWish)
     star_alignment: StarAlignmentWish = field(default_factory=StarAlignmentWish)
     watch: WatchWish = field(default_factory=WatchWish)
+    schedule: ScheduleWish = field(default_factory=ScheduleWish)
+    plan: PlanWish = field(default_factory=PlanWish)
     tell_site: bool = False
     floor_is_learned: bool = True
-    schedule: ScheduleWish = field(default_factory=ScheduleWish)
     arcmin_per_turn: Mapping[Bolt, float] = field(default_factory=dict)
 
     def asked(self, arguments: Mapping[str, Any]) -> "EveningWishes":
@@ -95,13 +98,11 @@ class EveningWishes:
         if window is None:
             raise UsageError(
                 "tonight's pole needs to know what is shot tonight and when",
-                remedy="Set [plan] right_ascension_deg, declination_deg, start_utc and end_utc.",
+                remedy="Plan targets and a window: `polewright plan set`, or [plan].",
                 code="no_window",
             )
-        direction = vector_from_spherical(
-            math.radians(window.right_ascension_deg), math.radians(window.declination_deg)
-        )
-        return tonights_pole(place, direction, window.start, window.end).axis_enu
+        directions = np.stack([target.direction_icrs for target in window.targets])
+        return tonights_pole(place, directions, window.start, window.end).axis_enu
 
     def correction_of(self, estimate: AxisEstimate, place: Place) -> Correction:
         """Return what brings a surveyed axis to where it should point."""

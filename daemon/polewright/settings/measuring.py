@@ -15,7 +15,16 @@ SweepDeg = Annotated[float, Field(ge=10, le=170)]
 WishArcsec = Annotated[float, Field(ge=0.5, le=600)]
 SettleS = Annotated[float, Field(ge=0, le=120)]
 ToleranceArcsec = Annotated[float, Field(ge=5, le=7200)]
-
+FocalLengthMm = Annotated[float, Field(gt=0, le=20000)]
+PixelSizeUm = Annotated[float, Field(gt=0, le=50)]
+PlannedExposureS = Annotated[float, Field(gt=0, le=7200)]
+FarthestMm = Annotated[float, Field(gt=0, le=100)]
+DiagonalMm = Annotated[float, Field(gt=0, le=200)]
+AllowedPx = Annotated[float, Field(gt=0, le=20)]
+VerifyBeforeMin = Annotated[float, Field(ge=0, le=240)]
+OpticsName = Annotated[str, Field(min_length=1, max_length=64)]
+TargetText = Annotated[str, Field(min_length=1, max_length=160)]
+ClockText = Annotated[str, Field(pattern=r"^([01]?[0-9]|2[0-3]):[0-5][0-9][Zz]?$")]
 
 SyncWay = Literal["each", "once", "never"]
 GotoArcsec = Annotated[float, Field(ge=10, le=3600)]
@@ -25,11 +34,11 @@ FieldCount = Annotated[int, Field(ge=1, le=20)]
 class SurveySettings(Section):
     """How the axis is measured."""
 
-    target_pole: TargetPole = Field(
-        default="refracted",
+    target_pole: TargetPole | None = Field(
+        default=None,
         description="Where the axis should point: the pole as the air lifts it (best without "
-        "guiding), the true pole (fine with guiding), or the axis that suits the target and the "
-        "window of [plan].",
+        "guiding), the true pole (fine with guiding), or the axis that suits the targets and the "
+        "window of the plan; left out: what suits the plan, refracted without one.",
     )
     frames: FrameCount = Field(
         default=6, description="The most frames that a survey may take; fewer where they do."
@@ -129,24 +138,59 @@ class ToleranceSettings(Section):
     )
 
 
-class PlanSettings(Section):
-    """What you will shoot: from it follow the tolerance and, where asked for, tonight's pole."""
+class OpticsSettings(Section):
+    """One telescope or lens with its camera that a plan may name."""
 
-    focal_length_mm: float | None = Field(
-        default=None, gt=0, le=20000, description="Of the imaging telescope or lens (mm)."
+    name: OpticsName
+    focal_length_mm: FocalLengthMm
+    pixel_size_um: PixelSizeUm
+    exposure_s: PlannedExposureS | None = None
+    guided: bool = False
+    farthest_mm: FarthestMm | None = None
+    sensor_diagonal_mm: DiagonalMm | None = None
+    allowed_px: AllowedPx = 1.0
+
+    @model_validator(mode="after")
+    def _once(self) -> "OpticsSettings":
+        if self.farthest_mm is not None and self.sensor_diagonal_mm is not None:
+            raise clash("optics", "optics have farthest_mm or sensor_diagonal_mm, not both")
+        return self
+
+
+class PlanSettings(Section):
+    """What you will shoot: from it follow the tolerance, the pole and when the axis is verified."""
+
+    focal_length_mm: FocalLengthMm | None = Field(
+        default=None, description="Of the imaging telescope or lens (mm)."
     )
-    pixel_size_um: float | None = Field(
-        default=None, gt=0, le=50, description="Of the imaging camera (um)."
+    pixel_size_um: PixelSizeUm | None = Field(
+        default=None, description="Of the imaging camera (um)."
     )
-    exposure_s: float | None = Field(default=None, gt=0, le=7200, description="One exposure (s).")
+    exposure_s: PlannedExposureS | None = Field(default=None, description="One exposure (s).")
     guided: bool = Field(default=False, description="Whether a guide star is held.")
-    farthest_mm: float = Field(
+    farthest_mm: FarthestMm = Field(
         default=14.0,
-        gt=0,
-        le=100,
         description="On the sensor, from the guide star to the farthest corner (mm).",
     )
-    allowed_px: float = Field(default=1.0, gt=0, le=20, description="Smear that you accept (px).")
+    sensor_diagonal_mm: DiagonalMm | None = Field(
+        default=None,
+        description="Said, it goes before farthest_mm, which is half of it with the guide star in "
+        "the middle (mm).",
+    )
+    allowed_px: AllowedPx = Field(default=1.0, description="Smear that you accept (px).")
+    optics: Annotated[list[OpticsSettings], Field(max_length=8)] = Field(
+        default=[],
+        description="Telescopes and lenses by name, for `polewright plan set --optics NAME`: "
+        "focal_length_mm, pixel_size_um and, if you like, exposure_s, guided, farthest_mm or "
+        "sensor_diagonal_mm, allowed_px.",
+        json_schema_extra={"allowed": "a list of tables, at most 8, each with a name"},
+    )
+    targets: Annotated[list[TargetText], Field(max_length=20)] = Field(
+        default=[],
+        description="What is shot: names (M 83, NGC 5139, Canopus) or places, hours and degrees; "
+        "the tightest rules.",
+        json_schema_extra={"allowed": "a list of texts in quotes, at most 20"},
+    )
     right_ascension_deg: float | None = Field(
         default=None, ge=0, le=360, description="Of the target, ICRS (deg)."
     )
@@ -164,11 +208,32 @@ class PlanSettings(Section):
         json_schema_extra={"allowed": "a date and time with Z or an offset, without quotes"},
     )
 
+    start: ClockText | None = Field(
+        default=None,
+        description="When the imaging begins, every evening, by this computer's clock, or in UTC "
+        "with a Z behind.",
+        json_schema_extra={"allowed": 'a clock time in quotes: "21:30" or "19:30Z"'},
+    )
+    end: ClockText | None = Field(
+        default=None,
+        description="When it ends.",
+        json_schema_extra={"allowed": 'a clock time in quotes: "02:00" or "00:00Z"'},
+    )
+    night: bool = Field(
+        default=False,
+        description="Instead of start and end: the dark hours of every night (Sun 18 deg down).",
+    )
+    verify_before_min: VerifyBeforeMin = Field(
+        default=20.0,
+        description="So long before the imaging begins the axis should be verified (minutes).",
+    )
+
     @model_validator(mode="after")
     def _whole(self) -> "PlanSettings":
         groups = (
             ("focal_length_mm", "pixel_size_um", "exposure_s"),
             ("start_utc", "end_utc"),
+            ("start", "end"),
         )
         for names in groups:
             given = [name for name in names if getattr(self, name) is not None]
@@ -176,6 +241,13 @@ class PlanSettings(Section):
                 raise clash(given[0], f"{', '.join(names)} are given together, or left out")
         if self.right_ascension_deg is not None and self.declination_deg is None:
             raise clash("right_ascension_deg", "right_ascension_deg needs declination_deg")
+        if self.targets and self.declination_deg is not None:
+            raise clash("targets", "targets are named, or one is given by its place, not both")
+        if (self.start_utc is not None) + (self.start is not None) + self.night > 1:
+            raise clash(
+                "night" if self.night else "start",
+                "the window is given by start and end, by start_utc and end_utc, or as the night",
+            )
         return self
 
     def exposure(self) -> ExposurePlan | None:
@@ -188,6 +260,12 @@ class PlanSettings(Section):
             exposure_s=self.exposure_s,
             declination_deg=self.declination_deg or 0.0,
             guided=self.guided,
-            farthest_mm=self.farthest_mm,
+            farthest_mm=self.corner_mm,
             allowed_px=self.allowed_px,
         )
+
+    @property
+    def corner_mm(self) -> float:
+        """From the guide star to the farthest corner (mm), whichever way it was said."""
+        diagonal_mm = self.sensor_diagonal_mm
+        return self.farthest_mm if diagonal_mm is None else 0.5 * diagonal_mm

@@ -57,6 +57,14 @@ _EXAMPLES: dict[tuple[str, str], object] = {
     ("plan", "exposure_s"): 120.0,
     ("plan", "right_ascension_deg"): 84.0,
     ("plan", "declination_deg"): -69.1,
+    ("plan", "sensor_diagonal_mm"): 28.3,
+    ("plan", "optics"): [
+        {"name": "wide", "focal_length_mm": 50.0, "pixel_size_um": 3.75, "sensor_diagonal_mm": 28.3}
+    ],
+    ("plan", "targets"): ["M 83", "13:26:47 -47:28:46"],
+    ("plan", "start"): "21:30",
+    ("plan", "end"): "02:00",
+    ("survey", "target_pole"): "refracted",
     ("plan", "start_utc"): datetime(2026, 11, 25, 20, 0, tzinfo=UTC),
     ("plan", "end_utc"): datetime(2026, 11, 25, 23, 30, tzinfo=UTC),
     ("mqtt", "username"): "kudu",

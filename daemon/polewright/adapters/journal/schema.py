@@ -163,8 +163,21 @@ _VERSION_5 = (
     "CREATE INDEX live_of_survey ON live (survey_id, id)",
 )
 
+# What commands asked for as the evening's plan; the newest row holds.
+_VERSION_6 = (
+    """
+    CREATE TABLE plan (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        evening_id INTEGER NOT NULL REFERENCES evening (id),
+        at TEXT NOT NULL,
+        cleared INTEGER NOT NULL,
+        record BLOB NOT NULL
+    ) STRICT
+    """,
+)
+
 MIGRATIONS: Sequence[Sequence[str]] = (
-    _VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4, _VERSION_5,
+    _VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4, _VERSION_5, _VERSION_6,
 )  # fmt: skip
 """Step ``n`` leads from version ``n`` to ``n + 1``; released steps are never changed."""
 

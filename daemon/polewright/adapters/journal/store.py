@@ -22,6 +22,7 @@ from polewright.core.records import (
     Lessons,
     LiveRecord,
     PlacementRecord,
+    PlanRecord,
     PointingRecord,
     SurveyRecord,
     TrainRecord,
@@ -260,6 +261,26 @@ class JournalStore:
                     record.new_marks, record.bolts_turned, pack(record),
                 ),
             )  # fmt: skip
+
+    def add_plan(self, record: PlanRecord) -> None:
+        """Write what was asked for as the evening's plan."""
+        with self._synced(), self._transaction() as run:
+            run(
+                "INSERT INTO plan (evening_id, at, cleared, record) VALUES (?, ?, ?, ?)",
+                (self._evening(), record.at.isoformat(), record.asked is None, pack(record)),
+            )
+
+    def last_plan(self) -> PlanRecord | None:
+        """Return what was asked for last; nothing where that is damaged: an older plan is over."""
+        newest = "SELECT record FROM plan ORDER BY id DESC LIMIT 1"
+        row = self._connection.execute(newest).fetchone()
+        if row is None:
+            return None
+        try:
+            return unpack(PlanRecord, row[0])
+        except DamagedRecordError as trouble:
+            _log.warning("the plan in the journal is damaged, passed over: %s", trouble)
+            return None
 
     def axis_moments(self, mount: str) -> tuple[Moment, ...]:
         """Return what happened to a mount's axis lately."""

@@ -27,6 +27,7 @@ from polewright.core.records import (
     Lessons,
     LiveRecord,
     PlacementRecord,
+    PlanRecord,
     PointingRecord,
     SurveyRecord,
     TrainRecord,
@@ -174,6 +175,18 @@ class SqliteJournal:
             lambda store: store.add_placement(placement), self._commit_timeout_s, is_commit=True
         )
         return outcome if isinstance(outcome, PolewrightError) else None
+
+    async def commit_plan(self, plan: PlanRecord) -> PolewrightError | None:
+        """Keep a plan, or that there is none, on the disk; return what prevented it."""
+        outcome = await self._ask(
+            lambda store: store.add_plan(plan), self._commit_timeout_s, is_commit=True
+        )
+        return outcome if isinstance(outcome, PolewrightError) else None
+
+    async def last_plan(self) -> PlanRecord | None:
+        """Return what was kept last of a plan, where that can be read."""
+        outcome = await self._ask(lambda store: store.last_plan(), OPEN_TIMEOUT_S)
+        return outcome if isinstance(outcome, PlanRecord) else None
 
     async def axis_moments(self, mount: str) -> tuple[Moment, ...] | None:
         """Return what happened to a mount's axis lately; None where it cannot be read."""

@@ -10,15 +10,24 @@ from polewright.adapters.mqtt.payloads import Body
 from polewright.core.errors import UsageError
 from polewright.settings.explain import allowed_values
 from polewright.settings.measuring import (
+    AllowedPx,
+    DiagonalMm,
     ExposureS,
+    FarthestMm,
     FieldCount,
+    FocalLengthMm,
     FrameCount,
     GotoArcsec,
+    OpticsName,
+    PixelSizeUm,
+    PlannedExposureS,
     SettleS,
     SweepDeg,
     SyncWay,
     TargetPole,
+    TargetText,
     ToleranceArcsec,
+    VerifyBeforeMin,
     WishArcsec,
 )
 
@@ -182,6 +191,33 @@ class NotePlacementCommand(Command):
     bolts_turned: bool | None = None
 
 
+class SetPlanCommand(Command):
+    """Say what is shot tonight; tolerance, pole and the time to verify follow, until it is cleared.
+
+    What is left out comes from the settings. ``targets``: names or places (ICRS, hours and degrees,
+    or degrees both); ``optics``: names of [plan] optics, else the lengths and the pixel here;
+    ``window_start`` and ``window_end``: both by the clock (``21:30`` local, ``19:30Z``) or as
+    instants; ``night``: the dark hours instead. ``clear``: the settings' plan holds again.
+    """
+
+    clear: bool | None = None
+    targets: Annotated[list[TargetText], Field(min_length=1, max_length=20)] | None = None
+    optics: Annotated[list[OpticsName], Field(min_length=1, max_length=8)] | None = None
+    focal_length_mm: FocalLengthMm | None = None
+    pixel_size_um: PixelSizeUm | None = None
+    farthest_mm: FarthestMm | None = None
+    sensor_diagonal_mm: DiagonalMm | None = None
+    allowed_px: AllowedPx | None = None
+    exposure_s: PlannedExposureS | None = None
+    guided: bool | None = None
+    window_start: Annotated[str, Field(min_length=4, max_length=40)] | None = None
+    window_end: Annotated[str, Field(min_length=4, max_length=40)] | None = None
+    night: bool | None = None
+    target_pole: TargetPole | None = None
+    tolerance_arcsec: ToleranceArcsec | None = None
+    verify_before_min: VerifyBeforeMin | None = None
+
+
 class StopCommand(Command):
     """Stop all motion and leave what is going on."""
 
@@ -217,6 +253,7 @@ COMMANDS: Mapping[str, type[Command]] = {
     "turned": TurnedCommand,
     "sensor_on_sun": SensorOnSunCommand,
     "note_placement": NotePlacementCommand,
+    "set_plan": SetPlanCommand,
     "stop": StopCommand,
     "confirm_clear": ConfirmClearCommand,
     "confirm_solar_filter": ConfirmSolarFilterCommand,

@@ -90,6 +90,8 @@ class SurveyPayload(ReachPayload):
     further_frame_sigma_arcmin: Sigma | None = None
     residuals: Annotated[list[ResidualBody], Field(max_length=100)] = []
     advice: Text | None = None
+    meaning: Text | None = None
+    longest_exposure_s: Sigma | None = None
     cycle_id: Text | None = None
 
 
@@ -116,6 +118,8 @@ class CorrectionPayload(ReachPayload):
     frame_age_s: Sigma | None
     latency_ms: Sigma | None
     valid_s: Annotated[float, Field(gt=0)] | None = None
+    meaning: Text | None = None
+    longest_exposure_s: Sigma | None = None
     cycle_id: Text | None = None
 
 
@@ -320,6 +324,7 @@ class PlanBody(Body):
     target_pole: Literal["true", "refracted", "tonight"]
     pole_reason: Text
     warnings: Annotated[list[PlanWarningBody], Field(max_length=100)]
+    words: Text
 
 
 class AlarmBody(Body):

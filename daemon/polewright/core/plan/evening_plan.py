@@ -83,7 +83,9 @@ class PlanAsked:
     at : datetime
         When (aware UTC instant).
     targets : tuple of SkyTarget
-        What is shot; empty: anything, at the equator.
+        What is shot; empty: anything.
+    declination_deg : float
+        Of what is shot, where no target is named (deg).
     trains : tuple of PlannedTrain
         What it is shot through; empty where only target and window are planned.
     window : Window or None
@@ -94,6 +96,8 @@ class PlanAsked:
         True for the dark hours of the night that goes on or comes next.
     target_pole : str or None
         ``true``, ``refracted`` or ``tonight``; None: what suits the plan.
+    tolerance_arcsec : float or None
+        Largest total error (arcsec), where somebody set it; None: what the exposures need.
     verify_before_min : float
         So long before the window's start the axis is verified (minutes).
     """
@@ -101,15 +105,23 @@ class PlanAsked:
     source: PlanSource
     at: datetime
     targets: tuple[SkyTarget, ...] = ()
+    declination_deg: float = 0.0
     trains: tuple[PlannedTrain, ...] = ()
     window: Window | None = None
     hours: ClockHours | None = None
     night: bool = False
     target_pole: str | None = None
+    tolerance_arcsec: float | None = None
     verify_before_min: float = USUAL_VERIFY_BEFORE_MIN
 
     def __post_init__(self) -> None:
         """Refuse what says nothing, or too much."""
+        if self.target_pole == "tonight" and not (self.targets and self.timed):
+            raise UsageError(
+                "tonight's pole needs to know what is shot tonight and when",
+                remedy="Plan targets and a window as well, or leave the pole out.",
+                code="no_window",
+            )
         if not (self.targets or self.trains or self.timed):
             raise UsageError(
                 "the plan is empty",
@@ -135,9 +147,11 @@ class PlanAsked:
         return self.window is not None or self.hours is not None or self.night
 
     @property
-    def declinations_deg(self) -> tuple[float, ...]:
-        """Of the targets; 0 where there are none (deg)."""
-        return tuple(target.declination_deg for target in self.targets) or (0.0,)
+    def declinations_deg(self) -> tuple[tuple[str, float], ...]:
+        """Names and declinations (deg) of the targets; one without a name where none is named."""
+        return tuple((target.name, target.declination_deg) for target in self.targets) or (
+            ("", self.declination_deg),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,19 +211,20 @@ class EveningPlan:
         return self.window is not None and now >= self.window.end
 
     @property
-    def tolerance_arcsec(self) -> float | None:
-        """Largest total error, two sigma included (arcsec); None where no exposure is planned."""
-        if self.tightest is None:
-            return None
-        return math.degrees(self.tightest.tolerance.error_rad) * 3600.0
+    def tolerance(self) -> Tolerance | None:
+        """Largest total error, two sigma included; None where neither set nor planned."""
+        if self.asked.tolerance_arcsec is not None:
+            return Tolerance(
+                error_rad=math.radians(self.asked.tolerance_arcsec / 3600.0), reason="as set"
+            )
+        return None if self.tightest is None else self.tightest.tolerance
 
 
 def tightest_of(asked: PlanAsked) -> Tightest | None:
     """Return the smallest tolerance over all targets and trains; None without any train."""
-    named = [(target.name, target.declination_deg) for target in asked.targets] or [("", 0.0)]
     every = [
         Tightest(tolerance=tolerance_for(train.exposure(declination)), target=name, train=train)
         for train in asked.trains
-        for name, declination in named
+        for name, declination in asked.declinations_deg
     ]
     return min(every, key=lambda each: each.tolerance.error_rad, default=None)

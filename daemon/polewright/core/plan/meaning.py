@@ -98,7 +98,7 @@ def _train_meaning(
     plan: EveningPlan, train: PlannedTrain, error_rad: float, sigma_rad: float
 ) -> TrainMeaning:
     worst_rad = error_rad + 2.0 * sigma_rad
-    named = [(target.name, target.declination_deg) for target in plan.asked.targets] or [("", 0.0)]
+    named = plan.asked.declinations_deg
     name, declination = max(named, key=lambda each: abs(each[1]) if train.guided else 0.0)
     exposure = train.exposure(declination)
     return TrainMeaning(

@@ -56,7 +56,7 @@ class Window:
 class ClockHours:
     """From when until when by a clock, as it comes again every evening.
 
-    ``start`` and ``end``: minutes after midnight; ``utc``: of Greenwich, else of the local clock.
+    ``start_min`` and ``end_min``: minutes after midnight (UTC where it says so, else local).
     """
 
     start_min: int

@@ -12,8 +12,8 @@ from polewright.core.plan.cautions import AboveFloor, outlook, sky_warnings, tra
 from polewright.core.plan.evening_plan import (
     EveningPlan,
     PlanAsked,
+    PlanSource,
     PlanWarning,
-    Tightest,
     tightest_of,
 )
 from polewright.core.plan.window import Window, night_of
@@ -60,16 +60,9 @@ def work_out(asked: PlanAsked, scene: PlanScene) -> EveningPlan:
     Raises
     ------
     UsageError
-        ``no_window``: tonight's pole was asked for without a target or a window;
         ``bad_window``: the clock's hours are no window.
     """
-    if asked.target_pole == "tonight" and not (asked.targets and asked.timed):
-        raise UsageError(
-            "tonight's pole needs to know what is shot tonight and when",
-            remedy="Plan targets and a window, or leave the pole out.",
-            code="no_window",
-        )
-    warnings = train_warnings(asked.trains, asked.declinations_deg)
+    warnings = train_warnings(asked.trains, [each for _, each in asked.declinations_deg])
     window = _window(asked, scene, warnings)
     tightest = tightest_of(asked)
     if window is not None and window.end <= scene.now:
@@ -85,7 +78,7 @@ def work_out(asked: PlanAsked, scene: PlanScene) -> EveningPlan:
         warnings += sky_warnings(
             asked.targets, view, scene.above_floor, scene.sun_cone_deg, scene.zone
         )
-    pole, reason = _pole(asked, window, scene.place, tightest, warnings)
+    pole, reason = _pole(asked, window, scene.place, warnings)
     return EveningPlan(
         asked=asked,
         window=window,
@@ -97,8 +90,10 @@ def work_out(asked: PlanAsked, scene: PlanScene) -> EveningPlan:
 
 
 def _window(asked: PlanAsked, scene: PlanScene, warnings: list[PlanWarning]) -> Window | None:
+    # What a command says is of that evening; settings hold every evening.
+    now = asked.at if asked.source is PlanSource.COMMAND else scene.now
     if asked.hours is not None:
-        return asked.hours.window(scene.now, scene.zone)
+        return asked.hours.window(now, scene.zone)
     if not asked.night:
         if asked.window is not None and asked.targets and scene.place is None:
             warnings.append(_PLACE_UNKNOWN)
@@ -107,7 +102,7 @@ def _window(asked: PlanAsked, scene: PlanScene, warnings: list[PlanWarning]) -> 
         warnings.append(_PLACE_UNKNOWN)
         return None
     try:
-        night = night_of(scene.place, scene.now)
+        night = night_of(scene.place, now)
     except UsageError as trouble:
         warnings.append(PlanWarning(code=trouble.code, text=trouble.text, remedy=trouble.remedy))
         return None
@@ -135,7 +130,6 @@ def _pole(
     asked: PlanAsked,
     window: Window | None,
     place: Place | None,
-    tightest: Tightest | None,
     warnings: list[PlanWarning],
 ) -> tuple[str, str]:
     """Return the pole to aim at, and why."""
@@ -171,7 +165,10 @@ def _pole(
     )
     if asked.target_pole == "tonight":
         return "tonight", f"as asked: {drifts}"
+    tightest = tightest_of(asked)
     allowed = tightest.tolerance.error_rad if tightest else _USUAL_TOLERANCE_RAD
+    if asked.tolerance_arcsec is not None:
+        allowed = asked.tolerance_arcsec * ARCSEC_RAD
     if best.drift_best_rad > _WORTH_DRIFT * best.drift_refracted_rad:
         return "refracted", "tonight's own pole would gain little"
     if shift < _WORTH_SHIFT * allowed:

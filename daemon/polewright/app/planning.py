@@ -1,0 +1,158 @@
+"""From the plan of the settings to what the session plans with."""
+
+from datetime import UTC, datetime
+
+from polewright.adapters.catalogue.names import NamedPlaces
+from polewright.core.axis.tolerance import Tolerance
+from polewright.core.errors import UsageError
+from polewright.core.geometry.directions import ARCSEC_RAD
+from polewright.core.plan.evening_plan import PlanAsked, PlannedTrain, PlanSource, tightest_of
+from polewright.core.plan.sky_target import SkyTarget
+from polewright.core.plan.window import ClockHours, Window, read_window
+from polewright.session.local_time import local_zone
+from polewright.session.plan_reading import read_targets
+from polewright.session.plan_wish import Optics, PlanWish
+from polewright.session.wishes import PlannedWindow
+from polewright.settings.measuring import OpticsSettings, PlanSettings
+from polewright.settings.model import Settings
+
+# Good for a few minutes at a few hundred millimetres (common practice, no source).
+_USUAL_TOLERANCE_ARCSEC = 60.0
+
+
+def plan_wish(settings: Settings) -> PlanWish:
+    """Return what the settings say of plans.
+
+    Raises
+    ------
+    UsageError
+        See :func:`asked_by_settings`.
+    """
+    plan = settings.plan
+    return PlanWish(
+        asked=asked_by_settings(settings),
+        usual=_usual(plan),
+        named=tuple(_named(each) for each in plan.optics),
+        place=settings.site.place(),
+        target_pole=settings.survey.target_pole,
+    )
+
+
+def asked_by_settings(settings: Settings) -> PlanAsked | None:
+    """Return the settings' own plan; None where they say nothing of one.
+
+    Raises
+    ------
+    UsageError
+        ``no_window``: the settings want tonight's pole and do not say targets and window;
+        ``unknown_target``, ``bad_coordinates``, ``bad_window``.
+    """
+    plan, pole = settings.plan, settings.survey.target_pole
+    trains = _trains(plan)
+    targets = _targets(plan)
+    window, hours = _when(plan)
+    if not (trains or targets or window or hours or plan.night):
+        if pole == "tonight":
+            raise UsageError(
+                'target_pole = "tonight" needs to know what is shot tonight and when',
+                remedy="Set [plan] targets, and start and end or night; or leave target_pole out.",
+                code="no_window",
+            )
+        return None
+    return PlanAsked(
+        source=PlanSource.SETTINGS,
+        at=datetime.now(UTC),
+        targets=targets,
+        declination_deg=plan.declination_deg or 0.0,
+        trains=trains,
+        window=window,
+        hours=hours,
+        night=plan.night,
+        target_pole=pole,
+        tolerance_arcsec=settings.tolerance.arcsec,
+        verify_before_min=plan.verify_before_min,
+    )
+
+
+def planned_tolerance(settings: Settings) -> Tolerance:
+    """Return the tolerance: as set, else what the plan needs, else a usual one; with the reason.
+
+    Raises
+    ------
+    UsageError
+        See :func:`asked_by_settings`.
+    """
+    if settings.tolerance.arcsec is not None:
+        return Tolerance(
+            error_rad=settings.tolerance.arcsec * ARCSEC_RAD, reason="as set in [tolerance]"
+        )
+    asked = asked_by_settings(settings)
+    tightest = None if asked is None else tightest_of(asked)
+    if tightest is not None:
+        return tightest.tolerance
+    return Tolerance(
+        error_rad=_USUAL_TOLERANCE_ARCSEC * ARCSEC_RAD, reason="usual, since nothing is planned"
+    )
+
+
+def planned_window(asked: PlanAsked | None) -> PlannedWindow | None:
+    """Return targets and window where the plan says both as they are."""
+    if asked is None or asked.window is None or not asked.targets:
+        return None
+    return PlannedWindow(targets=asked.targets, start=asked.window.start, end=asked.window.end)
+
+
+def _trains(plan: PlanSettings) -> tuple[PlannedTrain, ...]:
+    usual = _usual(plan)
+    return (usual.train(),) if usual.said else ()
+
+
+def _usual(plan: PlanSettings) -> Optics:
+    return Optics(
+        focal_length_mm=plan.focal_length_mm,
+        pixel_size_um=plan.pixel_size_um,
+        exposure_s=plan.exposure_s,
+        guided=plan.guided,
+        farthest_mm=plan.corner_mm,
+        allowed_px=plan.allowed_px,
+    )
+
+
+def _named(optics: OpticsSettings) -> Optics:
+    farthest_mm = optics.farthest_mm or 14.0
+    if optics.sensor_diagonal_mm is not None:
+        farthest_mm = 0.5 * optics.sensor_diagonal_mm
+    return Optics(
+        name=optics.name,
+        focal_length_mm=optics.focal_length_mm,
+        pixel_size_um=optics.pixel_size_um,
+        exposure_s=optics.exposure_s,
+        guided=optics.guided,
+        farthest_mm=farthest_mm,
+        allowed_px=optics.allowed_px,
+    )
+
+
+def _targets(plan: PlanSettings) -> tuple[SkyTarget, ...]:
+    if plan.targets:
+        return read_targets(plan.targets, NamedPlaces())
+    if plan.declination_deg is None or plan.right_ascension_deg is None:
+        return ()
+    return (
+        SkyTarget(
+            name=f"{plan.right_ascension_deg:g} {plan.declination_deg:+g}",
+            right_ascension_deg=plan.right_ascension_deg,
+            declination_deg=plan.declination_deg,
+        ),
+    )
+
+
+def _when(plan: PlanSettings) -> tuple[Window | None, ClockHours | None]:
+    if plan.start_utc is not None and plan.end_utc is not None:
+        return Window(start=plan.start_utc, end=plan.end_utc), None
+    if plan.start is None or plan.end is None:
+        return None, None
+    found = read_window(plan.start, plan.end)
+    assert isinstance(found, ClockHours)
+    found.window(datetime.now(UTC), local_zone())  # refuse hours that are no window now
+    return None, found
