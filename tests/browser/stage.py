@@ -21,6 +21,7 @@ from playwright.async_api import Browser, BrowserContext, Page, async_playwright
 from polewright.adapters.mqtt.command_desk import CommandDesk
 from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.topics import MountTopics
+from polewright.adapters.web.past import Archive
 from polewright.adapters.web.server import Page as ServedPage
 from polewright.app.page import PageCommands
 from polewright.core.axis.correction import correct
@@ -146,10 +147,10 @@ class Stage:
     """A page served in this process; the test says what the service would.
 
     ``asked`` holds the commands that came through; ``refused`` the answers to verbs that
-    are not taken; ``deaf``: none is answered.
+    are not taken; ``deaf``: none is answered; ``archive``: earlier evenings, where there are any.
     """
 
-    def __init__(self, **page_settings: Any) -> None:
+    def __init__(self, *, archive: Archive | None = None, **page_settings: Any) -> None:
         settings = Settings.model_validate(
             {
                 "mount": {"slug": "kudu"},
@@ -164,7 +165,7 @@ class Stage:
         self.frame: Frame | None = None
         desk = CommandDesk(self.publisher, self._obey, instance="stage")
         self.commands = PageCommands(desk)
-        self.served = ServedPage(settings, self.commands.take, lambda: self.frame)
+        self.served = ServedPage(settings, self.commands.take, lambda: self.frame, archive=archive)
         self.publisher.tell_also(self.served.feed.hear)
 
     async def _obey(

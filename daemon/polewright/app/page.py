@@ -11,6 +11,7 @@ from typing import Any
 from polewright.adapters.mqtt.command_desk import CommandDesk, Incoming
 from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.web.server import Page
+from polewright.app.past import Past
 from polewright.core.axis.device_orientation import PHONE_PACE, Pace
 from polewright.core.errors import LinkError, PolewrightError, UsageError
 from polewright.core.imaging.frame import Frame
@@ -78,7 +79,9 @@ async def served_page(
         return
     async with contextlib.AsyncExitStack() as stack:
         try:
-            page = Page(settings, commands, last_frame, phone_pace)
+            slug = settings.mount.slug
+            past = Past(settings.journal.file(slug), slug)
+            page = Page(settings, commands, last_frame, phone_pace, past)
             await stack.enter_async_context(page.serving())
         except (LinkError, UsageError) as trouble:
             # A display that is missing is no reason not to measure.

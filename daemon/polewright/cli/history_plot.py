@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.adapters.journal.reading import JournalReader
+from polewright.app.history_words import WEEK_DAYS, trend_words
 from polewright.cli.output import ExitCode, Output
 from polewright.cli.plotting import FAINT, RED, opened_figure
 from polewright.core.axis.axis_trend import AxisTrend, Trend, axis_trend
@@ -19,8 +20,6 @@ from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD
 
 Spells = Sequence[Sequence[AxisSeen]]
-
-_WEEK = 7.0
 
 
 def plot_history(reader: JournalReader, path: Path, mount: str | None, output: Output) -> ExitCode:
@@ -73,18 +72,8 @@ def _lines(trend: AxisTrend | None) -> list[str]:
     ]
 
 
-def trend_words(trend: Trend) -> str:
-    """Return a rate as a person reads it."""
-    week = _WEEK / ARCMIN_RAD
-    told = (
-        f"{trend.rate_rad_per_day * week:+.2f} arcmin a week +- "
-        f"{trend.sigma_rad_per_day * week:.2f}"
-    )
-    return told if trend.seen else f"{told}: not told from standing still"
-
-
 def _figures(trend: Trend) -> dict[str, Any]:
-    week = _WEEK / ARCMIN_RAD
+    week = WEEK_DAYS / ARCMIN_RAD
     return {
         "rate_arcmin_per_week": trend.rate_rad_per_day * week,
         "sigma_arcmin_per_week": trend.sigma_rad_per_day * week,

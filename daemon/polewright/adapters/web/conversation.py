@@ -14,6 +14,7 @@ from polewright.adapters.web.access import Role
 from polewright.adapters.web.feed import Feed, Viewer
 from polewright.adapters.web.greeting import link_message, message_text, read_message
 from polewright.adapters.web.outbox import Allowance
+from polewright.adapters.web.past import PastAsking, PastDoor
 from polewright.adapters.web.phone import Phone, PhoneMessage
 
 log = logging.getLogger(__name__)
@@ -54,6 +55,8 @@ class Conversation:
         Told to those who are let in.
     phone : Phone
         Takes what a phone's sensors say.
+    past : PastDoor, optional
+        Tells of earlier evenings.
     """
 
     def __init__(
@@ -65,6 +68,7 @@ class Conversation:
         commands: CommandSink,
         welcome: Welcome,
         phone: Phone,
+        past: PastDoor | None = None,
     ) -> None:
         self._socket = socket
         self._address = address
@@ -72,6 +76,7 @@ class Conversation:
         self._commands = commands
         self._welcome = welcome
         self._phone = phone
+        self._past = past
         self._allowance = Allowance(per_s=_MESSAGES_PER_S, at_once=_MESSAGES_AT_ONCE)
         self.refused = 0
 
@@ -87,15 +92,19 @@ class Conversation:
                 **self._feed.so_far(),
             }
             viewer.tell("link/welcome", link_message("welcome", welcome))
+            asking = PastAsking(
+                self._past, lambda told: viewer.tell("link/past", link_message("past", told))
+            )
             work = [
                 asyncio.ensure_future(self._send(viewer)),
-                asyncio.ensure_future(self._receive(viewer)),
+                asyncio.ensure_future(self._receive(viewer, asking)),
                 asyncio.ensure_future(viewer.lost.wait()),
             ]
             try:
                 await asyncio.wait(work, return_when=asyncio.FIRST_COMPLETED)
             finally:
                 self._phone.end(viewer)
+                await asking.end()
                 for task in work:
                     task.cancel()
                 ended = await asyncio.gather(*work, return_exceptions=True)
@@ -118,7 +127,7 @@ class Conversation:
                 log.info("A page at %s does not read any more and is given up", self._address)
                 return
 
-    async def _receive(self, viewer: Viewer) -> None:
+    async def _receive(self, viewer: Viewer, asking: PastAsking) -> None:
         while True:
             message = await self._socket.receive()
             if message.type in (WSMsgType.CLOSE, WSMsgType.CLOSING, WSMsgType.CLOSED):
@@ -139,6 +148,8 @@ class Conversation:
                 )
             elif "pictures" in asked and isinstance(asked["pictures"], bool):
                 self._feed.wish_pictures(viewer, wanted=asked["pictures"])
+            elif asked.get("past") is True:
+                asking.ask()
             elif "sensor" in asked:
                 self._sense(viewer, asked["sensor"])
             elif isinstance(asked.get("command"), str) and isinstance(asked.get("payload"), dict):

@@ -12,6 +12,7 @@ from polewright.adapters.web.assets import INDEX
 from polewright.adapters.web.conversation import CommandSink, Conversation, Welcome
 from polewright.adapters.web.feed import Feed, FrameSource
 from polewright.adapters.web.hosting import Hosting
+from polewright.adapters.web.past import REPORT_PATH, Archive, PastDoor
 from polewright.adapters.web.phone import Phone
 from polewright.core.axis.device_orientation import PHONE_PACE, Pace
 from polewright.settings.model import Settings
@@ -30,6 +31,8 @@ class Page:
         Returns the camera's last frame.
     phone_pace : Pace
         How good a phone's sensors are.
+    archive : Archive, optional
+        What is kept of earlier evenings.
 
     Raises
     ------
@@ -43,12 +46,18 @@ class Page:
         commands: CommandSink,
         frame_source: FrameSource,
         phone_pace: Pace = PHONE_PACE,
+        archive: Archive | None = None,
     ) -> None:
         self._commands = commands
         self.feed = Feed(frame_source)
         self.phone = Phone(pace=phone_pace)
+        self._past = None if archive is None else PastDoor(archive)
         self._hosting = Hosting(
-            settings.page, index=INDEX, tokens=page_tokens(settings), talk=self._talk
+            settings.page,
+            index=INDEX,
+            tokens=page_tokens(settings),
+            talk=self._talk,
+            further={} if self._past is None else {REPORT_PATH: self._past.report},
         )
         self._welcome = Welcome(
             mount=settings.mount.slug, site=settings.site.name, version=__version__
@@ -102,6 +111,7 @@ class Page:
             commands=self._commands,
             welcome=self._welcome,
             phone=self.phone,
+            past=self._past,
         )
         await conversation.run(role)
 

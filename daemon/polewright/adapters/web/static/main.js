@@ -7,6 +7,7 @@ import { drawCurve, drawResiduals } from "./curve.js";
 import { html, put, turnArrow } from "./draw.js";
 import { Evening } from "./evening.js";
 import { Link } from "./link.js";
+import { Past } from "./past.js";
 import { PhoneSensor } from "./phone.js";
 import { Sheets } from "./sheets.js";
 import { Screen } from "./screen.js";
@@ -32,6 +33,7 @@ for (const bolt of ["altitude", "azimuth"]) {
 
 const link = new Link({ on: hear, onState: linked });
 const phone = new PhoneSensor(link);
+const past = new Past(() => link.send({ past: true }));
 const sheets = new Sheets({ command, evening, link });
 phone.ask = (verb, args) => { sheets.ask(verb, args); if (verb === "adjust") screen.show("bolts"); };
 const screen = new Screen({ sound, voice, awake, onView: viewed, redraw: () => { draw(); camera.draw(); } });
@@ -50,6 +52,7 @@ function hear(topic, payload, ageS, sentMs) {
     case topic === "link/refused": break;
     case topic === "link/sensor": phone.refused(payload); break;
     case topic === "sensor": phone.take(payload); return;
+    case topic === "link/past": past.take(payload); return;
     default: evening.take(topic, payload, ageS);
   }
   if (topic === "correction" && sentMs !== null) unseen.push(sentMs);
@@ -86,6 +89,7 @@ function linked(state) {
   if (state.open) {
     sheets.allow(state.role === "command");
     if (screen.view === "camera") link.send({ pictures: true });
+    if (screen.view === "past") past.show();
     if (evening.lostOnce) voice.say("connected again", { now: true });
   } else {
     evening.lostOnce = evening.lostOnce || evening.known;
@@ -96,6 +100,7 @@ function linked(state) {
 
 function viewed(view) {
   camera.shown = view === "camera";
+  if (view === "past") past.show();
   if (link.open) link.send({ pictures: camera.shown });
   draw();
   fitAll();
