@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+import math
 import zlib
 from collections.abc import Callable
 from dataclasses import replace
@@ -10,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from polewright.adapters.indi.chip import MAIN_CHIP, Chip, ChipSetup, ChipWishes
 from polewright.adapters.indi.connection import EventStream, IndiConnection, gone, is_withdrawal
 from polewright.adapters.indi.device import IndiDevice
-from polewright.adapters.indi.patience import timeout_put_off
+from polewright.adapters.indi.patience import Promptness, timeout_put_off
 from polewright.adapters.indi.snapshot import BlobSnapshot, PropertySnapshot, PropertyState
 from polewright.core.errors import DeviceError, LinkError, MeasurementError
 from polewright.core.imaging.frame import Frame
@@ -26,6 +27,8 @@ SLOWEST_LINK_BYTES_S = 1.0e6
 # less than one frame of 61 megapixels.
 _WIRE_BYTES_PER_PIXEL = 2.0 * 4.0 / 3.0
 _SERVER_DROPS_BYTES = 128e6
+# No chip has a million pixels a side, nor any other of its numbers.
+_NO_CHIP = 1e6
 # No picture unpacks to more than this: 200 megapixels of 16 bits (bytes).
 _MOST_UNPACKED_BYTES = 400_000_000
 # The frame comes some 15 ms before the exposure is reported done; some drivers stay busy (s).
@@ -95,6 +98,7 @@ class IndiCamera:
         self._decode = decode
         self._delivery_margin_s = delivery_margin_s
         self._now = now
+        self._promptness = Promptness()
         # A second exposure would silently replace the first.
         self._one_at_a_time = asyncio.Lock()
 
@@ -115,9 +119,7 @@ class IndiCamera:
         """
         await self._ensure_ready()
         exposure = self._device.read(self.chip.exposure)
-        shortest_s, longest_s = (
-            (None, None) if exposure is None else exposure.limits[self.chip.exposure_value]
-        )
+        shortest_s, longest_s = (None, None) if exposure is None else self._limits_s(exposure)
         across, down = self._binning()
         width, height = self._chip("CCD_MAX_X"), self._chip("CCD_MAX_Y")
         bits = self._chip("CCD_BITSPERPIXEL")
@@ -206,7 +208,7 @@ class IndiCamera:
         current = self._device.read(self.chip.exposure)
         if current is None:
             raise gone(self.name, "expose")
-        shortest_s, longest_s = current.limits[self.chip.exposure_value]
+        shortest_s, longest_s = self._limits_s(current)
         if not exposure_s > 0.0 or not (
             shortest_s <= exposure_s <= (longest_s if longest_s > shortest_s else exposure_s)
         ):
@@ -222,7 +224,8 @@ class IndiCamera:
         blob: BlobSnapshot | None = None
         loop = asyncio.get_running_loop()
         margin_s = self._margin_s()
-        deadline_s = loop.time() + exposure_s + margin_s
+        begun_s = loop.time()
+        deadline_s = begun_s + exposure_s + margin_s
         done = False
         try:
             async with timeout_put_off(deadline_s, lambda: self.connection.frame_bytes) as bound:
@@ -233,6 +236,7 @@ class IndiCamera:
                         if event.serial <= since or event.name == self._other_picture:
                             continue
                         blob = event
+                        self._promptness.came(loop.time() - begun_s - exposure_s)
                         bound.reschedule(min(deadline_s, loop.time() + DONE_AFTER_FRAME_S))
                     elif isinstance(event, PropertySnapshot) and event.name == self.chip.exposure:
                         if event.failed:
@@ -328,7 +332,15 @@ class IndiCamera:
     def _margin_s(self) -> float:
         """Return how long after its end the frame of an exposure may take to arrive (s)."""
         pixels = (self._chip("CCD_MAX_X") or 0.0) * (self._chip("CCD_MAX_Y") or 0.0)
-        return self._delivery_margin_s + 2.0 * pixels / SLOWEST_LINK_BYTES_S
+        unknown_s = self._delivery_margin_s + 2.0 * pixels / SLOWEST_LINK_BYTES_S
+        return self._promptness.bound_s(unknown_s)
+
+    def _limits_s(self, exposure: PropertySnapshot) -> tuple[float, float]:
+        """Return the shortest and the longest exposure (s); zeros where the driver tells none."""
+        shortest_s, longest_s = exposure.limits.get(self.chip.exposure_value, (0.0, 0.0))
+        if not (math.isfinite(shortest_s) and math.isfinite(longest_s)):
+            return 0.0, 0.0
+        return shortest_s, longest_s
 
     @property
     def _other_picture(self) -> str:
@@ -337,15 +349,14 @@ class IndiCamera:
 
     def _chip(self, element: str) -> float | None:
         """Return a number of the chip's description, None where unknown (drivers write 0)."""
-        return self._device.number(self.chip.info, element) or None
+        value = self._device.number(self.chip.info, element)
+        return value if value is not None and 0.0 < value < _NO_CHIP else None
 
     def _binning(self) -> tuple[float, float]:
         """Return how many pixels are added up along rows and along columns."""
-        binning = self.chip.binning
-        return (
-            self._device.number(binning, "HOR_BIN") or 1.0,
-            self._device.number(binning, "VER_BIN") or 1.0,
-        )
+        told = (self._device.number(self.chip.binning, name) for name in ("HOR_BIN", "VER_BIN"))
+        across, down = (1.0 if value is None or value < 1.0 else value for value in told)
+        return across, down
 
     def _pixel_size_um(self) -> float | None:
         """Return the size of a delivered pixel, binning included (um)."""

@@ -1,4 +1,4 @@
-"""Patience: a bound on a wait that bytes which arrive meanwhile put off."""
+"""Patience: bounds on a wait that bytes which arrive meanwhile put off, and that are learned."""
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
@@ -9,6 +9,30 @@ from contextlib import asynccontextmanager
 SLOWEST_BYTES_S = 10_000.0
 # The bound is looked at this long before it is reached (s).
 _AHEAD_S = 0.02
+# What was always prompt is lost when it is late by this many times its longest, and by this much:
+# a computer under load sometimes takes seconds (s).
+_TIMES_AS_LATE = 4.0
+_LATE_S = 5.0
+
+
+class Promptness:
+    """How late a frame may be, learned from those that came.
+
+    A frame that a driver lost never comes, and whoever turns the bolts waits for it in vain.
+    """
+
+    def __init__(self) -> None:
+        self._longest_s: float | None = None
+
+    def came(self, late_s: float) -> None:
+        """Take note of how long after its exposure's end a frame had arrived (s)."""
+        self._longest_s = max(self._longest_s or 0.0, late_s)
+
+    def bound_s(self, at_most_s: float) -> float:
+        """Return how late the next one may be (s); ``at_most_s`` where none has come yet."""
+        if self._longest_s is None:
+            return at_most_s
+        return min(at_most_s, max(_LATE_S, _TIMES_AS_LATE * self._longest_s))
 
 
 @asynccontextmanager
