@@ -342,6 +342,11 @@ class Journal(Protocol):
         """What is wrong now; None while everything is kept."""
         ...
 
+    @property
+    def put_aside(self) -> str | None:
+        """Where a damaged journal was put since the start; None where it was whole."""
+        ...
+
     def record_frame(self, frame: FrameRecord) -> None:
         """Queue a frame."""
         ...

@@ -146,7 +146,8 @@ def luminance(picture: bytes) -> float:
 class Stage:
     """A page served in this process; the test says what the service would.
 
-    ``asked`` holds the commands that came through; ``refused`` the answers to verbs that
+    ``asked`` holds the commands that came through; ``results`` what answers to verbs say;
+    ``refused`` the answers to verbs that
     are not taken; ``deaf``: none is answered; ``archive``: earlier evenings, where there are any.
     """
 
@@ -161,6 +162,7 @@ class Stage:
         self.publisher = MqttPublisher(MountTopics.of(settings))
         self.asked: list[tuple[str, dict[str, Any]]] = []
         self.refused: dict[str, PolewrightError] = {}
+        self.results: dict[str, dict[str, Any]] = {}
         self.deaf = False
         self.frame: Frame | None = None
         desk = CommandDesk(self.publisher, self._obey, instance="stage")
@@ -176,6 +178,8 @@ class Stage:
             await asyncio.Event().wait()
         if verb in self.refused:
             raise self.refused[verb]
+        if verb in self.results:
+            return self.results[verb]
         if verb == "confirm_solar_filter":
             return arguments
         return {"stopped": True} if verb == "stop" else {}
@@ -252,6 +256,7 @@ class Stage:
             "clock": {"disciplined": True, "correction_s": 0.0},
             "page": {"served": True, "problem": None, "offers_motors": motors},
             "journal_problem": None,
+            "journal_set_aside": None,
             "disk_free_mb": 1000,
             "temperatures_c": {},
             "versions": {"polewright": "0.1.0", "contract": 1, "python": "3.11"},

@@ -180,6 +180,8 @@ FIELDS = {
     "clock": "`disciplined`: whether this computer's clock is kept right from outside; "
     "`correction_s`: what a GPS receiver adds to it (s)",
     "journal_problem": "why surveys are not kept; null while they are",
+    "journal_set_aside": "where a damaged journal was put since the service started; nothing of it "
+    "is deleted; null: it was whole",
     "disk_free_mb": "room left beside the journal (MB)",
     "temperatures_c": "by the name of the sensor, where the computer has any (deg C)",
     "versions": "`polewright`, `contract`, `python`",

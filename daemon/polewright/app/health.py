@@ -81,6 +81,7 @@ class HealthTeller:
             new = {name: dict(part) for name, part in links.items()}
             for counter in ("dropped_messages", "dropped_commands", "connections"):
                 new["broker"].pop(counter, None)
+            new["journal"] = self._kept()
             now_s = time.monotonic()
             if new != told or now_s - told_s >= PERIOD_S:
                 self._publisher.publish("health", self._message(links), retain=True)
@@ -98,6 +99,12 @@ class HealthTeller:
             "broker": dict(self._link()),
         }
 
+    def _kept(self) -> Message:
+        return {
+            "journal_problem": _words(self._journal.trouble),
+            "journal_set_aside": self._journal.put_aside,
+        }
+
     def _message(self, links: Mapping[str, Message]) -> Message:
         return {
             "uptime_s": round(time.monotonic() - self._started_s, 1),
@@ -107,7 +114,7 @@ class HealthTeller:
                 "correction_s": round(self._clock.correction.total_seconds(), 3),
             },
             "page": dict(self._page),
-            "journal_problem": _words(self._journal.trouble),
+            **self._kept(),
             "disk_free_mb": disk_free_mb(self._directory),
             "temperatures_c": temperatures_c(),
             "versions": {

@@ -49,6 +49,7 @@ class NoJournal:
     """Keeps nothing (implements :class:`polewright.ports.Journal`)."""
 
     trouble: PolewrightError | None = None
+    put_aside: str | None = None
 
     def record_frame(self, frame: FrameRecord) -> None:
         """Do nothing."""

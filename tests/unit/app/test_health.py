@@ -77,6 +77,30 @@ async def test_a_link_that_comes_or_goes_is_told_soon_and_counters_alone_are_not
             await task
 
 
+async def test_a_journal_that_is_in_trouble_or_was_set_aside_is_told_soon(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(health, "_LOOK_EVERY_S", 0.01)
+    told, journal = Told(), NoJournal()
+    teller = HealthTeller(told, Devices(), HostClock(), journal, lambda: LINK, PAGE, tmp_path)  # type: ignore[arg-type]
+    task = asyncio.create_task(teller.run())
+    try:
+        await asyncio.sleep(0.1)
+        assert told.messages[-1]["journal_set_aside"] is None
+        journal.put_aside = "/somewhere/kudu.damaged.sqlite"
+        await asyncio.sleep(0.1)
+        assert told.messages[-1]["journal_set_aside"] == "/somewhere/kudu.damaged.sqlite"
+        assert told.messages[-1]["journal_problem"] is None
+        journal.trouble = LinkError("the disk is full", remedy="Free some.", code="x")
+        await asyncio.sleep(0.1)
+        assert "the disk is full" in told.messages[-1]["journal_problem"]
+        assert len(told.messages) == 3
+    finally:
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+
+
 async def test_without_any_change_it_is_told_every_period(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -359,6 +359,8 @@ def _check_head(path: Path) -> None:
 
     Bytes 18 and 19 of the file format are 1 or 2 (sqlite.org/fileformat2.html, section 1.3.3).
     """
+    if path.is_dir():
+        raise DamagedFileError("a folder stands in its place")
     if path.is_file():
         with path.open("rb") as file:
             head = file.read(20)

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import errno
 import logging
 import queue
 import sqlite3
@@ -54,6 +55,8 @@ MOST_SET_ASIDE = 5
 # Surveys that a failing disk refused are tried again, this many at most.
 MOST_OWED = 16
 
+_NO_RIGHT = (errno.EACCES, errno.EPERM, errno.EROFS)
+
 Work = Callable[[JournalStore], Any]
 
 
@@ -103,12 +106,18 @@ class SqliteJournal:
         self._retry_at_s = 0.0
         self._told_at_s: dict[str, float] = {}
         self._set_aside = 0
+        self._put_aside: str | None = None
         self._lost = 0
 
     @property
     def trouble(self) -> PolewrightError | None:
         """What is wrong now; None while everything is kept."""
         return self._trouble
+
+    @property
+    def put_aside(self) -> str | None:
+        """Where a damaged file was put last since the start; None where none was."""
+        return self._put_aside
 
     @property
     def lost(self) -> int:
@@ -323,6 +332,7 @@ class SqliteJournal:
         self._shut()
         self._set_aside += 1
         target = set_aside(self.path, self._now())
+        self._put_aside = str(target)
         self._tell(
             DeviceError(
                 f"the journal was damaged ({damage}) and set aside as {target}; a new one is "
@@ -345,7 +355,8 @@ def _explained(cause: Exception) -> tuple[str, str, str]:
     """Return a stable code, the cause in words, and what to do."""
     if isinstance(cause, NotAJournalError):
         return "journal_foreign", cause.text, cause.remedy
-    match primary_code(cause):
+    no_right = isinstance(cause, OSError) and cause.errno in _NO_RIGHT
+    match sqlite3.SQLITE_PERM if no_right else primary_code(cause):
         case sqlite3.SQLITE_FULL:
             return "journal_disk_full", "the disk is full", "Free some space on it."
         case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:

@@ -258,6 +258,7 @@ class HealthPayload(Payload):
     clock: ClockHealthBody
     page: PageHealthBody
     journal_problem: Text | None
+    journal_set_aside: Text | None = None
     disk_free_mb: Count | None
     temperatures_c: dict[Text, float]
     versions: VersionsBody
