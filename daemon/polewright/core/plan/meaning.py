@@ -81,10 +81,13 @@ def meaning_of(
     trustworthy : bool
         False where the measurement contradicts itself: then nothing is promised.
     """
-    trains = tuple(_train_meaning(plan, train, error_rad, sigma_rad) for train in plan.asked.trains)
-    if not trains:
+    if not plan.asked.trains:
         return None
-    if not trustworthy or not (math.isfinite(error_rad) and math.isfinite(sigma_rad)):
+    known = trustworthy and math.isfinite(error_rad) and math.isfinite(sigma_rad)
+    if not known:  # a half turn off, for all that is known
+        error_rad, sigma_rad = math.pi, 0.0
+    trains = tuple(_train_meaning(plan, train, error_rad, sigma_rad) for train in plan.asked.trains)
+    if not known:
         return Meaning(
             trains=trains,
             words="nothing can be promised for the plan: the measurement contradicts itself",
@@ -97,7 +100,7 @@ def meaning_of(
 def _train_meaning(
     plan: EveningPlan, train: PlannedTrain, error_rad: float, sigma_rad: float
 ) -> TrainMeaning:
-    worst_rad = error_rad + 2.0 * sigma_rad
+    worst_rad = min(error_rad + 2.0 * sigma_rad, math.pi)
     named = plan.asked.declinations_deg
     name, declination = max(named, key=lambda each: abs(each[1]) if train.guided else 0.0)
     exposure = train.exposure(declination)
