@@ -5,7 +5,7 @@ The first frames are tried well before the sky is dark: a camera sees stars soon
 
 import logging
 import math
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from polewright.core.errors import MeasurementError
 from polewright.core.sky.sun_aids import sun_altitude_rad, sun_crosses
@@ -38,9 +38,12 @@ async def first_stars(scene: SurveyScene) -> None:
         From the camera.
     """
     clock, place, measurer = scene.clock, scene.place, scene.measurer
+    begins: datetime | None = None
     while sun_altitude_rad(place, clock.now()) > FIRST_TRY_RAD:
         now = clock.now()
-        begins = sun_crosses(place, now, now + _A_DAY, FIRST_TRY_RAD)
+        # Looked for once: again only where the clock was set meanwhile.
+        if begins is None or not now < begins <= now + _A_DAY:
+            begins = sun_crosses(place, now, now + _A_DAY, FIRST_TRY_RAD)
         if begins is None:
             raise MeasurementError(
                 "the Sun does not go down far enough here today for stars to show",

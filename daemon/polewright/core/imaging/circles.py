@@ -15,6 +15,8 @@ _PART_OF_STEEPEST = 0.2
 _MOST_EDGES = 3000
 _PAIRS = 3000
 _SECTORS = 48
+# Circles that are held against all edges at once: their arrays stay small.
+_TOGETHER = 64
 # Slopes that pass the centre by more than this angle do not belong (cosine of 25 deg).
 _ALIGNED = 0.906
 _SMALLEST_PX = 2.5
@@ -130,27 +132,32 @@ def _scores(circles: Array, x: Array, y: Array, slope_x: Array, slope_y: Array) 
     """Return the length of the arcs that edges cover (px)."""
     step = max(1, x.size // 600)
     x, y, slope_x, slope_y = x[::step], y[::step], slope_x[::step], slope_y[::step]
-    scores = np.zeros(circles.shape[0])
-    for index, (centre_x, centre_y, radius) in enumerate(circles):
-        on, _ = _on_circle((centre_x, centre_y, radius), x, y, slope_x, slope_y)
-        angle = np.arctan2(y[on] - centre_y, x[on] - centre_x)
-        # Small circles have few edges: no more sectors than pixels.
-        sectors = min(_SECTORS, max(8, int(2.0 * np.pi * radius)))
-        covered = np.unique(((angle / (2.0 * np.pi) + 0.5) * sectors).astype(int)).size
-        scores[index] = covered / sectors * 2.0 * np.pi * radius
-    return scores
+    # Small circles have few edges: no more sectors than pixels.
+    sectors = np.clip((2.0 * np.pi * circles[:, 2]).astype(int), 8, _SECTORS)
+    covered = np.zeros(circles.shape[0])
+    for begin in range(0, circles.shape[0], _TOGETHER):
+        some = slice(begin, begin + _TOGETHER)
+        centre_x, centre_y, radius = circles[some].T[:, :, None]
+        on = _on_circles(centre_x, centre_y, radius, x, y, slope_x, slope_y)
+        circle, edge = np.nonzero(on)
+        angle = np.arctan2(y[edge] - centre_y[circle, 0], x[edge] - centre_x[circle, 0])
+        sector = ((angle / (2.0 * np.pi) + 0.5) * sectors[some][circle]).astype(int)
+        seen = np.zeros((on.shape[0], _SECTORS + 1), dtype=bool)
+        seen[circle, sector] = True
+        covered[some] = np.count_nonzero(seen, axis=1)
+    return np.asarray(covered / sectors * 2.0 * np.pi * circles[:, 2])
 
 
-def _on_circle(
-    circle: tuple[float, float, float], x: Array, y: Array, slope_x: Array, slope_y: Array
-) -> tuple[NDArray[np.intp], Array]:
-    """Return which edges lie on a circle, and the distances of all from its centre."""
-    centre_x, centre_y, radius = circle
+def _on_circles(
+    centre_x: Array, centre_y: Array, radius: Array,
+    x: Array, y: Array, slope_x: Array, slope_y: Array,
+) -> NDArray[np.bool_]:  # fmt: skip
+    """Return which edges (the last axis) lie on which circles (the axes before)."""
     toward_x, toward_y = centre_x - x, centre_y - y
-    distance = np.hypot(toward_x, toward_y)
+    distance = np.sqrt(toward_x**2 + toward_y**2)
     aligned = toward_x * slope_x + toward_y * slope_y > _ALIGNED * distance
-    near = np.abs(distance - radius) < max(1.5, 0.05 * radius)
-    return np.flatnonzero(aligned & near), distance
+    near = np.abs(distance - radius) < np.maximum(1.5, 0.05 * radius)
+    return np.asarray(aligned & near)
 
 
 def _refined(
@@ -158,7 +165,8 @@ def _refined(
 ) -> Circle | None:
     """Return the circle fitted to its edges; None where too few are left."""
     for _ in range(4):
-        on, _ = _on_circle(circle, x, y, slope_x, slope_y)
+        centre_x, centre_y, radius = np.array(circle)
+        on = np.flatnonzero(_on_circles(centre_x, centre_y, radius, x, y, slope_x, slope_y))
         if on.size < 8:
             return None
         # Algebraic fit (Kasa 1976) about the present centre: small bias, no iteration.

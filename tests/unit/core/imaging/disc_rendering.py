@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import gaussian_filter, zoom
+from scipy.ndimage import affine_transform, gaussian_filter
 
 from polewright.core.imaging.frame import Frame
 
@@ -100,9 +100,10 @@ def clouds(scene: Scene, rng, roughness: float = 2.0):
     for octave in range(1, 6):
         cells = 2**octave
         coarse = rng.normal(size=(cells + 3, cells + 3))
-        smooth = zoom(coarse, (scene.height_px / cells + 1, scene.width_px / cells + 1), order=3)[
-            : scene.height_px, : scene.width_px
-        ]
+        # Only the part that is shown of the whole enlarged to (pixels / cells + 1) times.
+        whole = [round((cells + 3) * (side / cells + 1)) for side in total.shape]
+        steps = [(cells + 2) / (side - 1) for side in whole]
+        smooth = affine_transform(coarse, steps, output_shape=total.shape, order=3)
         total += smooth / roughness**octave
     return np.clip(0.5 + 0.5 * total / (3.0 * total.std()) * 1.5, 0.0, 1.0)
 
