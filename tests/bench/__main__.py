@@ -1,4 +1,4 @@
-"""Benchmarks: ``./run bench [NAME ...] [--quick] [--json FILE]``.
+"""Benchmarks: ``./run bench [NAME ...] [--quick] [--json FILE] [--keep] [--check]``.
 
 Every figure is a ratio against a bound or a reference measured in the same run.
 """
@@ -8,6 +8,9 @@ import importlib
 import json
 import sys
 from pathlib import Path
+
+from tests.bench import history
+from tests.bench.ratios import ratios_of
 
 BENCHES = {
     "accuracy": "survey by Monte Carlo against the Cramer-Rao bound and the plain circle",
@@ -23,6 +26,7 @@ BENCHES = {
     "attitude": "centre and roll of rendered frames against the bound that the photons set",
     "solve": "solve rate by width of field, wrong answers, time, against solve-field",
     "resources": "memory, idle CPU, event-loop stalls of the service; frames through the relay",
+    "startup": "from the start until the devices are in use, against bare imports",
     "fleet": "two hundred mounts on one mosquitto, against bare clients in the same run",
     "latency": "frame in memory to correction ready, against solve-field on the same frame",
 }
@@ -34,6 +38,10 @@ def main() -> int:
     parser.add_argument("names", nargs="*", metavar="NAME", help=", ".join(BENCHES))
     parser.add_argument("--quick", action="store_true", help="fewer trials")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures")
+    parser.add_argument("--keep", action="store_true", help="add the ratios to the history")
+    parser.add_argument(
+        "--check", action="store_true", help="fail where a ratio is worse than the history's newest"
+    )
     options = parser.parse_args()
     unknown = set(options.names) - set(BENCHES)
     if unknown:
@@ -47,6 +55,12 @@ def main() -> int:
         missed += [f"{name}: {text}" for text in result.get("missed", [])]
     if options.json:
         options.json.write_text(json.dumps(figures, indent=1) + "\n", "utf-8")
+    ratios = ratios_of(figures)
+    if options.check:
+        missed += [f"worse: {text}" for text in history.check(ratios, quick=options.quick)]
+    if options.keep:
+        history.keep(ratios, quick=options.quick)
+        history.draw()
     for text in missed:
         print(f"MISSED {text}")
     return 1 if missed else 0

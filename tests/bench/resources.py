@@ -88,8 +88,8 @@ def measure(train: Train, *, live_s: float, idle_s: float) -> dict[str, Any]:
     """Run the service with a simulated train: survey, live mode, then rest."""
     with (
         tempfile.TemporaryDirectory() as folder,
-        _simulator(Path(folder), train) as indi_port,
-        _service(Path(folder), indi_port) as (process, config),
+        simulator(Path(folder), train) as indi_port,
+        service(Path(folder), indi_port) as (process, config),
     ):
         memory = _Memory(process.pid)
         command = asyncio.run
@@ -192,7 +192,8 @@ def _cpu_s(pid: int) -> float:
 
 
 @contextmanager
-def _simulator(folder: Path, train: Train) -> Iterator[int]:
+def simulator(folder: Path, train: Train) -> Iterator[int]:
+    """Run the simulated sky with a train; yields its port."""
     sky = folder / "sky.toml"
     sky.write_text(
         f"seed = 11\n[camera]\nwidth_px = {train.width_px}\nheight_px = {train.height_px}\n"
@@ -213,7 +214,8 @@ def _simulator(folder: Path, train: Train) -> Iterator[int]:
 
 
 @contextmanager
-def _service(folder: Path, indi_port: int) -> Iterator[tuple["subprocess.Popen[str]", Path]]:
+def service(folder: Path, indi_port: int) -> Iterator[tuple["subprocess.Popen[str]", Path]]:
+    """Run the service until it has its devices; yields it and its settings."""
     config = folder / "polewright.toml"
     config.write_text(
         "[site]\nclock = 'gps'\n[mount]\nslug = 'kudu'\ndevice = 'Kudu'\n"
