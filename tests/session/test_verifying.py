@@ -125,6 +125,16 @@ async def test_a_look_that_saw_a_move_leads_to_a_survey_where_the_mount_may_move
     assert not stage.gate.opened
 
 
+async def test_after_a_look_that_saw_a_move_the_comparison_is_still_with_the_time_before_it():
+    stage = await _ready()
+    stage.mount.head = _bolts(5.0, 0.0) @ stage.mount.head
+    looks = [await stage.evening.handle("verify", {"depth": "quick"}) for _ in range(2)]
+    assert [look["moved"] for look in looks] == [True, True]
+    full = await stage.evening.handle("verify", {"depth": "full"})
+    assert full["moved"] is True
+    assert full["compared_with"] == looks[0]["compared_with"]
+
+
 async def test_a_full_one_compares_with_the_survey_before():
     stage = await _ready()
     quiet = await stage.evening.handle("verify", {"depth": "full"})

@@ -18,14 +18,15 @@ async def axis_before(work: Workplace) -> tuple[KnownAxis | None, Why | None]:
     whether bolts were turned, or feet put down, after the survey that it begins with.
     """
     memory = work.memory
-    if memory.axis is None:
+    known = memory.axis or memory.doubted
+    if known is None:
         return None, Why(
             code="no_known_axis",
             text="the axis was not measured before, so there is nothing to compare with",
             remedy="Measure it: polewright survey.",
         )
     if memory.kept is None:
-        return memory.axis, None
+        return known, None
     moments = await work.keeper.axis_moments(memory.kept.mount)
     after = [one for one in moments or () if one.at > memory.kept.committed_at]
     last = after[-1] if after else None
@@ -42,7 +43,7 @@ async def axis_before(work: Workplace) -> tuple[KnownAxis | None, Why | None]:
         case Placed():
             text = "the tripod's feet were put down anew after the last survey"
         case _:
-            return memory.axis, None
+            return known, None
     return None, Why(
         code="axis_not_seen_since",
         text=f"{text}, and nobody measured the axis since",

@@ -233,7 +233,8 @@ class _Looking:
             # What moved is not known to be the axis: what it shows is no ground for 'good enough'.
             verdict = Verdict.NOT_YET if verdict is Verdict.NOT_YET else Verdict.CANNOT_TELL
             why = _no("moved", _may_be(look))
-            self.work.memory.axis = None
+            memory = self.work.memory
+            memory.axis, memory.doubted = None, self.before
         elif verdict is Verdict.CANNOT_TELL:
             why = _no("too_coarse", "so few frames at this place are too coarse for the tolerance")
         return Verification(

@@ -54,6 +54,8 @@ class Memory:
         How the declination axis stood at it.
     axis : KnownAxis or None
         Where the axis was seen last, also while bolts were turned.
+    doubted : KnownAxis or None
+        Where it was seen before a look saw that something moved.
     sights : Sights or None
         What sights by day have told.
     """
@@ -63,6 +65,7 @@ class Memory:
     kept: SurveyRecord | None = None
     standing: Standing | None = None
     axis: KnownAxis | None = None
+    doubted: KnownAxis | None = None
     sights: Sights | None = None
 
     def take_up(self, kept: SurveyRecord) -> None:
