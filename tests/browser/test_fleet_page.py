@@ -1,6 +1,7 @@
 """The page of many mounts in a real browser, at the width of a phone: the worst first, in words."""
 
 import contextlib
+import statistics
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -23,8 +24,8 @@ from tests.browser.stage import (
 
 pytestmark = [pytest.mark.browser, needs_chromium, pytest.mark.asyncio(loop_scope="module")]
 
-# A small computer beside a busy suite; a phone is faster.
-LONGEST_DRAWING_MS = 1000.0
+# It is drawn once a second: most of them must take a part of that, also beside a busy suite.
+LONGEST_DRAWING_MS = 500.0
 
 
 @pytest_asyncio.fixture(loop_scope="module", scope="module")
@@ -130,8 +131,9 @@ async def test_two_hundred_mounts_are_drawn_in_a_moment(browser: Browser) -> Non
             "performance.getEntriesByName('fleet').map((one) => one.duration)"
         )
         assert took, "nothing was measured"
-        print(f"drawn in {max(took):.0f} ms at first, {took[-1]:.0f} ms after that")
-        assert max(took) < LONGEST_DRAWING_MS
+        print(f"drawn in {took[0]:.0f} ms at first, {statistics.median(took):.0f} ms mostly")
+        # Not the slowest: other tests may have the processor for a second.
+        assert statistics.median(took) < LONGEST_DRAWING_MS
         await seen.keep("fleet-200")
 
 

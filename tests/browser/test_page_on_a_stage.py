@@ -35,7 +35,7 @@ from tests.browser.stage import (
 
 pytestmark = [pytest.mark.browser, needs_chromium, pytest.mark.asyncio(loop_scope="module")]
 
-VIEWS = ("bolts", "one-altitude", "one-azimuth", "camera", "evening", "phone", "set")
+VIEWS = ("bolts", "one-altitude", "one-azimuth", "camera", "evening", "past", "phone", "set")
 
 # Instead of a voice and a loudspeaker: what they were asked to do.
 LISTENING = """

@@ -29,6 +29,8 @@ _PASSED_ON = (
     "site",
     "health",
     "sensor",
+    "watch",
+    "schedule",
     "reply/",
 )
 _MOST_IDENTIFIERS = 64

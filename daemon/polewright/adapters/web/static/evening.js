@@ -20,6 +20,8 @@ export class Evening {
     this.survey = null;
     this.surveyAt = null;
     this.health = null;
+    this.watch = null;
+    this.schedule = null;
     this.correction = null;
     this.correctionAt = null;
     this.intervalS = 0;
@@ -34,7 +36,7 @@ export class Evening {
     this.known = true;
     // A service that was started anew knows less of the evening than this page does.
     if (welcome.history.length || !this.points.length) this.points = joined(this.points, welcome.history);
-    for (const topic of ["state", "health", "survey", "correction"]) if (!welcome.messages[topic]) this[topic] = null;
+    for (const topic of ["state", "health", "survey", "correction", "watch", "schedule"]) if (!welcome.messages[topic]) this[topic] = null;
   }
 
   /** The devices that are in use, by their names. */
@@ -46,6 +48,8 @@ export class Evening {
   take(topic, payload, ageS) {
     if (topic === "state") this.state = payload;
     if (topic === "health") this.health = payload;
+    if (topic === "watch") this.watch = payload;
+    if (topic === "schedule") this.schedule = payload;
     if (topic === "survey") {
       this.survey = payload;
       this.surveyAt = performance.now() / 1000 - ageS;
@@ -110,8 +114,27 @@ export class Evening {
   }
 
   #trouble() {
-    if (!this.state?.reason) return null;
-    return { reason: this.state.reason, remedy: this.state.remedy ?? "" };
+    if (this.state?.reason) return { reason: this.state.reason, remedy: this.state.remedy ?? "" };
+    const alarm = this.#alarm();
+    if (!alarm) return null;
+    return { reason: `The axis moved by ${angleText(alarm.size_arcmin)}: ${alarm.words}.`, remedy: "Look at tripod and bolts, then survey again." };
+  }
+
+  /** The last alarm of the watch, where nothing was measured since; else null. */
+  #alarm() {
+    const alarm = this.watch?.alarms.at(-1);
+    if (!alarm || (this.survey && Date.parse(this.survey.at) > Date.parse(alarm.noticed))) return null;
+    return alarm;
+  }
+
+  /** What the watch over imaging has seen so far. */
+  watchWords() {
+    if (!this.watch) return "";
+    const { watching, believed_since: since, frames, unsolved_frames: unsolved, guide_offsets: offsets, alarms } = this.watch;
+    const at = new Date(since);
+    const clock = `${String(at.getHours()).padStart(2, "0")}:${String(at.getMinutes()).padStart(2, "0")}`;
+    const found = alarms.length ? `${alarms.length} alarm${alarms.length > 1 ? "s" : ""}: the axis moved` : "the axis stayed where it was";
+    return `${watching ? "Watching" : "The last watch"} since ${clock}: ${found}; ${frames} pictures, ${unsolved} passed over, ${offsets} places of the guide star.`;
   }
 
   #bolts(shown, past) {
@@ -153,7 +176,7 @@ export class Evening {
     const beforeStart = !adjusted && found.age_s != null;
     // By this page's clock: the service's may be the sky's, or one that was set in between.
     const ageS = performance.now() / 1000 - (adjusted ? this.correctionAt : this.surveyAt) + (beforeStart ? found.age_s : 0);
-    const overtaken = this.state ? (Date.parse(this.state.since) - at) / 1000 > OF_THIS_WORK_S : false;
+    const overtaken = Boolean(this.#alarm()) || (this.state ? (Date.parse(this.state.since) - at) / 1000 > OF_THIS_WORK_S : false);
     return { found, adjusted, beforeStart, ageS, overtaken, earlier: !link.open || beforeStart || overtaken || ageS > CURRENT_S };
   }
 
@@ -163,6 +186,10 @@ export class Evening {
     if (BY_HAND.test(step)) {
       shown.doing = sentence(step.replace(BY_HAND, ""));
       shown.news = shown.doing;
+    } else if (AT_DUSK.test(step)) {
+      shown.doing = `${sentence(step)} Nothing moves before the first stars; then the mount moves by itself.`;
+    } else if (shown.state === "verifying") {
+      shown.doing = `Hands off; the mount may move. ${sentence(step)}`;
     } else if (step) {
       shown.news = "The mount moves. Hands off.";
       shown.doing = `The mount moves: hands off. ${sentence(step)}`;
@@ -172,7 +199,7 @@ export class Evening {
   #words(shown, link, past) {
     const { state, live } = shown;
     const step = this.state?.step ?? "";
-    shown.doing = state ? `${STATES[state] ?? state}${step ? `: ${step}` : ""}` : "";
+    shown.doing = state === "watching" ? this.watchWords() : state ? `${STATES[state] ?? state}${step ? `: ${step}` : ""}` : "";
     if (!link.open) { Object.assign(shown, notConnected(link, this.known)); return; }
     if (state === "blocked") { shown.headline = "Blocked"; shown.doing = ""; shown.news = `Blocked. ${this.state.reason}`; return; }
     if (live) { this.#adjusting(shown, step); return; }
@@ -188,6 +215,8 @@ export class Evening {
       shown.headline = "Not measured";
       shown.next = { act: "survey", words: "Survey the axis: the mount moves" };
     }
+    if (state === "watching") { shown.doing = this.watchWords() || shown.doing; shown.next = null; }
+    if (this.#alarm()) shown.headline = shown.news = "Axis moved";
   }
 
   #adjusting(shown, step) {
@@ -234,6 +263,7 @@ export class Evening {
 // What the service says while hands, not motors, are at the bolts.
 const BY_HANDS = "turn the bolts";
 const BY_HAND = /^by hand: /;
+const AT_DUSK = /^(waiting for dusk|no stars yet)/;
 
 function sentence(words) { return words ? `${words[0].toUpperCase()}${words.slice(1)}.` : ""; }
 

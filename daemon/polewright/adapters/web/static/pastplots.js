@@ -44,7 +44,7 @@ export function drawReports(holder, reports) {
 }
 
 function panel(points, top, bottom, name, digits) {
-  const low = Math.min(...points.map(([value, sigma]) => value - 2 * sigma));
+  const low = Math.max(Math.min(...points.map(([value, sigma]) => value - 2 * sigma)), 0);
   const high = Math.max(...points.map(([value, sigma]) => value + 2 * sigma), low + 1e-6);
   const room = (high - low) * 0.1;
   const y = (value) => bottom - ((value - low + room) / (high - low + 2 * room)) * (bottom - top - 16);
@@ -52,7 +52,7 @@ function panel(points, top, bottom, name, digits) {
   const parts = [svg("path", { class: "d-line", "stroke-width": 1, d: `M${LEFT + 24} ${top + 12}V${bottom}H${WIDE - RIGHT}` }),
     text(LEFT + 28, top + 8, name, "start"), text(LEFT + 18, y(high) + 8, high.toFixed(digits), "end"), text(LEFT + 18, y(low), low.toFixed(digits), "end")];
   points.forEach(([value, sigma], place) => {
-    parts.push(svg("path", { class: "d-line", d: `M${x(place)} ${y(value - 2 * sigma)}V${y(value + 2 * sigma)}` }),
+    parts.push(svg("path", { class: "d-line", d: `M${x(place)} ${y(Math.max(value - 2 * sigma, 0))}V${y(value + 2 * sigma)}` }),
       svg("rect", { class: "d-fill", x: x(place) - 4, y: y(value) - 4, width: 8, height: 8 }));
   });
   return parts;

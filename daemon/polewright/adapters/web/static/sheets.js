@@ -1,7 +1,9 @@
 // Commands, each with what a person must be asked before.  Sheets cover everything but the bar:
 // stop stays in reach.
 
+import { More } from "./more.js";
 import { TurnReport } from "./turned.js";
+import { VERDICTS } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const SAID_MS = 6000;
@@ -10,7 +12,10 @@ const STOP_ANSWERED_MS = 8000;
 const SEE_TO_IT = "Use the mount's own stop or its power switch now, if it moves.";
 // What may still move: told large, until somebody says to have seen it.
 const MAY_MOVE = new Set(["not_stopped", "lost_in_motion", "tracking_not_stopped"]);
-const NAMES = { survey: "Survey", adjust: "Adjustment", stop: "Stop", confirm_clear: "Word that it is clear", turned: "Turn", sensor_on_sun: "Sun", confirm_solar_filter: "Word about the solar filter" };
+const NAMES = { survey: "Survey", adjust: "Adjustment", stop: "Stop", confirm_clear: "Word that it is clear", turned: "Turn", sensor_on_sun: "Sun", confirm_solar_filter: "Word about the solar filter",
+  sight: "Sight", drift: "Drift check", keep_watch: "Watch", verify: "Verification", note_placement: "Placement", set_plan: "Plan" };
+// A plain survey: what moves, and how.
+const SURVEY_WAY = "It turns in right ascension";
 
 export class Sheets {
   constructor({ command, evening, link }) {
@@ -27,10 +32,12 @@ export class Sheets {
     $("do-survey").addEventListener("click", () => this.act("survey"));
     $("do-adjust").addEventListener("click", () => this.act("adjust"));
     $("do-turned").addEventListener("click", () => this.act("turned"));
-    $("do-hand").addEventListener("click", () => this.#open("sheet-hand"));
-    $("do-motors").addEventListener("click", () => this.#open("sheet-motors"));
-    $("do-filter").addEventListener("click", () => this.#open("sheet-filter"));
-    $("clear-yes").addEventListener("click", () => this.#clear(["survey"]));
+    $("do-hand").addEventListener("click", () => this.open("sheet-hand"));
+    $("do-motors").addEventListener("click", () => this.open("sheet-motors"));
+    $("do-filter").addEventListener("click", () => this.open("sheet-filter"));
+    this.moving = ["survey"];
+    $("clear-yes").addEventListener("click", () => this.#clear(this.moving));
+    this.more = new More(this, evening);
     $("hand-yes").addEventListener("click", () => { this.close(); this.#send("survey", { by_hand: true }); });
     $("motors-yes").addEventListener("click", () => this.#clear(["adjust", { motors: true }]));
     $("filter-on").addEventListener("click", () => this.#filter(true));
@@ -55,6 +62,7 @@ export class Sheets {
     // What a person was asked about must still be there when the answer comes.
     $("motors-yes").disabled = !motors;
     $("filter-on").disabled = $("filter-off").disabled = !devices.camera;
+    this.more.draw(now, can);
     const why = !this.link.open ? "No connection: nothing can be sent."
       : !this.may ? "This link may look, and not command."
         : !resting ? "Stop first, to begin something else." : this.evening.survey ? "" : "An adjustment needs a survey first.";
@@ -63,9 +71,18 @@ export class Sheets {
 
   act(what) {
     if (what === "stop") { this.close(); this.#send("stop"); }
-    else if (what === "survey") this.#open("sheet-clear");
+    else if (what === "survey") this.clearFor("survey");
     else if (what === "adjust") { this.close(); this.#send("adjust", { motors: false }); }
-    else { this.turn.begin(); this.#open("sheet-turned"); }
+    else { this.turn.begin(); this.open("sheet-turned"); }
+  }
+
+  /** Ask whether the mount is clear to move before this command; `before`: what to say of it first. */
+  clearFor(verb, args, { before = "", way = SURVEY_WAY } = {}) {
+    this.moving = args ? [verb, args] : [verb];
+    $("clear-before").textContent = before;
+    $("clear-before").hidden = !before;
+    $("clear-way").textContent = way;
+    this.open("sheet-clear");
   }
 
   /** Send what another view asks for, and tell the answer as ever. */
@@ -90,7 +107,8 @@ export class Sheets {
     else if (reply.status === "failed") this.#failed(reply, verb, name);
     else if (reply.status === "done") {
       this.pending.delete(reply.id);
-      this.#say(done(verb, reply.result ?? {}) ?? `${name} done.`);
+      const result = reply.result ?? {};
+      this.#say(done(verb, result) ?? `${name} done.`, { keep: TO_BE_READ.has(verb) });
       if (verb === "stop" && this.alarmed === reply.id) this.#calm();
       if (then) this.#send(...then);
     }
@@ -161,10 +179,14 @@ export class Sheets {
   }
 
   #toggle(id) {
-    if ($(id).hidden) this.#open(id); else this.close();
+    if (!$(id).hidden) { this.close(); return; }
+    // Whoever goes on has read the last answer.
+    if (this.link.open) this.#say("");
+    this.open(id);
   }
 
-  #open(id) {
+  /** Show one sheet in the place of what is shown. */
+  open(id) {
     const opener = this.opener ?? document.activeElement;
     for (const sheet of document.querySelectorAll(".sheet")) sheet.hidden = sheet.id !== id;
     document.body.classList.add("sheeted");
@@ -176,8 +198,16 @@ export class Sheets {
   }
 }
 
+// Answers with something to read in peace: they stay until the next one.
+const TO_BE_READ = new Set(["sight", "drift", "verify", "note_placement", "set_plan"]);
+
+function sentence(words) { return words ? `${words[0].toUpperCase()}${words.slice(1)}${words.endsWith(".") ? "" : "."}` : "Done."; }
+
 function accepted(verb, args) {
   if (verb === "survey") return args.by_hand ? "Survey by hand accepted: turn when the words say so." : "Survey accepted: the mount moves.";
+  if (verb === "survey" && args.at_dusk) return "Survey accepted: it waits for the first stars, then the mount moves.";
+  if (verb === "sight") return "Sight accepted: the mount moves. Never look at the Sun.";
+  if (verb === "drift") return "Drift check accepted: hands off.";
   if (verb === "adjust" && args.motors) return "Adjustment accepted: the mount head moves.";
   return null;
 }
@@ -190,6 +220,12 @@ function done(verb, result) {
     ? `The Sun's cone is lifted for ${result.camera}, on your word alone. Cap the tube before the filter comes off.`
     : "The Sun's cone holds again.";
   if (verb === "sensor_on_sun") return `The compass was off by ${Math.abs(result.compass_was_off_deg).toFixed(0)} deg; it is set by the Sun now, for an hour. The less the sensor is turned until it is on the axis, the better that holds.`;
+  if (verb === "sight" || verb === "drift") return `${VERDICTS[result.verdict] ?? "Done"}.${result.advice ? ` Next: ${result.advice}.` : ""}`;
+  if (verb === "verify") return `${sentence(result.words)}${result.remedy ? ` ${result.remedy}` : ""}`;
+  if (verb === "note_placement") return sentence(result.text);
+  if (verb === "set_plan") return `${sentence(result.words)}${result.kept === false ? ` A restart forgets this plan: ${result.not_kept}.` : ""}`;
+  if (verb === "keep_watch" && "stopped" in result) return result.stopped ? "The watch is ended; the mount is left alone." : "No watch was kept.";
+  if (verb === "keep_watch") return result.alarms ? `The watch has ended: the axis moved, ${result.alarms} alarms.` : "The watch has ended: the axis stayed where it was.";
   if (verb === "turned") return "Turn noted: from now on the words tell turns of that knob, once it is known well enough.";
   return null;
 }
