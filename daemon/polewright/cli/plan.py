@@ -9,13 +9,19 @@ from typing import Any
 
 from polewright.cli.output import ExitCode, Output
 from polewright.cli.reaching import command, explained, topics
-from polewright.core.errors import LinkError, UsageError
+from polewright.core.errors import LinkError, PolewrightError, UsageError
 from polewright.session.local_time import local_zone
 from polewright.settings.load import find_settings_file, load_settings
 from polewright.settings.model import Settings
 
 # Retained topics arrive within milliseconds of subscribing; a busy small computer takes longer.
 _RETAINED_WAIT_S = 1.0
+
+# What the service refuses for what was asked: wrong usage, as if it were found here.
+_WRONGLY_ASKED = (
+    "unknown_target", "bad_coordinates", "unknown_optics", "plan_incomplete", "plan_twice",
+    "plan_too_long", "bad_window", "no_window", "invalid_arguments",
+)  # fmt: skip
 
 _ARGUMENTS = {
     "optics": "optics",
@@ -56,8 +62,13 @@ def plan(options: argparse.Namespace, output: Output) -> ExitCode:
     if options.action == "show":
         return _show(settings, output)
     wanted = {"clear": True} if options.action == "clear" else arguments
-    with output.progress("planning") as bar:
-        result = asyncio.run(command(settings, "set_plan", wanted, bar.follow))
+    try:
+        with output.progress("planning") as bar:
+            result = asyncio.run(command(settings, "set_plan", wanted, bar.follow))
+    except PolewrightError as trouble:
+        if trouble.code not in _WRONGLY_ASKED:
+            raise
+        raise UsageError(trouble.text, remedy=trouble.remedy, code=trouble.code) from None
     lines = [*plan_lines(result["plan"], float(result["tolerance_arcmin"]))]
     if result["meaning"]:
         lines.append(f"as measured last: {result['meaning']}")
@@ -95,7 +106,9 @@ def plan_lines(told: Mapping[str, Any] | None, tolerance_arcmin: float | None) -
             f"  the axis may be off by {told['tolerance_arcmin']:.2f} arcmin: "
             f"{told['tolerance_reason']}" + (f" (ruled by {ruled})" if ruled else "")
         )
-    lines.append(f"  it should point at the {told['target_pole']} pole: {told['pole_reason']}")
+    pole = told["target_pole"]
+    name = "tonight's pole" if pole == "tonight" else f"the {pole} pole"
+    lines.append(f"  it should point at {name}: {told['pole_reason']}")
     lines += [f"  ! {each['text']}. {each['remedy']}" for each in told["warnings"]]
     return lines
 

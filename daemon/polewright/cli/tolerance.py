@@ -2,12 +2,13 @@
 
 import argparse
 
-from polewright.app.planning import planned_tolerance
+from polewright.app.planning import asked_by_settings, planned_tolerance
 from polewright.cli.output import ExitCode, Output
 from polewright.core.axis.tolerance import ExposurePlan, Tolerance, smear_px, tolerance_for
 from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.settings.load import find_settings_file, load_settings
+from polewright.settings.model import Settings
 
 # A plan whose tolerance is exactly reached allows its smear, but for rounding.
 _ROUNDING = 1.001
@@ -21,7 +22,10 @@ _SHOWN_ERRORS_ARCMIN = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 def tolerance(options: argparse.Namespace, output: Output) -> ExitCode:
     """Say the tolerance for the plan of the settings, or of the options, which go before it."""
     settings = load_settings(find_settings_file(options.config))
-    plan = _plan(options, settings.plan.model_dump() | {"farthest_mm": settings.plan.corner_mm})
+    planned = settings.plan.model_dump() | {"farthest_mm": settings.plan.corner_mm}
+    if settings.plan.targets:
+        planned["declination_deg"] = _most_demanding_deg(settings)
+    plan = _plan(options, planned)
     if plan is None:
         wanted = planned_tolerance(settings)
         output.result(
@@ -44,6 +48,12 @@ def tolerance(options: argparse.Namespace, output: Output) -> ExitCode:
         *(f"  {error:6.1f} arcmin {smear:10.2f} px" for error, smear in table.items()),
     )
     return ExitCode.GOOD
+
+
+def _most_demanding_deg(settings: Settings) -> float:
+    """Return the declination of the target that asks for most: field rotation grows to the pole."""
+    asked = asked_by_settings(settings)
+    return 0.0 if asked is None else max((each for _, each in asked.declinations_deg), key=abs)
 
 
 def _allowed_words(wanted: Tolerance) -> str:

@@ -257,8 +257,13 @@ def plan_words(plan: EveningPlan) -> str:
         parts.append(f"{clock_words(plan.window.start)} to {clock_words(plan.window.end)}")
     if plan.tolerance is not None:
         arcmin = plan.tolerance.error_rad / ARCMIN_RAD
-        parts.append(f"the axis may be off by {arcmin:.2f} arcmin from the {plan.target_pole} pole")
+        parts.append(f"the axis may be off by {arcmin:.2f} arcmin from {pole_words(plan)}")
     return "; ".join(parts)
+
+
+def pole_words(plan: EveningPlan) -> str:
+    """Return what the plan's pole is called."""
+    return "tonight's pole" if plan.target_pole == "tonight" else f"the {plan.target_pole} pole"
 
 
 def plan_body(plan: EveningPlan) -> Message:
@@ -285,7 +290,7 @@ def plan_body(plan: EveningPlan) -> Message:
         ),
         "tolerance_reason": None if tolerance is None else tolerance.reason,
         "tightest_target": None if tightest is None else tightest.target or None,
-        "tightest_train": None if tightest is None else tightest.train.name or None,
+        "tightest_train": None if tightest is None else tightest.train_name or None,
         "target_pole": plan.target_pole,
         "pole_reason": plan.pole_reason,
         "warnings": [asdict(warning) for warning in plan.warnings],

@@ -170,8 +170,7 @@ def _height(
         PlanWarning(
             code="plan_target_low",
             text=text,
-            remedy="Choose another target or window, or set [safety] altitude_floor_deg and "
-            "horizon as they are.",
+            remedy="Choose another target or window; floor and horizon are as [safety] says.",
         )
     ]
 

@@ -165,11 +165,14 @@ class PlanWarning:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tightest:
-    """The tolerance that rules, and the target and the train that ask for it (empty: no name)."""
+    """The tolerance that rules, and the target and the train that ask for it.
+
+    ``target`` and ``train_name`` are empty where others ask for as much, or there is no other.
+    """
 
     tolerance: Tolerance
     target: str
-    train: PlannedTrain
+    train_name: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,8 +226,16 @@ class EveningPlan:
 def tightest_of(asked: PlanAsked) -> Tightest | None:
     """Return the smallest tolerance over all targets and trains; None without any train."""
     every = [
-        Tightest(tolerance=tolerance_for(train.exposure(declination)), target=name, train=train)
+        (tolerance_for(train.exposure(declination)), name, train)
         for train in asked.trains
         for name, declination in asked.declinations_deg
     ]
-    return min(every, key=lambda each: each.tolerance.error_rad, default=None)
+    if not every:
+        return None
+    tolerance, target, train = min(every, key=lambda each: each[0].error_rad)
+    easier = [each for each in every if each[0].error_rad > tolerance.error_rad]
+    return Tightest(
+        tolerance=tolerance,
+        target=target if any(name != target for _, name, _ in easier) else "",
+        train_name=train.name if any(other is not train for *_, other in easier) else "",
+    )

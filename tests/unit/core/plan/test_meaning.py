@@ -220,3 +220,12 @@ def test_without_an_exposure_there_is_nothing_to_say():
         asked=asked, window=None, tightest=None, target_pole="refracted", pole_reason=""
     )
     assert meaning_of(bare, 0.001, 0.0) is None
+
+
+def test_the_target_that_rules_is_named_only_where_it_asks_for_more():
+    guided = train(guided=True, exposure_s=3000.0)
+    assert plan(guided, declinations=(-80.0, 10.0)).tightest.target == "T0"
+    assert plan(guided, declinations=(-80.0,)).tightest.target == ""
+    assert plan(train(), declinations=(-80.0, 10.0)).tightest.target == ""
+    both = plan(train(name="wide", focal_length_mm=50.0), train(name="long"))
+    assert both.tightest.train_name == "long"
