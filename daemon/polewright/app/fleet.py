@@ -21,6 +21,18 @@ def broker_words(settings: Settings) -> str:
     return f"{mqtt.host}:{mqtt.port}, {mqtt.root}/"
 
 
+def shared_broker_missing(settings: Settings, trouble: LinkError) -> LinkError:
+    """Return what to say of a broker that does not answer: the embedded one is no shared one."""
+    if trouble.code != "no_broker" or settings.mqtt.mode != "embedded":
+        return trouble
+    return LinkError(
+        f"{trouble.text}; these settings name the broker inside one service, on its own machine",
+        remedy='Many mounts share one broker: set [mqtt] mode = "external" and its host, here and '
+        "for every service.",
+        code="no_broker",
+    )
+
+
 async def follow_fleet(settings: Settings, view: FleetView) -> None:
     """Keep a view up to date for ever, through a broker that comes and goes.
 
@@ -36,7 +48,7 @@ async def follow_fleet(settings: Settings, view: FleetView) -> None:
                     view.find()
                     view.take(update.mount, update.topic, update.payload, retained=update.retained)
         except LinkError as trouble:
-            view.lose(str(trouble))
+            view.lose(str(shared_broker_missing(settings, trouble)))
         await asyncio.sleep(_RETRY_S)
 
 

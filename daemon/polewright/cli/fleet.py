@@ -6,11 +6,12 @@ import shutil
 import sys
 from collections.abc import Sequence
 
+from rich.align import Align
 from rich.console import Console
 from rich.live import Live
 
 from polewright.adapters.mqtt.fleet import StopAnswer, stop_fleet
-from polewright.app.fleet import broker_words, fleet_now, follow_fleet
+from polewright.app.fleet import broker_words, fleet_now, follow_fleet, shared_broker_missing
 from polewright.cli.fleet_drawing import fleet_lines, fleet_screen
 from polewright.cli.output import ExitCode, Output
 from polewright.core.errors import LinkError, UsageError
@@ -19,6 +20,7 @@ from polewright.session.mount_standing import MountRow, Standing
 from polewright.settings.load import find_settings_file, load_settings
 from polewright.settings.model import Settings
 
+_GROUND = "red3 on black"
 _REDRAW_HZ = 2.0
 # A stop is answered within a second or two; a mount that is slow to obey takes longer (s).
 _STOP_WAIT_S = 10.0
@@ -57,7 +59,10 @@ def exit_code(rows: Sequence[MountRow]) -> ExitCode:
 
 
 def _once(settings: Settings, output: Output) -> ExitCode:
-    view = asyncio.run(fleet_now(settings))
+    try:
+        view = asyncio.run(fleet_now(settings))
+    except LinkError as trouble:
+        raise shared_broker_missing(settings, trouble) from None
     rows = view.rows()
     if not rows:
         raise LinkError(
@@ -79,18 +84,26 @@ async def _render(settings: Settings) -> None:
             while True:
                 width, height = console.size
                 picture = fleet_screen(view.rows(), view.link, where, width=width, height=height)
-                live.update(picture, refresh=True)
+                # Black to the window's edges, whatever the terminal's own ground.
+                full = Align.left(picture, vertical="top", style=_GROUND, height=height)
+                live.update(full if console.is_terminal else picture, refresh=True)
                 await asyncio.sleep(1.0 / _REDRAW_HZ)
 
 
 async def _tell(settings: Settings, output: Output) -> None:
-    """Print one object a second, for programs."""
+    """Print one object a second, for programs, until the reader goes."""
     view = FleetView()
-    async with asyncio.TaskGroup() as tasks:
-        tasks.create_task(follow_fleet(settings, view))
+    following = asyncio.create_task(follow_fleet(settings, view))
+    try:
         while True:
-            await asyncio.sleep(1.0)
+            # Ends only where the settings are of no use.
+            await asyncio.wait({following}, timeout=1.0)
+            if following.done():
+                following.result()
             output.result(fleet_figures(view))
+    finally:
+        following.cancel()
+        await asyncio.gather(following, return_exceptions=True)
 
 
 def _stop(settings: Settings, output: Output, *, sure: bool) -> ExitCode:
