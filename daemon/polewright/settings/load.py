@@ -110,6 +110,10 @@ def parse_settings(text: str, *, name: str, directory: Path | None = None) -> Se
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError((f"{name} {_syntax_problem(str(error), text)}",)) from None
+    except (RecursionError, ValueError):  # what the standard parser does not catch itself
+        raise SettingsError(
+            (f"{name} holds brackets nested beyond reason, or a number of thousands of digits",)
+        ) from None
     try:
         return Settings.model_validate(raw, context={"directory": directory})
     except ValidationError as error:

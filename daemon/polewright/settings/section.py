@@ -13,7 +13,10 @@ def _beside_the_file(value: object, info: ValidationInfo) -> object:
     if not isinstance(value, str):
         return value
     directory = (info.context or {}).get("directory")
-    path = Path(value).expanduser()
+    try:
+        path = Path(value).expanduser()
+    except RuntimeError:
+        raise ValueError("nobody of this name has a home here") from None
     return path if directory is None else Path(directory) / path
 
 

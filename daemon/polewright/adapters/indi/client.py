@@ -4,6 +4,7 @@
 
 import functools
 import logging
+import re
 import threading
 from collections.abc import Callable
 from types import MappingProxyType
@@ -35,6 +36,17 @@ _STATES: dict[int, PropertyState] = {
     PyIndi.IPS_BUSY: PropertyState.BUSY,
     PyIndi.IPS_ALERT: PropertyState.ALERT,
 }
+
+
+_ODD_BYTE = re.compile("[\udc80-\udcff]")
+
+
+def readable(text: str) -> str:
+    """Return a driver's text; bytes that are no UTF-8 are read as Latin-1, as older drivers write.
+
+    The library hands them over as lone surrogates, which nothing can send on.
+    """
+    return _ODD_BYTE.sub(lambda odd: chr(ord(odd[0]) - 0xDC00), text)
 
 
 def _survives(
@@ -114,7 +126,8 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
     @_survives
     def newMessage(self, device: Any, index: int) -> None:
         """Pass on a driver's line of text."""
-        self._tell(DeviceMessage(device=device.getDeviceName(), text=device.messageQueue(index)))
+        text = readable(device.messageQueue(index))
+        self._tell(DeviceMessage(device=device.getDeviceName(), text=text))
 
     @_survives
     def newUniversalMessage(self, text: str) -> None:
@@ -123,7 +136,7 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
             self._tell(ConnectionEnded(reason="the server closed the connection"))
             self._silenced.set()
             return
-        self._tell(DeviceMessage(device="", text=text))
+        self._tell(DeviceMessage(device="", text=readable(text)))
 
     @_survives
     def newPingReply(self, uid: str) -> None:
@@ -189,7 +202,7 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
                 )
             )
         elif kind == PyIndi.INDI_TEXT:
-            texts = {e.getName(): e.getText() or "" for e in PyIndi.PropertyText(prop)}
+            texts = {e.getName(): readable(e.getText() or "") for e in PyIndi.PropertyText(prop)}
             self._tell(
                 PropertySnapshot(
                     device=device,

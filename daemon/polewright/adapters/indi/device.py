@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+import math
 from collections.abc import Mapping
 
 from polewright.adapters.indi.connection import IndiConnection, gone, is_withdrawal
@@ -63,9 +64,10 @@ class IndiDevice:
         return self.read(name) is not None
 
     def number(self, name: str, element: str) -> float | None:
-        """Return a number, None where the device does not tell it."""
+        """Return a finite number, None where the device does not tell one."""
         snapshot = self.read(name)
-        return None if snapshot is None else snapshot.numbers.get(element)
+        value = None if snapshot is None else snapshot.numbers.get(element)
+        return value if value is not None and math.isfinite(value) else None
 
     async def ensure_ready(self) -> None:
         """Connect the device where it is not, and wait for its essential property.

@@ -1,5 +1,6 @@
 """Masking: keeps a person's secrets and place out of recorded messages."""
 
+import math
 import re
 from collections.abc import Mapping
 
@@ -59,7 +60,7 @@ def _placeless(name: str, element: str, text: str) -> str:
         return "0"
     if name in _PLACE_PROPERTIES or _PLACE_NAMES.search(element) or _PLACE_NAMES.search(name):
         value = _number(text)
-        if value is None:
+        if value is None or not math.isfinite(value):
             return MASK
         if element.upper().startswith("ELEV"):
             return f"{round(value / _ELEVATION_STEP_M) * _ELEVATION_STEP_M:.0f}"

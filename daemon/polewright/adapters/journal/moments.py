@@ -104,6 +104,8 @@ def _bolts_free(connection: sqlite3.Connection) -> Iterator[tuple[_Key, Moment]]
             instant = datetime.fromisoformat(at)
         except (TypeError, ValueError):
             continue
+        if instant.tzinfo is None:
+            continue
         if begun is not None:
             lasted = instant - begun[1]
             if (evening, before) != (begun[0], "adjusting") or lasted > _REFUSED_WITHIN:

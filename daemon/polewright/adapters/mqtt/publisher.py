@@ -268,7 +268,9 @@ def _wire_text(plain: object) -> str:
         return plain
     if plain is None:
         raise TypeError("an empty message would delete what is retained")
-    return json.dumps(plain, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    text = json.dumps(plain, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    # Half a letter (a driver's odd bytes, a person's odd input) must not cost the whole message.
+    return text.encode("utf-8", "replace").decode("utf-8")
 
 
 def _one_line(problem: Any) -> str:

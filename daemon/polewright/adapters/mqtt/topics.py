@@ -15,8 +15,9 @@ SENSOR_INPUT = "sensor/input"
 WATCH_FRAME = "watch/frame"
 WATCH_GUIDE = "watch/guide"
 
-_RELATIVE = re.compile(r"^[a-z][a-z0-9_]*(/[A-Za-z0-9_\-]{1,64}){0,3}$")
-_IDENTIFIER = re.compile(r"^[A-Za-z0-9_\-]{1,64}$")
+# Matched whole: "$" would let a line end through behind them.
+_RELATIVE = re.compile(r"[a-z][a-z0-9_]*(/[A-Za-z0-9_\-]{1,64}){0,3}")
+_IDENTIFIER = re.compile(r"[A-Za-z0-9_\-]{1,64}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +38,7 @@ class MountTopics:
     def __post_init__(self) -> None:
         """Refuse names that hold wildcards or address something else."""
         levels = [*self.root.split("/"), self.mount]
-        if not all(_IDENTIFIER.match(level) for level in levels) or self.mount == RESERVED_SLUG:
+        if not all(_IDENTIFIER.fullmatch(level) for level in levels) or self.mount == RESERVED_SLUG:
             raise ValueError(f"{self.root}/{self.mount} cannot be a topic root")
 
     @classmethod
@@ -67,7 +68,7 @@ class MountTopics:
 
     def full(self, relative: str) -> str:
         """Return the full name of a topic; raise ValueError where it is none."""
-        if not _RELATIVE.match(relative):
+        if not _RELATIVE.fullmatch(relative):
             raise ValueError(f"{relative!r} is not a topic below {self.base}/")
         return f"{self.base}/{relative}"
 
@@ -75,7 +76,7 @@ class MountTopics:
         """Return the name below this mount's root; None where the topic is not of this mount."""
         prefix = f"{self.base}/"
         relative = full.removeprefix(prefix)
-        return relative if full.startswith(prefix) and _RELATIVE.match(relative) else None
+        return relative if full.startswith(prefix) and _RELATIVE.fullmatch(relative) else None
 
     def command(self, verb: str) -> str:
         """Return the full topic of a command."""
@@ -95,4 +96,4 @@ class MountTopics:
 
 def is_identifier(value: object) -> bool:
     """True where a value can be the id of a command."""
-    return isinstance(value, str) and _IDENTIFIER.match(value) is not None
+    return isinstance(value, str) and _IDENTIFIER.fullmatch(value) is not None

@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Annotated, Literal, TypeVar
 
 from pydantic import AwareDatetime, Field, ValidationError
@@ -13,6 +13,8 @@ from polewright.ports import GuideOffset
 log = logging.getLogger(__name__)
 
 LARGEST_INPUT_BYTES = 1024
+# What is said of another day is said of another night, or by a clock that was never set.
+FARTHEST = timedelta(days=1)
 
 Arcsec = Annotated[float, Field(ge=-36000, le=36000)]
 P = TypeVar("P", bound=Body)
@@ -73,9 +75,14 @@ class WatchInputs:
     def take_guide(self, payload: bytes, retained: bool) -> None:
         """Take one message of ``watch/guide``."""
         if (told := self._read(WatchGuidePayload, payload, retained=retained)) is not None:
+            now = self._now()
+            instant = told.at or now
+            if abs(instant - now) > FARTHEST:
+                self._refuse(f"at: {instant.isoformat()} is more than a day from now")
+                return
             self._on_offset(
                 GuideOffset(
-                    instant=told.at or self._now(),
+                    instant=instant,
                     declination_arcsec=told.declination_arcsec,
                     anew=told.new_reference,
                     hour_angle_deg=told.hour_angle_deg,
@@ -95,7 +102,10 @@ class WatchInputs:
             except ValidationError as problem:
                 first = problem.errors(include_url=False)[0]
                 why = f"{'.'.join(str(part) for part in first['loc'])}: {first['msg']}"
+        self._refuse(why)
+        return None
+
+    def _refuse(self, why: str) -> None:
         self.refused += 1
         level = logging.WARNING if self.refused == 1 else logging.DEBUG
         log.log(level, "A message for the watch is not used: %s", why)
-        return None

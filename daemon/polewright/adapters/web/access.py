@@ -48,7 +48,8 @@ class Tokens:
         """Return what a token allows; None: nothing."""
         if not isinstance(token, str):
             return None
-        given = token.encode()
+        # What no UTF-8 can hold is in no token: "?" is not, either.
+        given = token.encode("utf-8", "replace")
         # Both are compared always, so that the time taken tells nothing.
         commands = hmac.compare_digest(given, self.command.encode())
         looks = self.look is not None and hmac.compare_digest(given, self.look.encode())
@@ -154,7 +155,10 @@ def is_same_origin(origin: str | None, host_header: str | None) -> bool:
     """
     if not origin or not host_header:
         return False
-    parts = urlsplit(origin)
+    try:
+        parts = urlsplit(origin)
+    except ValueError:
+        return False
     return parts.scheme in ("http", "https") and parts.netloc.lower() == host_header.lower()
 
 

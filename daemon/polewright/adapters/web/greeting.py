@@ -1,6 +1,7 @@
 """The first words of a page that opens: who it is; and how messages are written and read."""
 
 import json
+import math
 from typing import Any
 
 from aiohttp import WSCloseCode, WSMsgType, web
@@ -60,13 +61,14 @@ def link_message(kind: str, body: dict[str, Any]) -> str:
 
 def message_text(topic: str, body: dict[str, Any]) -> str:
     """Return a message with its topic, as it goes out."""
-    return json.dumps({"topic": topic, "payload": body}, ensure_ascii=False)
+    # In ASCII: what a page said may come back in it, and half a letter cannot be sent.
+    return json.dumps({"topic": topic, "payload": body})
 
 
 def read_message(text: str) -> dict[str, Any] | None:
     """Return a message as an object; None where it is none, or nested beyond reason."""
     try:
-        found = json.loads(text, parse_constant=_refuse_constant)
+        found = json.loads(text, parse_constant=_refuse_constant, parse_float=_finite)
     except (ValueError, RecursionError):
         return None
     return found if isinstance(found, dict) and _depth_is_fine(found, _DEEPEST) else None
@@ -74,6 +76,14 @@ def read_message(text: str) -> dict[str, Any] | None:
 
 def _refuse_constant(name: str) -> None:
     raise ValueError(f"{name} is not JSON")
+
+
+def _finite(text: str) -> float:
+    """Return a number; one beyond all bounds would go out as what is not JSON."""
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"{text} is beyond all bounds")
+    return value
 
 
 def _depth_is_fine(value: object, left: int) -> bool:

@@ -21,6 +21,7 @@ from polewright.adapters.web.access import (
 from polewright.adapters.web.assets import Asset, content_security_policy, read_assets
 from polewright.adapters.web.greeting import greeted
 from polewright.adapters.web.links import page_link
+from polewright.adapters.web.noise import requests_log
 from polewright.core.errors import LinkError, UsageError
 from polewright.settings.displays import PageSettings
 
@@ -114,7 +115,9 @@ class Hosting:
         for path, handler in self._further.items():
             application.router.add_get(path, handler)
         application.router.add_get("/{name}", self._file)
-        runner = web.AppRunner(application, access_log=None, shutdown_timeout=_LAST_WORDS_S)
+        runner = web.AppRunner(
+            application, access_log=None, logger=requests_log(), shutdown_timeout=_LAST_WORDS_S
+        )
         await runner.setup()
         try:
             where = self._where

@@ -3,6 +3,7 @@
 import contextlib
 import io
 import logging
+import math
 import re
 import warnings
 import zlib
@@ -26,6 +27,9 @@ MAX_PIXELS = 200_000_000
 
 _MAX_UNPACKED_BYTES = 8 * MAX_PIXELS
 _MIN_SIDE_PX = 16
+_CARD_BYTES = 80
+_COUNTS = (b"NAXIS", b"ZNAXIS", b"TFIELDS")
+_MOST_DIGITS = 3  # 999
 _PILLOW_FORMATS = ("TIFF", "PNG", "JPEG")
 _WHOLE_SECOND_SIGMA_S = 0.3  # uniform over one second: 1/sqrt(12)
 _FINE_TIME_SIGMA_S = 0.1
@@ -93,6 +97,7 @@ def _unpacked(data: bytes, name: str) -> bytes:
 
 
 def _from_fits(data: bytes, name: str) -> Frame:
+    _refuse_wild_headers(data, name)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -122,6 +127,24 @@ def _from_fits(data: bytes, name: str) -> Frame:
     )
 
 
+def _refuse_wild_headers(data: bytes, name: str) -> None:
+    """Refuse headers that count more axes or columns than FITS 4.0 allows (4.4.1, 7.3.1).
+
+    The library makes lists as long as they say before anything else: minutes, and all memory.
+    """
+    cards = np.frombuffer(data, np.uint8, len(data) // _CARD_BYTES * _CARD_BYTES)
+    # Upper case, and blanks as zeros: the library reads lower case as well.
+    keys = cards.reshape(-1, _CARD_BYTES)[:, :8] & 0xDF
+    for key in _COUNTS:
+        wanted = np.frombuffer(key.ljust(8, b"\0"), np.uint8)
+        likely = np.flatnonzero(keys[:, 0] == wanted[0])
+        for card in likely[(keys[likely] == wanted).all(axis=1)]:
+            start = int(card) * _CARD_BYTES
+            value = data[start + 9 : start + _CARD_BYTES].partition(b"/")[0].strip().lstrip(b"+")
+            if value.isdigit() and len(value.lstrip(b"0")) > _MOST_DIGITS:
+                _refuse(name, f"has a header that nobody can mean ({key.decode()})")
+
+
 def _fits_image(data: bytes, name: str) -> tuple[NDArray[Any], Mapping[str, Any]]:
     with fits.open(io.BytesIO(data), memmap=False, lazy_load_hdus=True) as units:
         for unit in units:
@@ -129,7 +152,8 @@ def _fits_image(data: bytes, name: str) -> tuple[NDArray[Any], Mapping[str, Any]
             if not isinstance(unit, fits.PrimaryHDU | fits.ImageHDU | fits.CompImageHDU):
                 continue
             if len(shape) == 2 or (len(shape) == 3 and shape[0] in (1, 3)):
-                if int(np.prod(shape[-2:])) > MAX_PIXELS:
+                # Not numpy's product: that of two huge sides may come out small.
+                if math.prod(shape[-2:]) > MAX_PIXELS:
                     _refuse_size(name)
                 return np.array(unit.data), dict(unit.header)
     _refuse(name, "holds no image of two axes (FITS)")
@@ -139,7 +163,7 @@ def _number(header: Mapping[str, Any], key: str) -> float | None:
     """Return a positive finite number from a header, else None."""
     try:
         value = float(header[key])
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, ArithmeticError):
         return None
     return value if np.isfinite(value) and value > 0.0 else None
 
@@ -155,7 +179,7 @@ def _bayer_pattern(header: Mapping[str, Any]) -> str | None:
         return None
     tile = np.array(list(pattern)).reshape(2, 2)
     for axis, key in ((1, "XBAYROFF"), (0, "YBAYROFF")):
-        with contextlib.suppress(TypeError, ValueError):
+        with contextlib.suppress(TypeError, ValueError, OverflowError):
             tile = np.roll(tile, -(int(header.get(key, 0)) % 2), axis=axis)
     return "".join(tile.ravel())
 
@@ -183,7 +207,16 @@ def _fits_instant(header: Mapping[str, Any]) -> _Taken | None:
         return None
     if exposure_s is None:
         return _Taken(start.mid_exposure, max(start.sigma_s, 1.0))
-    return _Taken(start.mid_exposure + timedelta(seconds=0.5 * exposure_s), start.sigma_s)
+    late = _later(start.mid_exposure, 0.5 * exposure_s)
+    return None if late is None else _Taken(late, start.sigma_s)
+
+
+def _later(instant: datetime, seconds: float) -> datetime | None:
+    """Return an instant so much later, in UTC; None beyond what calendars hold."""
+    try:
+        return instant.astimezone(UTC) + timedelta(seconds=seconds)
+    except OverflowError:
+        return None
 
 
 _ISO_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z?")
@@ -199,7 +232,8 @@ def _fits_time(text: object) -> _Taken | None:
         return None
     if not fraction:
         return _Taken(instant, _WHOLE_SECOND_SIGMA_S)
-    return _Taken(instant + timedelta(seconds=float(f"0.{fraction}")), _FINE_TIME_SIGMA_S)
+    fine = _later(instant, float(f"0.{fraction}"))
+    return None if fine is None else _Taken(fine, _FINE_TIME_SIGMA_S)
 
 
 # --- TIFF, PNG, JPEG ------------------------------------------------------------------------
@@ -257,8 +291,8 @@ def _exif_instant(exif: Mapping[int, Any], exposure_s: float | None) -> _Taken |
         )
     except ValueError:
         return None
-    middle = instant.astimezone(UTC) + timedelta(seconds=0.5 * (exposure_s or 0.0))
-    return _Taken(middle, 1.0)
+    middle = _later(instant, 0.5 * (exposure_s or 0.0))
+    return None if middle is None else _Taken(middle, 1.0)
 
 
 # --- both -----------------------------------------------------------------------------------
