@@ -127,4 +127,5 @@ def _order(row: MountRow) -> tuple[int, float, str]:
 
 
 def _may_move(payload: object) -> bool:
-    return isinstance(payload, dict) and payload.get("code") in _MAY_MOVE_CODES
+    code = payload.get("code") if isinstance(payload, dict) else None
+    return isinstance(code, str) and code in _MAY_MOVE_CODES

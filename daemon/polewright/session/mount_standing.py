@@ -266,11 +266,13 @@ def _number(body: Mapping[str, Any], name: str) -> float | None:
 
 def _text(body: Mapping[str, Any], name: str) -> str | None:
     value = body.get(name)
-    if not isinstance(value, str):
-        return None
-    # A terminal obeys control characters; nobody's message may bring any.
-    plain = "".join(letter if letter.isprintable() else " " for letter in value[:1000])
-    return plain.strip() or None
+    return (plain_words(value) or None) if isinstance(value, str) else None
+
+
+def plain_words(text: str) -> str:
+    """Return somebody's words without control characters, which a terminal would obey."""
+    plain = "".join(letter if letter.isprintable() else " " for letter in text[:1000])
+    return plain.strip()
 
 
 def instant_of(text: object) -> datetime | None:

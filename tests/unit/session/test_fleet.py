@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from polewright.session.fleet import FleetView, counts, counts_words, fleet_figures
@@ -179,6 +179,7 @@ RUBBISH = st.recursive(
 )  # fmt: skip
 
 
+@example(told=[("event", {"at": None, "code": []}, False)])
 @given(
     told=st.lists(
         st.tuples(
@@ -198,6 +199,12 @@ def test_whatever_anybody_sends_makes_rows_that_can_be_shown(told: list[Any]) ->
             assert one.note.isprintable()
             assert one.measured_age_s is None or one.measured_age_s >= 0.0
     assert set(fleet_figures(view)) == {"counts", "words", "mounts", "trouble"}
+
+
+def test_words_of_others_cannot_command_a_terminal(view: FleetView) -> None:
+    online(view, "kudu", "blocked", reason="\x1b[2Jgone\nnext", remedy="\x9b31m")
+    assert row(view).note == "[2Jgone next"
+    assert row(view).remedy == "31m"
 
 
 def test_ages_are_told_as_a_person_says_them() -> None:

@@ -10,6 +10,7 @@ from typing import Literal
 from polewright.adapters.mqtt.client import read_payload, refuse_when_off
 from polewright.adapters.mqtt.connection import heeding_cancellation, open_client
 from polewright.adapters.mqtt.topics import MountTopics
+from polewright.session.mount_standing import plain_words
 from polewright.settings.devices import RESERVED_SLUG
 from polewright.settings.model import Settings
 
@@ -177,8 +178,8 @@ def _answer(mount: str, told: dict[str, object]) -> StopAnswer | None:
         return StopAnswer(
             mount=mount,
             answer="failed",
-            text=str(body.get("text") or "it says that the stop failed"),
-            remedy=str(body.get("remedy") or ""),
+            text=plain_words(str(body.get("text") or "it says that the stop failed")),
+            remedy=plain_words(str(body.get("remedy") or "")),
         )
     return None
 
