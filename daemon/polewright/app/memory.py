@@ -1,7 +1,10 @@
-"""Memory: has the C library give freed frames back to the system at once."""
+"""Memory: freed frames go back to the system at once; threads are started while there is some."""
 
+import asyncio
 import ctypes
 import logging
+import threading
+from concurrent.futures import ThreadPoolExecutor
 
 _log = logging.getLogger(__name__)
 
@@ -13,6 +16,11 @@ _M_ARENA_MAX = -8
 # each worker thread a heap of its own: after some frames a service of 220 MB held 330.
 _LARGE_BYTES = 524_288
 _ARENAS = 2
+# Blocking calls that run at once: a frame's solving, the journal's end, a connection's beginning
+# and end, a look into the past.  Idle they cost some tens of kilobytes each.
+_THREADS = 6
+# Starting them takes a millisecond each (s).
+_START_S = 10.0
 
 
 def give_frames_back() -> bool:
@@ -31,3 +39,17 @@ def give_frames_back() -> bool:
         (_M_TRIM_THRESHOLD, _LARGE_BYTES),
     )
     return all(mallopt(option, value) == 1 for option, value in options)
+
+
+def start_threads() -> None:
+    """Start all threads for the running loop's blocking calls now.
+
+    The loop's own pool starts one when it is first needed: when memory is short then, it cannot,
+    and whoever waits fails, be it the stop of a mount.
+    """
+    pool = ThreadPoolExecutor(_THREADS, thread_name_prefix="work")
+    all_here = threading.Barrier(_THREADS + 1)
+    for _ in range(_THREADS):
+        pool.submit(all_here.wait, _START_S)
+    all_here.wait(_START_S)
+    asyncio.get_running_loop().set_default_executor(pool)

@@ -8,7 +8,7 @@ from polewright.adapters.direct.stop_door import services_here
 from polewright.adapters.indi.quiet import divert_library_chatter
 from polewright.adapters.systemd.notifying import service_manager
 from polewright.app.clock import HostClock
-from polewright.app.memory import give_frames_back
+from polewright.app.memory import give_frames_back, start_threads
 from polewright.app.service import running_service
 from polewright.cli.output import ExitCode, Output
 from polewright.cli.page import show_link
@@ -43,6 +43,7 @@ def _refuse_a_second(settings: Settings) -> None:
 
 
 async def _serve(settings: Settings, output: Output, clock: HostClock | None) -> None:
+    start_threads()
     asked_to_end = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):

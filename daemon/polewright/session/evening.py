@@ -43,6 +43,7 @@ from polewright.session.planning import Planner
 from polewright.session.safe_adjuster import GuardedAdjuster
 from polewright.session.safety import GuardedMount
 from polewright.session.sensor_desk import SensorDesk, no_sensor
+from polewright.session.shortage import shortage_told
 from polewright.session.site import Site
 from polewright.session.stopping import all_of, lost_in_motion, stop_motors
 from polewright.session.telling import Teller
@@ -477,6 +478,7 @@ class Evening:
 async def _outcome(work: Work) -> Message | PolewrightError:
     """Return what the work returns, or the expected error that ended it."""
     try:
-        return await work()
+        with shortage_told():
+            return await work()
     except PolewrightError as failure:
         return failure

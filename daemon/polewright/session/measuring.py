@@ -17,6 +17,7 @@ from polewright.core.sky.place import Place
 from polewright.logs import begin_frame
 from polewright.ports import Camera, Clock, MountStatus, Solver
 from polewright.session.optical_trains import OpticalTrains, key_of
+from polewright.session.shortage import shortage_told
 
 _log = logging.getLogger(__name__)
 
@@ -116,11 +117,12 @@ class FrameMeasurer:
         arrived_s = self._clock.monotonic()
         self._taken += 1
         key = key_of(frame, self._camera.name)
-        attitude = await self._solved(frame, key, direction_icrs)
-        self._refuse_other_optics(attitude)
-        observed = await asyncio.to_thread(
-            observe, attitude, self._place, label=f"frame {self._taken}"
-        )
+        with shortage_told():
+            attitude = await self._solved(frame, key, direction_icrs)
+            self._refuse_other_optics(attitude)
+            observed = await asyncio.to_thread(
+                observe, attitude, self._place, label=f"frame {self._taken}"
+            )
         self._learn(key, attitude)
         _log.debug(
             "frame %d: %d stars, %.2f arcsec rms",

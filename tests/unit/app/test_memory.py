@@ -1,9 +1,13 @@
 """Freed frames go back to the system."""
 
+import asyncio
 import subprocess
 import sys
+import threading
 
 import pytest
+
+from polewright.app.memory import start_threads
 
 # Frames of 4 MB from eight threads, freed in another order than made, with small blocks between.
 _WORK = """
@@ -42,3 +46,11 @@ def grown_bytes(mode: str) -> int:
 def test_frames_of_worker_threads_do_not_stay_in_memory() -> None:
     """4 MB of small blocks are kept on purpose; the frames are 110 MB at a time."""
     assert grown_bytes("tamed") < 12_000_000
+
+
+async def test_blocking_calls_begin_no_thread_later() -> None:
+    start_threads()
+    before = {thread.ident for thread in threading.enumerate()}
+    used = {await asyncio.to_thread(threading.get_ident) for _ in range(20)}
+    assert used <= before
+    assert {thread.ident for thread in threading.enumerate()} <= before
