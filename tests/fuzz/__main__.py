@@ -21,6 +21,8 @@ from tests.fuzz.table import TARGETS
 KEPT = ROOT / ".fuzz"
 # A worker that has tried nothing new for so long hangs where no signal reaches (s).
 _STUCK_S = 3.0 * HANGS_AFTER_S
+# Importing under the engine's instruments takes seconds, on a machine under load a minute (s).
+_STARTS_S = 300.0
 _MOST_DEATHS = 8
 _COVERAGE = re.compile(r"cov: (\d+) ft: (\d+) corp: (\d+)")
 _MISSING = (
@@ -73,12 +75,12 @@ def _worker(
             [sys.executable, "-m", "tests.fuzz.worker", *arguments],
             cwd=ROOT, stdout=said, stderr=subprocess.STDOUT,
         )  # fmt: skip
-        seen, since_s = -1, time.monotonic()
+        seen, since_s, first = state.seen, time.monotonic(), state.seen
         while process.poll() is None:
             time.sleep(0.2)
             if state.seen != seen:
                 seen, since_s = state.seen, time.monotonic()
-            if time.monotonic() - since_s > _STUCK_S:
+            if time.monotonic() - since_s > (_STARTS_S if seen == first else _STUCK_S):
                 process.kill()
                 process.wait()
                 return None, _tail(said)
