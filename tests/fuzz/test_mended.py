@@ -1,10 +1,12 @@
 """What fuzzing found, each with its cause: mended, and to stay so."""
 
 import asyncio
+import gzip
 import io
 import json
 import logging
 import sqlite3
+import tracemalloc
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
@@ -89,6 +91,19 @@ def test_a_header_that_counts_millions_of_axes_is_refused_at_once(key: str):
     with pytest.raises(MeasurementError, match="nobody can mean") as caught:
         decode_picture(data)
     assert caught.value.code == "not_a_picture"
+
+
+def test_a_packed_file_that_holds_no_picture_is_not_unpacked():
+    """A megabyte of gzip holds a gigabyte of zeros; only its beginning is looked at."""
+    data = gzip.compress(bytes(50_000_000), 1)
+    tracemalloc.start()
+    try:
+        with pytest.raises(MeasurementError, match="no FITS"):
+            decode_picture(data)
+        _, peak_bytes = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak_bytes < 5_000_000
 
 
 # -- settings -------------------------------------------------------------------------------------

@@ -27,6 +27,7 @@ MAX_PIXELS = 200_000_000
 
 _MAX_UNPACKED_BYTES = 8 * MAX_PIXELS
 _MIN_SIDE_PX = 16
+_FITS_BEGINS = b"SIMPLE"
 _CARD_BYTES = 80
 _COUNTS = (b"NAXIS", b"ZNAXIS", b"TFIELDS")
 _MOST_DIGITS = 3  # 999
@@ -59,7 +60,7 @@ def decode_picture(data: bytes, *, name: str = "") -> Frame:
         _refuse(name, "is empty")
     if data[:2] == b"\x1f\x8b":
         data = _unpacked(data, name)
-    if data[:6] == b"SIMPLE":
+    if data[:6] == _FITS_BEGINS:
         return _from_fits(data, name)
     return _from_pillow(data, name)
 
@@ -83,9 +84,15 @@ def _refuse_size(name: str) -> NoReturn:
 def _unpacked(data: bytes, name: str) -> bytes:
     unpacker = zlib.decompressobj(wbits=31)
     try:
-        plain = unpacker.decompress(data, _MAX_UNPACKED_BYTES)
+        # Few bytes may unpack to very many: what they begin with is looked at first.
+        plain = unpacker.decompress(data, len(_FITS_BEGINS))
+        if plain and not _FITS_BEGINS.startswith(plain):
+            _refuse(name, "holds no FITS (gzip)")
+        plain += unpacker.decompress(unpacker.unconsumed_tail, _MAX_UNPACKED_BYTES)
     except zlib.error as error:
         _refuse(name, "is damaged (gzip)", error)
+    except MemoryError:
+        _refuse_size(name)
     if unpacker.unconsumed_tail:
         _refuse_size(name)
     if not unpacker.eof:
