@@ -18,6 +18,7 @@ from polewright.settings.section import Section
 from tests.device_matrix import CAMERAS, MOUNTS, SITES, Kind, Result, cases, recorded
 from tests.docs.blocks import ROOT, table
 from tests.docs.bounds import bound_rows
+from tests.docs.licences import licences
 from tests.docs.meanings import ARGUMENTS, FIELDS, RETAINED, TOPICS
 from tests.docs.metrics import metrics
 
@@ -191,6 +192,7 @@ MAKERS: Mapping[str, Callable[[], str]] = {
     "device-kinds": device_kinds,
     "device-pairs": device_pairs,
     "metrics": metrics,
+    "licences": licences,
     "errors": errors,
 }
 

@@ -1,0 +1,1 @@
+"""Known flaws of the pinned packages."""
