@@ -64,10 +64,18 @@ def settings_text(
     )
 
 
+def with_fast_slews(sky: str) -> str:
+    """Let a mount that is told no speed slew in a second or two instead of ten or twenty."""
+    if "slew_rate_deg_s" in sky:
+        return sky
+    fast = "[mount]\nslew_rate_deg_s = 60.0\n"
+    return sky.replace("[mount]\n", fast) if "[mount]\n" in sky else f"{sky}\n{fast}"
+
+
 def write_sky(home: Path, monkeypatch: pytest.MonkeyPatch, sky: str) -> None:
     """Let simulators that are started from now on show this sky."""
     file = home / "sky.toml"
-    file.write_text(sky)
+    file.write_text(with_fast_slews(sky))
     monkeypatch.setenv("POLEWRIGHT_SKY", str(file))
 
 

@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from tests.full_run import in_full
 from tests.system.commands import Ended, polewright, service
+from tests.system.evening_processes import write_sky
 from tests.system.fake_indi_server import define, fake_server
 from tests.system.indi_servers import free_port, indi_server, needs_indiserver
 from tests.system.mqtt_brokers import Mosquitto, listening, wait_until
@@ -111,12 +113,11 @@ async def test_a_service_without_any_broker_still_runs(tmp_path):
         ("[faults]\nblob_is_junk = true\n", {"not_a_picture"}),
         ("[faults]\nblack_frame = true\n", {"too_few_stars"}),
         ("[faults]\nclouds = true\n", {"too_few_stars", "no_solution"}),
-        ("[faults]\ncamera_never_delivers = true\n", {"no_frame"}),
+        pytest.param("[faults]\ncamera_never_delivers = true\n", {"no_frame"}, marks=in_full),
     ],
 )
 async def test_a_useless_picture_ends_a_survey_in_one_line(tmp_path, monkeypatch, sky, codes):
-    (tmp_path / "sky.toml").write_text("seed = 3\n" + sky)
-    monkeypatch.setenv("POLEWRIGHT_SKY", str(tmp_path / "sky.toml"))
+    write_sky(tmp_path, monkeypatch, "seed = 3\n" + sky)
     broker = Mosquitto(tmp_path)
     await broker.start()
     try:

@@ -1,12 +1,11 @@
 """A whole day rehearsed: a sensor, the Sun, then the stars, each claim held against the truth."""
 
-import os
-
 import pytest
 
 from polewright.app.day_rehearsal import DayReport, rehearse_day
 from polewright.app.rehearsed_person import Stage
 from polewright.cli.day_rehearsal import day_held, day_lines
+from tests.full_run import in_full
 
 
 def stage(true_arcmin: float, **more: float | None) -> Stage:
@@ -32,9 +31,7 @@ def test_a_day_holds_where_every_stage_reached_its_goal_and_claimed_honestly() -
 
 @pytest.mark.slow
 @pytest.mark.timeout(400)
-@pytest.mark.skipif(
-    os.environ.get("POLEWRIGHT_FULL") != "1", reason="set POLEWRIGHT_FULL=1 for the long run"
-)
+@in_full
 @pytest.mark.parametrize(("site", "seed"), [("south", 11), ("north", 5)])
 async def test_a_day_from_five_degrees_to_seconds_of_arc(site: str, seed: int) -> None:
     assert day_held(await rehearse_day(seed, site, lambda _words, _part: None))

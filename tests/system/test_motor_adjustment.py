@@ -1,18 +1,14 @@
 """Motors instead of hands, as real processes: indiserver, sky simulator, broker and service."""
 
 import asyncio
-import os
 
 import pytest
 
+from tests.full_run import in_full
 from tests.system.evening_processes import NO_PAGE, evening_processes
 from tests.system.indi_servers import needs_indiserver
 
 pytestmark = [pytest.mark.indi, pytest.mark.broker, pytest.mark.slow, needs_indiserver]
-
-in_full = pytest.mark.skipif(
-    not os.environ.get("POLEWRIGHT_FULL"), reason="set POLEWRIGHT_FULL=1 for the long run"
-)
 
 # Six steps, a second survey and eight still frames after each of the last steps take a minute and
 # a half; three times that where the machine has other work.

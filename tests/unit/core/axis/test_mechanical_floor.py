@@ -14,6 +14,7 @@ from polewright.core.axis.mechanical_floor import (
 from polewright.core.axis.survey import solve_axis
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.geometry.rotations import rotation_from_vector
+from tests.full_run import in_full
 from tests.unit.core.axis.skies import axis_at, sweep
 
 TURNS_DEG = [0.0, 15.0, 30.0, 45.0, 60.0]
@@ -48,7 +49,9 @@ def kept_surveys(rng, floor_arcsec, count, **more):
     return found
 
 
-@pytest.mark.parametrize("floor_arcsec", [1.0, 3.0, 8.0])
+@pytest.mark.parametrize(
+    "floor_arcsec", [pytest.param(1.0, marks=in_full), 3.0, pytest.param(8.0, marks=in_full)]
+)
 def test_fifteen_kept_surveys_show_the_floor_with_an_honest_sigma(floor_arcsec):
     """60 trials: mean error under 0.4 sigma, mean squared error 1 within its own chance."""
     errors = []

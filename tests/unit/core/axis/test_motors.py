@@ -22,6 +22,7 @@ from polewright.core.geometry.directions import (
     sky_tangents,
     unit,
 )
+from tests.full_run import trials
 
 SOUTH, NORTH = -32.4, 47.0
 
@@ -114,7 +115,7 @@ def closed_loop(world, *, goal_arcsec=5.0, most=14):
 def test_any_awkward_adjuster_reaches_the_pole_in_eight_steps(latitude_deg):
     """2 deg off, reversed or not, 10 % off in scale, 3 arcmin of play, a base leaning by 2 deg."""
     steps, ends = [], []
-    for seed in range(8):
+    for seed in range(trials(4, 8)):
         world = World(latitude_deg, seed)
         _, made = closed_loop(world)
         steps.append(made)
@@ -160,7 +161,7 @@ def test_a_prediction_is_as_good_as_it_says():
     Beforehand more play is thought possible than these have, so it may claim too little.
     """
     chi2 = []
-    for seed in range(20):
+    for seed in range(trials(10, 20)):
         world = World(SOUTH if seed % 2 else NORTH, seed, noise_arcsec=1.0)
         motors = Motors.new(world.measured())
         for commanded in ((0.2, 0.0), (0.0, 0.2), (0.7, 0.6)):

@@ -21,6 +21,7 @@ from polewright.core.geometry.directions import (
 )
 from polewright.core.geometry.rotations import rotation_from_vector
 from polewright.core.sky.place import Place
+from tests.full_run import trials
 
 YARD = Place(latitude_deg=47.0, longitude_deg=8.0)
 TERRACE = Place(latitude_deg=-32.4, longitude_deg=22.7)
@@ -116,7 +117,7 @@ LEVEL = math.radians(0.05)
 
 
 def normalised_squares(
-    place: Place, lean_rad: float, base: np.ndarray | None = None, mounts: int = 150
+    place: Place, lean_rad: float, base: np.ndarray | None = None, mounts: int = trials(60, 150)
 ) -> float:
     """Squared errors by the claimed covariance, on average over mounts: 2 where it is honest."""
     squares = []
@@ -143,9 +144,9 @@ def test_its_sigma_is_honest_on_a_level_base(place: Place, monkeypatch: pytest.M
 def test_a_base_that_leans_by_as_much_as_it_is_told_is_in_the_claim(place: Place) -> None:
     """Toward the meridian by one sigma: what neither bolt turns about."""
     leaning = rotation_from_vector(np.array([math.radians(0.5), 0.0, 0.0]))
-    assert normalised_squares(place, math.radians(0.5), leaning, 80) < 2.6
+    assert normalised_squares(place, math.radians(0.5), leaning, trials(30, 80)) < 2.6
     # Told to be level it is not: the claim must come from what is told.
-    assert normalised_squares(place, LEVEL, leaning, 80) > 3.5
+    assert normalised_squares(place, LEVEL, leaning, trials(30, 80)) > 3.5
 
 
 @PLACES
