@@ -21,6 +21,8 @@ TOPICS = ("availability", "state", "survey", "correction", "watch", "health", "e
 """What is listened to, below each mount's root."""
 
 _MAY_MOVE_CODES = frozenset({"not_stopped", "lost_in_motion", "tracking_not_stopped"})
+# More are a mistake, or somebody who fills the broker with names.
+MOST_MOUNTS = 5000
 _RANK = {standing: rank for rank, standing in enumerate(Standing)}
 
 
@@ -53,6 +55,8 @@ class FleetView:
             self._forget(mount, topic)
             return
         if topic == "event" and not _may_move(payload):
+            return
+        if mount not in self._mounts and len(self._mounts) >= MOST_MOUNTS:
             return
         one = self._mounts.setdefault(mount, MountTold())
         at_s = self._said_s(payload) if retained else self._monotonic()

@@ -18,8 +18,6 @@ from polewright.adapters.web.server import tokens_for
 from polewright.settings.devices import RESERVED_SLUG
 from polewright.settings.model import Settings
 
-DEFAULT_PORT = 8473
-
 RowsSource = Callable[[], dict[str, Any]]
 """Returns how all mounts stand now, as one object."""
 
