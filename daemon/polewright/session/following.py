@@ -29,7 +29,7 @@ _PAUSE_AFTER_FAILURE_S = 0.5
 # Declination that the mount reports may differ from the survey's by so much (deg): guiding,
 # a pointing model that was switched on.  More, and the axis no longer stands where the survey saw
 # it in the camera's own frame.
-DECLINATION_MOVED_DEG = 0.3
+_DECLINATION_MOVED_DEG = 0.3
 # A correction older than this is no longer shown as live (s): hands have moved on by then.
 VALIDITY_S = 6.0
 # Where frames take longer than that, the next one may be late by as much as it takes.
@@ -297,7 +297,7 @@ def _still_standing(before: Standing, status: MountStatus | None, *, flipped: bo
     now = Standing.of(status)
     if before.declination_deg is not None and now.declination_deg is not None:
         change = now.declination_deg - before.declination_deg
-        if abs(change) > DECLINATION_MOVED_DEG:
+        if abs(change) > _DECLINATION_MOVED_DEG:
             raise _moved_declination(
                 f"the mount reports a declination that is {change:+.1f} deg off"
             )

@@ -15,15 +15,22 @@ from typing import Any
 from polewright.core.axis.correction import Correction, Verdict, correct
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.observation import ObservedAttitude
-from polewright.core.axis.second_look import MOST_FRAMES, AxisThen, SecondLook, look_again
+from polewright.core.axis.second_look import (
+    MOST_FRAMES,
+    AxisThen,
+    DeclinationTurn,
+    SecondLook,
+    look_again,
+)
 from polewright.core.errors import MeasurementError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.imaging.optical_train import SAME_OPTICS_FRACTION
 from polewright.ports import MountStatus, PierSide
-from polewright.session.following import DECLINATION_MOVED_DEG, Standing
+from polewright.session.following import Standing
 from polewright.session.keeping import age_s, age_words
 from polewright.session.known_axis import KnownAxis
 from polewright.session.measuring import Measured, believed_direction
+from polewright.session.sky_fields import is_beyond
 from polewright.session.verification import AxisMove, Depth, Verification, Why
 from polewright.session.wishes import EveningWishes
 from polewright.session.workplace import Workplace
@@ -91,29 +98,69 @@ def _hindered(work: Workplace, wishes: EveningWishes, status: MountStatus | None
         )
     if standing.camera and standing.camera != work.devices.camera.name:
         return _no("optics_changed", "another camera is in use than at the survey")
-    return None if status is None else _mount_hinders(work, status, standing)
+    return None if status is None else _mount_hinders(work, wishes, status, standing)
 
 
-def _mount_hinders(work: Workplace, status: MountStatus, standing: Standing) -> Why | None:
+def _mount_hinders(
+    work: Workplace, wishes: EveningWishes, status: MountStatus, standing: Standing
+) -> Why | None:
     if status.slewing:
         return _no("mount_moves", "the mount moves", "Wait until it stands, then verify again.")
-    mount = work.devices.mount
-    if mount is not None and mount.syncs != standing.syncs:
+    told_deg = _told_deg(work, standing)
+    if told_deg is None:
         return _no(
             "synced_since",
-            "the mount was told where it points since the survey, so its declination cannot be "
-            "compared",
+            "the mount was told where it points since the survey, more than once or otherwise than "
+            "can be undone, so its declination cannot be compared",
         )
     if standing.declination_deg is not None and status.declination_deg is not None:
-        change = status.declination_deg - standing.declination_deg
-        if abs(change) > DECLINATION_MOVED_DEG:
+        turn = _turn_of(work, status, standing)
+        if turn.sigma_rad > 0.5 * wishes.tolerance_arcsec * ARCSEC_RAD:
+            there = standing.declination_deg + told_deg
             return _no(
                 "declination_moved",
-                f"declination stands {abs(change):.1f} deg from where it stood at the survey",
-                "Go back to the declination of the survey and verify again; or survey anew: "
-                "polewright verify --full --clear.",
+                f"declination stands {abs(math.degrees(turn.turn_rad)):.1f} deg from where it "
+                "stood at the survey, too far for what is known of this telescope",
+                f"Go back to declination {there:+.2f} deg, as the mount shows it, and verify "
+                "again; or survey anew: polewright verify --full --clear. A star alignment teaches "
+                "what is needed to look from anywhere.",
             )
     return None
+
+
+def _told_deg(work: Workplace, standing: Standing) -> float | None:
+    """Return by how much the mount's declination was changed by telling it where it points (deg).
+
+    None where that is not known: told more than once a mount may bend what it shows, and on the
+    other side of the pier a change counts the other way.
+    """
+    mount = work.devices.mount
+    if mount is None or mount.syncs == standing.syncs:
+        return 0.0
+    if mount.syncs != standing.syncs + 1 or mount.last_sync is None:
+        return None
+    change_deg, side = mount.last_sync
+    return None if _differ(side, standing.pier_side) else change_deg
+
+
+def _turn_of(work: Workplace, status: MountStatus | None, standing: Standing) -> DeclinationTurn:
+    """Return how far declination was turned since the survey, and what is known of its axis."""
+    mount = work.devices.mount
+    now = None if status is None else status.declination_deg
+    if mount is None or now is None or standing.declination_deg is None:
+        return DeclinationTurn()
+    known = work.experience.pointing(mount.name, work.devices.camera.name, at_home=False)
+    change_deg = now - standing.declination_deg - (_told_deg(work, standing) or 0.0)
+    return DeclinationTurn(
+        turn_rad=math.radians(change_deg),
+        shape_rad=(known.mean.cone_rad, known.mean.non_perpendicularity_rad),
+        shape_covariance_rad2=known.covariance_rad2[4:6, 4:6],
+        beyond_the_pole=is_beyond(standing.pier_side),
+    )
+
+
+def _differ(one: PierSide, other: PierSide) -> bool:
+    return PierSide.UNKNOWN not in (one, other) and one is not other
 
 
 @dataclass(slots=True)
@@ -127,6 +174,10 @@ class _Looking:
     status: MountStatus | None
     _frames: list[ObservedAttitude] = field(default_factory=list)
     _failures: int = 0
+
+    @property
+    def _standing(self) -> Standing:
+        return self.work.memory.standing or Standing()
 
     async def run(self) -> Verification:
         """Look until it is clear, three frames at most."""
@@ -165,8 +216,7 @@ class _Looking:
                 _log.info("no solution, one more try: %s", failure)
 
     def _refuse_other_optics(self, measured: Measured) -> None:
-        standing = self.work.memory.standing or Standing()
-        then, now = standing.scale_arcsec_px, measured.attitude.scale_arcsec_px
+        then, now = self._standing.scale_arcsec_px, measured.attitude.scale_arcsec_px
         if then and abs(now / then - 1.0) > SAME_OPTICS_FRACTION:
             raise MeasurementError(
                 f"the picture's scale is {now:.2f} arcsec per pixel and was {then:.2f} at the "
@@ -186,14 +236,9 @@ class _Looking:
             ),
             mechanical_floor_arcsec=self.wishes.survey.mechanical_floor_arcsec,
             repeatability_arcsec=self.wishes.star_alignment.repeatability_arcsec,
-            declination_change_rad=math.radians(self._declination_change_deg()),
+            declination=_turn_of(self.work, self.status, self._standing),
             south=self.work.place.south,
         )
-
-    def _declination_change_deg(self) -> float:
-        then = (self.work.memory.standing or Standing()).declination_deg
-        now = None if self.status is None else self.status.declination_deg
-        return 0.0 if then is None or now is None else now - then
 
     def _correction(self, look: SecondLook) -> Correction:
         return correct(
@@ -248,9 +293,8 @@ class _Looking:
         )
 
     def _flipped(self) -> bool:
-        then = (self.work.memory.standing or Standing()).pier_side
         now = PierSide.UNKNOWN if self.status is None else self.status.pier_side
-        return PierSide.UNKNOWN not in (then, now) and then is not now
+        return _differ(self._standing.pier_side, now)
 
 
 def _sure(correction: Correction) -> Verdict:

@@ -20,7 +20,7 @@ from polewright.core.geometry.directions import wrap_half_turn_deg
 from polewright.core.sky.doubts import Bars, Doubt
 from polewright.core.sky.mount_frame import hour_angle_deg, right_ascension_deg
 from polewright.core.sky.place import Place
-from polewright.ports import Clock, MountStatus, MovingMount
+from polewright.ports import Clock, MountStatus, MovingMount, PierSide
 from polewright.session.limits import (
     SafetyLimits,
     Scene,
@@ -96,6 +96,7 @@ class GuardedMount:
         self._sun_told = False
         self._off_deg = 0.0
         self._syncs = 0
+        self._last_sync: tuple[float, PierSide] | None = None
 
     @property
     def name(self) -> str:
@@ -126,6 +127,11 @@ class GuardedMount:
     def syncs(self) -> int:
         """How often it was told where it points, since it was connected."""
         return self._syncs
+
+    @property
+    def last_sync(self) -> tuple[float, PierSide] | None:
+        """By how much the last of these changed its declination (deg), and on which side."""
+        return self._last_sync
 
     @property
     def has_sides(self) -> bool:
@@ -319,6 +325,7 @@ class GuardedMount:
             From the mount.
         """
         with self._alone():
+            side = (await self.status()).pier_side
             shown, true = await self._shown_and_seen(seen)
             # Nothing is awaited between these checks and the sync.
             self._refuse_halted()
@@ -328,6 +335,7 @@ class GuardedMount:
             # Its coordinates have jumped; nobody moved it.
             self._left_at, self._off_deg = None, 0.0
             self._syncs += 1
+            self._last_sync = (seen.declination_deg - shown[1], side)
 
     async def tell_site(self) -> None:
         """Tell the mount where it stands and what time it is, by what holds here.

@@ -137,8 +137,10 @@ class Verification:
         """Return the outcome as a person says it."""
         parts = [_VERDICT_WORDS[self.verdict]]
         if (correction := self.correction) is not None:
+            # What a look saw move may be something else: then this is no figure of the axis.
+            if_so = "were it the tripod, then " if self.moved and self.depth is Depth.QUICK else ""
             parts.append(
-                f"off by {correction.total_error_arcmin:.2f} arcmin "
+                f"{if_so}off by {correction.total_error_arcmin:.2f} arcmin "
                 f"+- {correction.total_error_sigma_arcmin:.2f}, "
                 f"{correction.tolerance_arcmin:.2f} are allowed"
             )

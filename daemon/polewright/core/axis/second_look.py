@@ -12,7 +12,7 @@ cancel one another; a disagreement says that something did.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from polewright.core.axis.estimate import MISFIT_PROBABILITY, AxisEstimate, chi2_survival
 from polewright.core.axis.live_model import LiveModel, noise_enu
 from polewright.core.axis.observation import ObservedAttitude
+from polewright.core.axis.pointing_priors import CONE_RAD, SQUARE_RAD
 from polewright.core.geometry.arrays import settled
 from polewright.core.geometry.directions import ARCSEC_RAD, sky_tangents, unit
 from polewright.core.geometry.rotations import Matrix, Vector, cross_matrix, rotation_about
@@ -35,9 +36,8 @@ MOST_FRAMES = 3
 
 # Nearer to the axis nobody can say which way the declination axis lies (rad).
 _NEAR_AXIS_RAD = math.radians(2.0)
-# How far a camera's line of sight may stand off the square on the declination axis: a guide
-# telescope in its rings (rad; a judgement, no source).
-_CONE_RAD = math.radians(1.0)
+# How much a telescope sags anew over a turn of 1 rad in declination (rad; a judgement, no source).
+_SAG = 15.0 * ARCSEC_RAD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,6 +55,41 @@ class AxisThen:
     survey: AxisEstimate
     axis_enu: Vector | None = None
     covariance_rad2: Array | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DeclinationTurn:
+    """How far declination was turned between survey and look, and about which axis.
+
+    Attributes
+    ----------
+    turn_rad : float
+        As the mount says, positive to the north.
+    shape_rad : (float, float)
+        The telescope's cone (CH), and the declination axis off the square (NP): as a star alignment
+        found them, or 0.
+    shape_covariance_rad2 : ndarray of shape (2, 2)
+        Of these.
+    beyond_the_pole : bool
+        On which side of the pier, as ``pointing_mechanics`` counts.
+    """
+
+    turn_rad: float = 0.0
+    shape_rad: tuple[float, float] = (0.0, 0.0)
+    shape_covariance_rad2: Array = field(
+        default_factory=lambda: np.diag([CONE_RAD**2, SQUARE_RAD**2])
+    )
+    beyond_the_pole: bool = False
+
+    def __post_init__(self) -> None:
+        """Freeze the array."""
+        object.__setattr__(self, "shape_covariance_rad2", settled(self.shape_covariance_rad2))
+
+    @property
+    def sigma_rad(self) -> float:
+        """About how far the turn leaves the axis uncertain (rad)."""
+        shape = math.sqrt(float(np.linalg.eigvalsh(self.shape_covariance_rad2)[-1]))
+        return abs(self.turn_rad) * math.hypot(shape, _SAG)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -130,7 +165,7 @@ def look_again(
     *,
     mechanical_floor_arcsec: float,
     repeatability_arcsec: float,
-    declination_change_rad: float = 0.0,
+    declination: DeclinationTurn | None = None,
     south: bool,
 ) -> SecondLook:
     """Return what frames at one place say of the axis.
@@ -145,14 +180,15 @@ def look_again(
         How far the mechanics wander from place to place (one sigma): all frames share it.
     repeatability_arcsec : float
         How well the declination axis comes back to what it shows (one sigma).
-    declination_change_rad : float
-        How far the mount says that declination moved since the survey, positive to the north: a
-        dither, a guider.  It is undone, with what a line of sight off the square makes uncertain.
+    declination : DeclinationTurn, optional
+        How far the mount says that declination was turned since the survey; it is undone, with what
+        is not known of the declination axis.
     south : bool
         Whether the elevated end is the southern one.
     """
     survey = then.survey
-    camera_axis, spin = _turned(survey, frames[0], declination_change_rad, south=south)
+    turned = declination or DeclinationTurn()
+    camera_axis, spin, of_shape = _turned(survey, turned, south=south)
     model = LiveModel(mechanical_floor_arcsec=mechanical_floor_arcsec)
     shown = np.array([frame.enu_from_camera @ camera_axis for frame in frames])
     axis = unit(shown.mean(axis=0))
@@ -163,15 +199,16 @@ def look_again(
     chi2 = float(sum(p @ np.linalg.solve(n, p) for p, n in zip(places, noises, strict=True)))
     attitude = tangents @ frames[-1].enu_from_camera @ spin
     of_camera = attitude @ survey.axis_camera_covariance_rad2 @ attitude.T
+    by_shape = tangents @ frames[-1].enu_from_camera @ of_shape
     mechanics, way = _mechanics(
         axis,
         frames[0].enu_from_camera[:, 0],
         floor_rad=mechanical_floor_arcsec * ARCSEC_RAD,
         repeat_rad=repeatability_arcsec * ARCSEC_RAD,
-        change_rad=abs(declination_change_rad),
         south=south,
     )
-    alone = noises.sum(axis=0) / len(frames) ** 2 + mechanics
+    alone = noises.sum(axis=0) / len(frames) ** 2 + mechanics + by_shape @ by_shape.T
+    alone = alone + np.eye(2) * (_SAG * turned.turn_rad) ** 2
     if then.axis_enu is None or then.covariance_rad2 is None:
         before = survey.axis_enu
         if survey.axis_cross_covariance_rad2 is None:
@@ -196,34 +233,54 @@ def look_again(
 
 
 def _turned(
-    survey: AxisEstimate, frame: ObservedAttitude, change_rad: float, *, south: bool
-) -> tuple[Vector, Matrix]:
-    """Return the axis in the camera's frame after a turn in declination, and that turn."""
+    survey: AxisEstimate, turned: DeclinationTurn, *, south: bool
+) -> tuple[Vector, Matrix, Array]:
+    """Return the axis in the camera's frame after the turn, that turn, and what the shape leaves.
+
+    The last, 3 x 2: one sigma each of the shape's two principal parts.
+    """
+    if turned.turn_rad == 0.0:
+        return survey.axis_camera, np.eye(3), np.zeros((3, 2))
     north = -survey.axis_camera if south else survey.axis_camera
-    square = np.cross(north, np.array([1.0, 0.0, 0.0]))
-    if change_rad == 0.0 or float(np.linalg.norm(square)) < 1e-6:
-        return survey.axis_camera, np.eye(3)
+    spin = _spin(north, np.array(turned.shape_rad), turned)
+    values, vectors = np.linalg.eigh(turned.shape_covariance_rad2)
+    parts = vectors * np.sqrt(np.maximum(values, 0.0))
+    axis = spin @ survey.axis_camera
+    left = [
+        _spin(north, np.array(turned.shape_rad) + part, turned) @ survey.axis_camera - axis
+        for part in parts.T
+    ]
+    return axis, spin, np.column_stack(left)
+
+
+def _spin(north_camera: Vector, shape_rad: Array, turned: DeclinationTurn) -> Matrix:
+    """Return how the turn carries what is fixed to the polar axis, in the camera's frame.
+
+    The declination axis lies off the square on the line of sight by the cone and on the polar axis
+    by the squareness; on the other side of the pier it points the other way.
+    """
+    sight = np.array([1.0, 0.0, 0.0])
+    square = np.cross(north_camera, sight)
+    if float(np.linalg.norm(square)) < 1e-6:
+        return np.eye(3)
+    sense = -1.0 if turned.beyond_the_pole else 1.0
+    along = float(sight @ north_camera)
+    wanted = sense * np.sin(shape_rad)
+    weights = np.linalg.solve(np.array([[1.0, along], [along, 1.0]]), wanted)
+    level = weights[0] * sight + weights[1] * north_camera
+    rest = math.sqrt(max(0.0, 1.0 - float(level @ level)))
     # To the north: the line of sight and the northern end come nearer to each other.
-    spin = rotation_about(unit(square), change_rad)
-    return spin @ survey.axis_camera, spin
+    return rotation_about(level + rest * unit(square), turned.turn_rad)
 
 
 def _mechanics(
-    axis: Vector,
-    sight: Vector,
-    *,
-    floor_rad: float,
-    repeat_rad: float,
-    change_rad: float,
-    south: bool,
+    axis: Vector, sight: Vector, *, floor_rad: float, repeat_rad: float, south: bool
 ) -> tuple[Array, Array]:
     """Return what the mechanics make uncertain, and the way of a turn in declination."""
     floor = np.eye(2) * floor_rad**2
     square = np.cross(-axis if south else axis, sight)
     if float(np.linalg.norm(square)) < math.sin(_NEAR_AXIS_RAD):
-        return floor + np.eye(2) * (repeat_rad**2 + change_rad**2), np.zeros(2)
+        return floor + np.eye(2) * repeat_rad**2, np.zeros(2)
     way = np.stack(sky_tangents(axis)) @ np.cross(unit(square), axis)
     way = way / float(np.linalg.norm(way))
-    across = np.array([-way[1], way[0]])
-    spread = floor + repeat_rad**2 * np.outer(way, way)
-    return spread + (_CONE_RAD * change_rad) ** 2 * np.outer(across, across), way
+    return floor + repeat_rad**2 * np.outer(way, way), way

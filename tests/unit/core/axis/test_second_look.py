@@ -8,7 +8,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from polewright.core.axis.observation import ObservedAttitude
-from polewright.core.axis.second_look import AxisThen, look_again
+from polewright.core.axis.second_look import AxisThen, DeclinationTurn, look_again
 from polewright.core.axis.survey import solve_axis
 from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, angle_between, sky_tangents
 from polewright.core.geometry.rotations import rotation_about
@@ -90,14 +90,70 @@ def test_declination_that_the_mount_tells_of_is_undone(altitude, azimuth, south,
     square /= np.linalg.norm(square)
     there = Rotation.from_rotvec(math.radians(change_deg) * square).as_matrix() @ start
     then = AxisThen(survey=_surveyed(axis, start))
-    told = _look(
-        [_exact(there)], then, south=south, declination_change_rad=math.radians(change_deg)
-    )
+    turn = DeclinationTurn(turn_rad=math.radians(change_deg))
+    told = _look([_exact(there)], then, south=south, declination=turn)
     assert np.hypot(*told.move_rad) < 0.1 * ARCSEC_RAD
     untold = _look([_exact(there)], then, south=south)
     assert np.hypot(*untold.move_rad) == pytest.approx(math.radians(abs(change_deg)), rel=0.02)
     # A line of sight off the square turns a change into something across: that costs certainty.
     assert np.trace(told.covariance_rad2) > np.trace(untold.covariance_rad2)
+
+
+def _mechanical(axis, south, hour, declination, shape, *, beyond):
+    """The whole camera, by scipy: polar axis, declination axis, cone, one rotation after another.
+
+    Rz(-h) Rx(NP) Ry(-d) Rz(CH) in the frame meridian - east - north end, as the formula of
+    ``pointing_mechanics`` has it; beyond the pole half a turn more, and d over the pole.
+    """
+    cone, square = shape
+    north = -axis if south else axis
+    up = np.array([0.0, 0.0, 1.0]) - north[2] * north
+    up /= np.linalg.norm(up)
+    frame = np.column_stack([up, np.cross(north, up), north])
+    if np.linalg.det(frame) < 0:
+        raise AssertionError
+    h = hour + math.pi if beyond else hour
+    d = math.pi - declination if beyond else declination
+    turn = (
+        Rotation.from_euler("z", -h)
+        * Rotation.from_euler("x", square)
+        * Rotation.from_euler("y", -d)
+        * Rotation.from_euler("z", cone)
+        * Rotation.from_euler("x", 0.7)
+    )
+    return frame @ turn.as_matrix()
+
+
+@pytest.mark.parametrize(("altitude", "azimuth", "south"), SITES)
+@pytest.mark.parametrize("beyond", [False, True])
+@pytest.mark.parametrize("change_deg", [-35.0, 5.0, 25.0])
+def test_any_turn_in_declination_is_undone_where_cone_and_squareness_are_known(
+    altitude, azimuth, south, beyond, change_deg
+):
+    axis = axis_at(altitude, azimuth)
+    shape = (40.0 * ARCMIN_RAD, -6.0 * ARCMIN_RAD)
+    first = math.radians(-40.0 if south else 40.0)
+
+    def at(hour, declination):
+        return _exact(_mechanical(axis, south, hour, declination, shape, beyond=beyond))
+
+    survey = solve_axis([at(hour, first) for hour in (-0.8, -0.3, 0.2)])
+    assert angle_between(survey.axis_enu, axis) < 1e-3 * ARCSEC_RAD
+    frame = at(0.5, first + math.radians(change_deg))
+    turn = math.radians(change_deg)
+    known = DeclinationTurn(
+        turn_rad=turn, shape_rad=shape, beyond_the_pole=beyond,
+        shape_covariance_rad2=np.eye(2) * (20.0 * ARCSEC_RAD) ** 2,
+    )  # fmt: skip
+    look = _look([frame], AxisThen(survey=survey), south=south, declination=known)
+    assert np.hypot(*look.move_rad) < 0.01 * ARCSEC_RAD
+    # Not known, it is off by about turn times cone, and says so.
+    rough = DeclinationTurn(turn_rad=turn, beyond_the_pole=beyond)
+    guess = _look([frame], AxisThen(survey=survey), south=south, declination=rough)
+    off = np.hypot(*guess.move_rad)
+    assert off == pytest.approx(abs(turn) * shape[0], rel=0.5)
+    assert off < 4.0 * math.sqrt(np.linalg.eigvalsh(guess.move_covariance_rad2)[-1])
+    assert rough.sigma_rad > 5.0 * known.sigma_rad
 
 
 def test_frames_that_do_not_agree_are_not_steady():
