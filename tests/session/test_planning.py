@@ -261,3 +261,14 @@ async def test_the_sun_near_a_target_is_told_as_a_danger():
     assert told[0]["text"].startswith("DANGER")
     events = [payload for topic, payload, _ in stage.publisher.messages if topic == "event"]
     assert "plan_near_sun" in [event["code"] for event in events]
+
+
+async def test_the_settings_hours_follow_a_clock_that_is_set():
+    """Before a receiver set it, the computer's clock stood three weeks ahead."""
+    stage = Stage(plan=PlanWish(asked=SETTINGS), clock=VirtualClock(NIGHT + timedelta(days=21)))
+    stage.attach()
+    await stage.evening.planner.refresh()
+    assert stage.told["start"].startswith("2026-12-16")
+    stage.clock.start = NIGHT
+    await stage.evening.planner.refresh()
+    assert stage.told["start"] == "2026-11-25T22:00:00+00:00"

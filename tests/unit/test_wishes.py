@@ -72,3 +72,55 @@ def test_the_tolerance_command_says_the_figure_and_why(capsys, tmp_path, monkeyp
     assert "300 s" in said
     assert main(["tolerance", "--focal-length", "400"]) == 2
     assert "--exposure" in capsys.readouterr().err
+
+
+def test_a_plan_of_names_hours_and_named_optics_is_read():
+    wish = evening_wishes(
+        _settings(
+            EXPOSURE + "sensor_diagonal_mm = 20.0\nguided = true\ntargets = ['NGC 2070', "
+            "'a comet = 13:26:47 -47:28:46']\nstart = '21:30'\nend = '02:00'\n"
+            "optics = [{name = 'wide', focal_length_mm = 50.0, pixel_size_um = 3.75}]\n"
+        )
+    ).plan
+    assert wish.asked is not None
+    assert [target.name for target in wish.asked.targets][1] == "a comet"
+    assert wish.asked.trains[0].farthest_mm == 10.0
+    assert wish.asked.hours is not None
+    assert (wish.asked.hours.start_min, wish.asked.hours.end_min) == (21 * 60 + 30, 120)
+    assert wish.optics("Wide").focal_length_mm == 50.0
+    assert wish.optics("wide").exposure_s is None
+
+
+def test_an_unknown_name_in_the_settings_is_refused_with_where_it_stands():
+    with pytest.raises(UsageError, match=r"\[plan\] targets: nothing is known.*Sirius"):
+        evening_wishes(_settings("[plan]\ntargets = ['siruis']\n"))
+
+
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ("[plan]\nstart = '21:30'\n", "start"),
+        ("[plan]\nnight = true\nstart = '21:30'\nend = '02:00'\n", "window"),
+        ("[plan]\nstart = '24:30'\nend = '02:00'\n", "start"),
+        ("[plan]\ntargets = ['M 31']\ndeclination_deg = 41.0\n", "targets"),
+        (
+            "[plan]\noptics = [{name = 'w', focal_length_mm = -1.0, pixel_size_um = 3.0}]\n",
+            "opt",
+        ),
+        (
+            "[plan]\noptics = [{name = 'wide', focal_length_mm = 50.0, pixel_size_um = 3.0, "
+            "farthest_mm = 3.0, sensor_diagonal_mm = 6.0}]\n",
+            "not both",
+        ),
+    ],
+)
+def test_a_plan_that_contradicts_itself_is_refused(text, key):
+    with pytest.raises(UsageError, match=key):
+        _settings(text)
+
+
+def test_the_check_of_a_file_looks_its_targets_up(capsys, tmp_path):
+    file = tmp_path / "polewright.toml"
+    file.write_text("[plan]\ntargets = ['helix']\n")
+    assert main(["config", "check", str(file)]) == 2
+    assert "Helix Nebula" in capsys.readouterr().err

@@ -135,7 +135,12 @@ def _named(optics: OpticsSettings) -> Optics:
 
 def _targets(plan: PlanSettings) -> tuple[SkyTarget, ...]:
     if plan.targets:
-        return read_targets(plan.targets, NamedPlaces())
+        try:
+            return read_targets(plan.targets, NamedPlaces())
+        except UsageError as trouble:
+            raise UsageError(
+                f"[plan] targets: {trouble.text}", remedy=trouble.remedy, code=trouble.code
+            ) from None
     if plan.declination_deg is None or plan.right_ascension_deg is None:
         return ()
     return (

@@ -3,6 +3,7 @@
 import argparse
 from pathlib import Path
 
+from polewright.app.planning import asked_by_settings
 from polewright.cli.output import ExitCode, Output
 from polewright.core.errors import UsageError
 from polewright.program import as_called
@@ -16,6 +17,7 @@ def config(options: argparse.Namespace, output: Output) -> ExitCode:
         return _init(options.file or options.config or Path(FILE_NAME), output)
     path = find_settings_file(options.file or options.config)
     settings = load_settings(path)
+    asked_by_settings(settings)  # its targets are looked up
     if path is None:
         output.result(
             {"ok": True, "file": None},

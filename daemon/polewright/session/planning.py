@@ -31,6 +31,10 @@ _log = logging.getLogger(__name__)
 # So long after its window a command's plan is kept, so that a morning's look still shows it.
 _KEPT_AFTER = timedelta(hours=12)
 _LOOK_EVERY_S = 60.0
+# Where no night came, it is looked for again after this long; and a window that is farther off than
+# a day is one by a clock that was set since.
+_LOOK_AGAIN = timedelta(hours=6)
+_LOOK_AHEAD = timedelta(hours=49)
 
 
 class NoCatalogue:
@@ -80,6 +84,7 @@ class Planner:
         self._commanded: PlanAsked | None = None
         self._plan: EveningPlan | None = None
         self._worked_for: object = None
+        self._worked_at = clock.now()
         self._lock = asyncio.Lock()
 
     @property
@@ -168,7 +173,7 @@ class Planner:
         asked = self._commanded or self._wish.asked
         over = plan is not None and plan.asked is asked and plan.over(now)
         depends_on = (asked, self._scene_place(), over)
-        if depends_on == self._worked_for:
+        if depends_on == self._worked_for and not self._outdated(now):
             return
         worked = None if asked is None else await asyncio.to_thread(work_out, asked, self._scene())
         if worked is not None and asked is self._commanded and _done_with(worked, now):
@@ -176,8 +181,18 @@ class Planner:
             await self._refresh()
             return
         self._take(worked)
+        self._worked_at = now
         over = worked is not None and worked.over(now)
         self._worked_for = (asked, self._scene_place(), over)
+
+    def _outdated(self, now: datetime) -> bool:
+        """Return whether time alone changed what the plan is: a clock was set, a summer ends."""
+        plan = self._plan
+        if plan is None or plan.asked.source is not PlanSource.SETTINGS or not plan.asked.timed:
+            return False
+        if plan.window is None:
+            return self._scene_place() is not None and abs(now - self._worked_at) > _LOOK_AGAIN
+        return plan.asked.window is None and plan.window.start - now > _LOOK_AHEAD
 
     def _take(self, plan: EveningPlan | None) -> None:
         """Let memory wish for what the plan needs, and tell it."""
