@@ -110,6 +110,13 @@ TARGETS = {
             share=6,
         ),
         Target(
+            name="evening",
+            about="whole commands, fit by the schema, at a service in memory",
+            maker="evenings:commands",
+            share=1,
+            most_cpu_s=8.0,
+        ),
+        Target(
             name="sensor_input",
             about="streams at sensor/input",
             maker="messages:sensor_input",

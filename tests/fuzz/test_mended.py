@@ -6,6 +6,7 @@ import io
 import json
 import logging
 import sqlite3
+import time
 import tracemalloc
 from contextlib import closing
 from datetime import UTC, datetime
@@ -41,6 +42,7 @@ from polewright.core.errors import MeasurementError, UsageError
 from polewright.core.imaging.decode import decode_picture
 from polewright.settings.load import SettingsError, parse_settings
 from polewright.settings.model import Settings
+from polewright.settings.toml_lines import key_lines
 from tests.unit.adapters.journal_records import NIGHT, survey_record
 
 KUDU = MountTopics("polewright", "kudu")
@@ -115,6 +117,16 @@ def test_settings_that_the_parser_gives_up_are_told_as_wrong(text):
     with pytest.raises(SettingsError, match="beyond reason") as caught:
         parse_settings(text, name="x.toml")
     assert caught.value.remedy
+
+
+def test_a_long_list_is_read_once_and_the_line_behind_it_is_right():
+    """Every line of it was read again for each line that followed: minutes for a long one."""
+    lines = "\n".join('"kudu", # [' for _ in range(20_000))
+    text = f"[page]\nnames = [\n{lines}\n]\nport = 'x'\n"
+    begun_s = time.process_time()
+    found = key_lines(text)
+    assert found["page", "port"] == 20_004
+    assert time.process_time() - begun_s < 2.0
 
 
 def test_a_home_of_nobody_is_a_wrong_path_and_no_bug():

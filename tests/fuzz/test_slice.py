@@ -12,7 +12,14 @@ from tests.fuzz.table import TARGETS
 from tests.fuzz.worker import inputs, mutated
 
 # Targets that wait for sockets or disks get fewer.
-_FEW = {"indi_server": 0, "page_requests": 10, "journal_file": 4, "journal_rows": 4, "picture": 20}
+_FEW = {
+    "indi_server": 0,
+    "page_requests": 10,
+    "journal_file": 4,
+    "journal_rows": 4,
+    "picture": 20,
+    "evening": 3,
+}
 
 
 @pytest.mark.filterwarnings("default")

@@ -27,12 +27,10 @@ def key_lines(text: str) -> dict[KeyPath, int]:
     """
     lines: dict[KeyPath, int] = {}
     table: KeyPath = ()
-    open_value = ""
+    value = _Value()
     for number, line in enumerate(text.splitlines(), start=1):
-        if open_value:
-            open_value += "\n" + line
-            if _complete(open_value):
-                open_value = ""
+        if value.open:
+            value.take("\n" + line)
             continue
         if match := _TABLE.match(line):
             table = _path(match.group(1))
@@ -41,8 +39,8 @@ def key_lines(text: str) -> dict[KeyPath, int]:
             path = table + _path(match.group(1))
             for depth in range(len(table) + 1, len(path) + 1):
                 lines.setdefault(path[:depth], number)
-            if not _complete(match.group(2)):
-                open_value = match.group(2)
+            value = _Value()
+            value.take(match.group(2))
     return lines
 
 
@@ -58,11 +56,22 @@ def _path(key: str) -> KeyPath:
     return tuple(part.strip("\"'") for part in _PART.findall(key))
 
 
-def _complete(value: str) -> bool:
-    """True where no bracket and no multi-line string is left open."""
-    depth = 0
-    for token in _TOKEN.finditer(value):
-        if token["open"]:
-            return False
-        depth += (token[0] in ("[", "{")) - (token[0] in ("]", "}"))
-    return depth <= 0
+class _Value:
+    """A value that may go on over lines: open while a bracket or a long string is."""
+
+    def __init__(self) -> None:
+        self._depth = 0
+        self._string = ""
+
+    @property
+    def open(self) -> bool:
+        return self._depth > 0 or bool(self._string)
+
+    def take(self, piece: str) -> None:
+        """Read on; what was read once is not read again, but for a string that is still open."""
+        text, self._string = self._string + piece, ""
+        for token in _TOKEN.finditer(text):
+            if token["open"]:
+                self._string = text[token.start() :]
+                return
+            self._depth += (token[0] in ("[", "{")) - (token[0] in ("]", "}"))
