@@ -41,6 +41,7 @@ _EXAMPLES: dict[tuple[str, str], object] = {
     ("schedule", "zone"): "Africa/Windhoek",
     ("schedule", "after_dusk_min"): 20.0,
     ("schedule", "gate_command"): ["/usr/local/bin/begin-imaging", "kudu"],
+    ("metrics", "port"): 9478,
     ("watch", "folder"): "/data/lights",
     ("journal", "directory"): "/var/lib/polewright",
     ("page", "token_file"): "page-tokens.txt",

@@ -18,6 +18,9 @@ SHORTEST = timedelta(minutes=1)
 LONGEST = timedelta(hours=14)
 """Longer than this is no night's imaging but a slip of the pen; polar nights are shot in parts."""
 
+# Earth orientation and the Moon's series are made for about these years.
+_FIRST_YEAR, _LAST_YEAR = 1990, 2090
+
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)([Zz]?)")
 
 
@@ -36,6 +39,13 @@ class Window:
 
     def __post_init__(self) -> None:
         """Refuse what is no window, and hold UTC."""
+        for instant in (self.start, self.end):
+            if not _FIRST_YEAR <= instant.year <= _LAST_YEAR:
+                raise UsageError(
+                    f"the year {instant.year} is not tonight's",
+                    remedy="Give the start and the end of tonight's imaging.",
+                    code="bad_window",
+                )
         object.__setattr__(self, "start", self.start.astimezone(UTC))
         object.__setattr__(self, "end", self.end.astimezone(UTC))
         if not SHORTEST <= self.end - self.start <= LONGEST:

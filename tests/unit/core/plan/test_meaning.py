@@ -229,3 +229,22 @@ def test_the_target_that_rules_is_named_only_where_it_asks_for_more():
     assert plan(train(), declinations=(-80.0, 10.0)).tightest.target == ""
     both = plan(train(name="wide", focal_length_mm=50.0), train(name="long"))
     assert both.tightest.train_name == "long"
+
+
+@given(
+    focal=st.floats(1.0, 20000.0), pixel=st.floats(0.1, 50.0), exposure=st.floats(0.001, 7200.0),
+    farthest=st.floats(0.1, 100.0), allowed=st.floats(0.01, 20.0), guided=st.booleans(),
+    declination=st.floats(-90.0, 90.0), error=st.floats(0.0, math.pi),
+    sigma=st.floats(0.0, 10.0),
+)  # fmt: skip
+def test_whatever_settings_and_commands_allow_has_a_meaning(
+    focal, pixel, exposure, farthest, allowed, guided, declination, error, sigma
+):
+    extreme = PlannedTrain(
+        focal_length_mm=focal, pixel_size_um=pixel, exposure_s=exposure, farthest_mm=farthest,
+        allowed_px=allowed, guided=guided,
+    )  # fmt: skip
+    meaning = meaning_of(plan(extreme, declinations=(declination,)), error, sigma)
+    assert meaning.words
+    assert "inf" not in meaning.words
+    assert "nan" not in meaning.words
