@@ -62,16 +62,17 @@ device = "Kudu"
 [camera]
 device = "Hoopoe"
 exposure_s = 1.0
-focal_length_mm = 120.0
+focal_length_mm = 50.0
 pixel_size_um = 3.75
 [metrics]
 port = 9478
 TOML
-printf '[clock]\nhost_clock = true\n' >/root/sky.toml
+# A wide field, whose patterns are made in seconds.
+printf '[clock]\nhost_clock = true\n[camera]\nfocal_length_mm = 50.0\ntold_focal_length_mm = 50.0\n' >/root/sky.toml
 systemd-run --quiet --unit=simulator /opt/polewright/current/bin/polewright-sky-simulator --port 7624 --seed 11 --sky /root/sky.toml
 systemctl restart polewright
 attached() { shown StatusText | grep -q 'idle: ready'; }
-within 180 attached || fail "no devices: $(shown StatusText)"
+within 480 attached || fail "no devices: $(shown StatusText)"
 shown StatusText
 # By the host's clock it may be day there: then the limits refuse, which is an answer too.
 follower polewright survey --clear && code=0 || code=$?
@@ -119,13 +120,15 @@ systemctl daemon-reload
 systemctl reset-failed polewright
 systemctl restart polewright
 
-step "back to the version before, and forth"
-now=$(readlink /opt/polewright/current)
-sh /opt/polewright/current/configs/install/install.sh rollback
-[ "$(readlink /opt/polewright/current)" != "$now" ] || fail "still $now"
-within 60 systemctl --quiet is-active polewright || fail "not active after going back"
-sh /opt/polewright/current/configs/install/install.sh rollback
-[ "$(readlink /opt/polewright/current)" = "$now" ] || fail "not forth again"
+if [ -L /opt/polewright/previous ]; then
+    step "back to the version before, and forth"
+    now=$(readlink /opt/polewright/current)
+    sh /opt/polewright/current/configs/install/install.sh rollback
+    [ "$(readlink /opt/polewright/current)" != "$now" ] || fail "still $now"
+    within 60 systemctl --quiet is-active polewright || fail "not active after going back"
+    sh /opt/polewright/current/configs/install/install.sh rollback
+    [ "$(readlink /opt/polewright/current)" = "$now" ] || fail "not forth again"
+fi
 
 step "it ends in order"
 systemctl stop polewright
