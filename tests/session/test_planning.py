@@ -10,12 +10,16 @@ import pytest
 from polewright.adapters.catalogue.names import NamedPlaces
 from polewright.adapters.journal.writing import SqliteJournal
 from polewright.adapters.mqtt.payloads import check_payload
+from polewright.cli.display import EveningView
+from polewright.cli.surveying import survey_lines
 from polewright.core.errors import UsageError
 from polewright.core.geometry.rotations import rotation_about
 from polewright.core.plan.evening_plan import PlanAsked, PlannedTrain, PlanSource
 from polewright.core.plan.window import ClockHours
 from polewright.session.evening import Evening
 from polewright.session.plan_wish import Optics, PlanWish
+from polewright.session.schedule_wish import ScheduleWish
+from polewright.session.scheduling import Schedule
 from polewright.session.survey import SurveyWish
 from polewright.session.wishes import EveningWishes
 from tests.session.ports_in_memory import (
@@ -272,3 +276,37 @@ async def test_the_settings_hours_follow_a_clock_that_is_set():
     stage.clock.start = NIGHT
     await stage.evening.planner.refresh()
     assert stage.told["start"] == "2026-11-25T22:00:00+00:00"
+
+
+async def test_the_schedule_verifies_before_the_plans_window():
+    stage = Stage()
+    stage.attach()
+    planner = stage.evening.planner
+    schedule = Schedule(stage.evening, stage.clock, ScheduleWish(), lambda: planner.verify_at)
+    await schedule.look()
+    assert stage.publisher.last("schedule")["next"] is None
+    await stage.set(**SHOT, **HOURS, verify_before_min=30.0)
+    await schedule.look()
+    told = stage.publisher.last("schedule")
+    assert told["next"] == {"due": "2026-11-25T21:00:00+00:00", "rule": "plan"}
+    assert told["plan"]["verify_at"] == told["next"]["due"]
+    stage.keeps_the_contract("schedule")
+    await stage.set(clear=True)
+    await schedule.look()
+    assert stage.publisher.last("schedule")["next"] is None
+
+
+async def test_status_says_the_plan_and_what_the_last_survey_means_for_it():
+    stage = Stage(off_arcmin=3.0)
+    stage.attach()
+    await stage.set(**SHOT, **HOURS)
+    result = await stage.survey()
+    view = EveningView()
+    view.take("availability", "online")
+    for topic, payload, _ in stage.publisher.messages:
+        view.take(topic, payload)
+    lines = view.lines()
+    survey = next(index for index, line in enumerate(lines) if line.startswith("last survey"))
+    assert lines[survey + 1] == f"  for the plan: {result['meaning']}"
+    assert any(line.startswith("plan: NGC 2070") for line in lines)
+    assert f"  for the plan: {result['meaning']}" in survey_lines(result)
