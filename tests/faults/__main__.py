@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 from tests.faults.campaign import SeedResult, lines_of, run_campaign, table
+from tests.faults.schedule import KINDS, Kind
 
 
 def main() -> int:
@@ -22,6 +23,10 @@ def main() -> int:
     parser.add_argument("--jobs", type=int, default=1, metavar="J", help="so many at once")
     parser.add_argument("--kills", type=int, default=0, metavar="N", help="kill -9 in commits")
     parser.add_argument("--keep", type=Path, metavar="FOLDER", help="keep what failed, for a look")
+    parser.add_argument(
+        "--only", choices=[kind.value for kind in KINDS], metavar="KIND",
+        help="every fault of this kind: " + ", ".join(KINDS),
+    )  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     options = parser.parse_args()
     signal.signal(signal.SIGTERM, signal.default_int_handler)
@@ -42,7 +47,8 @@ def main() -> int:
             )
     if options.seeds:
         seeds = range(options.first, options.first + options.seeds)
-        results = run_campaign(seeds, jobs=options.jobs, keep=options.keep, tell=_tell)
+        only = Kind(options.only) if options.only else None
+        results = run_campaign(seeds, jobs=options.jobs, only=only, keep=options.keep, tell=_tell)
         rows = table(results)
         failed = [one for one in results if one.violations]
         violated |= bool(failed)
@@ -68,7 +74,8 @@ def _tell(result: SeedResult) -> None:
     faults = ", ".join(
         f"{kind} {'never' if took is None else f'{took:.1f} s'}" for kind, took in result.faults
     )
-    sys.stderr.write(f"seed {result.seed} ({result.took_s:.0f} s): {faults}\n")
+    noted = f" ({'; '.join(result.noted)})" if result.noted else ""
+    sys.stderr.write(f"seed {result.seed} ({result.took_s:.0f} s): {faults}{noted}\n")
     for text in result.violations:
         sys.stderr.write(f"  VIOLATED {text}\n")
     sys.stderr.flush()

@@ -26,8 +26,10 @@ _DEVICES_S = 60.0
 _SLOW_BYTES_S = (400.0, 20000.0)
 _CLOCK_STEPS_S = (-7200.0, -3600.0, -90.0, 45.0, 600.0, 3600.0, 86400.0)
 _BUMPS_ARCMIN = (1.5, 40.0)
-# What the service may still take when memory is short (bytes).
-_LEAST_MEMORY, _MOST_MEMORY = 0, 6_000_000
+# What the service may still take when memory is short, above what it holds between frames (bytes),
+# and so often it is looked what that is.
+_LEAST_MEMORY, _MOST_MEMORY = 300_000, 2_000_000
+_SAMPLES = 60
 
 Breaker = Callable[[Stack, Record, Fault], AbstractAsyncContextManager[None]]
 
@@ -282,11 +284,40 @@ def _children(stack: Stack) -> list[int]:
 
 
 @asynccontextmanager
-async def _out_of_memory(stack: Stack, _record: Record, fault: Fault) -> AsyncIterator[None]:
-    pid = stack.service.pid if stack.service is not None else 0
+async def _out_of_memory(stack: Stack, record: Record, fault: Fault) -> AsyncIterator[None]:
+    """Leave the service what it holds between frames and little more.
+
+    Where even small pieces lack no program goes on: it may end, and whoever watches over it starts
+    it again, as the service manager does.
+    """
+    assert stack.service is not None
+    pid = stack.service.pid
+    least = min([_address_space(pid) async for _ in _looks(_SAMPLES, 0.01)])
     spare = _LEAST_MEMORY + fault.size * (_MOST_MEMORY - _LEAST_MEMORY)
-    with _limited(pid, resource.RLIMIT_AS, _address_space(pid) + int(spare)):
+    before = len(record.told)
+    died = False
+    with _limited(pid, resource.RLIMIT_AS, least + int(spare)):
         yield
+        died = not lives(pid)
+    if died:
+        record.lives[-1].killed_s = time.monotonic()
+        record.lives[-1].code = await stack.service.ended()
+        record.lives[-1].ended_s = stack.service.ended_s
+        begin_life(stack, record)
+    said = any("no memory" in str(one.payload) for one in record.told[before:])
+    felt = "felt" if said else "unfelt"
+    record.faults[-1].noted = f"{spare / 1e6:.1f} MB left, {'died of it' if died else felt}"
+
+
+def lives(pid: int) -> bool:
+    """Return whether there is such a process."""
+    return Path(f"/proc/{pid}").exists()
+
+
+async def _looks(number: int, every_s: float) -> AsyncIterator[None]:
+    for _ in range(number):
+        yield
+        await asyncio.sleep(every_s)
 
 
 def _address_space(pid: int) -> int:

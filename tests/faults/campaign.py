@@ -20,7 +20,7 @@ from tests.faults.evening import run_seed
 from tests.faults.judging import violations
 from tests.faults.nursery import nursery
 from tests.faults.record import Record
-from tests.faults.schedule import KINDS, schedule
+from tests.faults.schedule import KINDS, Kind, Schedule, schedule
 from tests.faults.stack import may_mount
 
 _JOURNAL_MB = 4
@@ -34,6 +34,7 @@ class SeedResult:
     seed: int
     took_s: float
     faults: tuple[tuple[str, float | None], ...]
+    noted: tuple[str, ...]
     violations: tuple[str, ...]
     good_enough: int
     surveys: int
@@ -45,6 +46,7 @@ def run_campaign(
     seeds: Sequence[int],
     *,
     jobs: int,
+    only: Kind | None = None,
     keep: Path | None = None,
     tell: Callable[[SeedResult], None] = lambda _result: None,
 ) -> list[SeedResult]:
@@ -55,7 +57,7 @@ def run_campaign(
         names = [Path(folder) / f"worker-{number}" for number in range(min(jobs, len(seeds)))]
 
         def work(home: Path) -> None:
-            with _worker(home, keep) as ask:
+            with _worker(home, keep, only) as ask:
                 while left:
                     try:
                         seed = left.pop()
@@ -72,10 +74,13 @@ def run_campaign(
 
 
 @contextmanager
-def _worker(home: Path, keep: Path | None) -> Iterator[Callable[[int], SeedResult]]:
+def _worker(
+    home: Path, keep: Path | None, only: Kind | None
+) -> Iterator[Callable[[int], SeedResult]]:
     """Run a worker process, in a mount namespace of its own where that is allowed."""
     home.mkdir()
-    command = [sys.executable, "-m", "tests.faults.campaign", str(home), str(keep or "")]
+    told = [str(home), str(keep or ""), only.value if only else ""]
+    command = [sys.executable, "-m", "tests.faults.campaign", *told]
     if may_mount():
         journal = home / "journal"
         journal.mkdir()
@@ -106,7 +111,7 @@ def _worker(home: Path, keep: Path | None) -> Iterator[Callable[[int], SeedResul
             process.wait(_END_S)
 
 
-def _work(home: Path, keep: Path | None, seeds: Iterable[int]) -> None:
+def _work(home: Path, keep: Path | None, only: Kind | None, seeds: Iterable[int]) -> None:
     """Be a worker: one line in is a seed, one line out is its result."""
     journal = home / "journal"
     journal.mkdir(exist_ok=True)
@@ -114,17 +119,18 @@ def _work(home: Path, keep: Path | None, seeds: Iterable[int]) -> None:
         for seed in seeds:
             folder = home / f"seed-{seed}"
             folder.mkdir()
-            result = _one(seed, folder, door, journal, keep)
+            result = _one(schedule(seed, only), folder, door, journal, keep)
             sys.stdout.write(json.dumps(asdict(result)) + "\n")
             sys.stdout.flush()
             shutil.rmtree(folder)
 
 
-def _one(seed: int, folder: Path, door: Path, journal: Path, keep: Path | None) -> SeedResult:
+def _one(plan: Schedule, folder: Path, door: Path, journal: Path, keep: Path | None) -> SeedResult:
+    seed = plan.seed
     began_s = time.monotonic()
     record = Record()
     try:
-        record = asyncio.run(run_seed(schedule(seed), folder, door, journal))
+        record = asyncio.run(run_seed(plan, folder, door, journal))
         found = violations(record)
     except Exception as broken:  # the campaign goes on, and the seed is told
         found = [f"the seed could not be run: {type(broken).__name__}: {broken}"]
@@ -146,6 +152,7 @@ def _one(seed: int, folder: Path, door: Path, journal: Path, keep: Path | None) 
             )
             for one in record.faults
         ),
+        noted=tuple(one.noted for one in record.faults if one.noted),
         violations=tuple(found),
         good_enough=sum(one.payload["verdict"] == "good_enough" for one in corrections),
         surveys=sum("age_s" not in one.payload for one in record.of("survey")),
@@ -193,5 +200,6 @@ if __name__ == "__main__":
     _work(
         Path(sys.argv[1]),
         Path(sys.argv[2]) if sys.argv[2] else None,
+        Kind(sys.argv[3]) if sys.argv[3] else None,
         (int(line) for line in sys.stdin),
     )

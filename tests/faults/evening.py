@@ -6,7 +6,7 @@ import shutil
 import time
 from pathlib import Path
 
-from tests.faults.breaking import BREAKERS, begin_life, end_service, until
+from tests.faults.breaking import BREAKERS, begin_life, end_service, lives, until
 from tests.faults.person import Person
 from tests.faults.record import Done, Record
 from tests.faults.schedule import Fault, Kind, Moment, Schedule
@@ -87,7 +87,7 @@ async def _break(stack: Stack, record: Record, fault: Fault) -> None:
             done.recovered_s = works_s
             return
         service = stack.service
-        if service is not None and not _lives(service.pid):
+        if service is not None and not lives(service.pid):
             return  # it died: the judge sees its end
         await asyncio.sleep(_LOOK_S)
 
@@ -120,7 +120,7 @@ async def _until_working(stack: Stack, record: Record) -> None:
     end_s = time.monotonic() + READY_S
     while _works(record, 0.0) is None:
         assert stack.service is not None
-        if time.monotonic() > end_s or not _lives(stack.service.pid):
+        if time.monotonic() > end_s or not lives(stack.service.pid):
             raise RuntimeError(f"the stack did not get to work: {stack.log.read_text()[-2000:]}")
         await asyncio.sleep(_LOOK_S)
 
@@ -131,7 +131,3 @@ def _empty(folder: Path) -> None:
             shutil.rmtree(old)
         else:
             old.unlink()
-
-
-def _lives(pid: int) -> bool:
-    return Path(f"/proc/{pid}").exists()

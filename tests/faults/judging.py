@@ -218,7 +218,7 @@ def _states_true(record: Record) -> Iterator[str]:
 def _running(record: Record, s: float) -> bool:
     """Return whether some command may have run then."""
     return any(
-        one.s <= s and (one.ended_s is None or one.ended_s >= s - LATE_S)
+        one.s <= s and (one.ended_s is None or one.ended_s > s - LATE_S)
         for one in record.asked
         if one.verb in ("survey", "adjust")
     )

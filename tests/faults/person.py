@@ -19,9 +19,11 @@ _BASE = "polewright/kudu/"
 _ACCEPTED_S = 3.0
 # Longer than any survey here takes (s).
 _ENDED_S = 40.0
-_RETRY_S = 0.3
+_RETRY_S = 0.5
 # So many corrections are looked at between two turns of the bolts.
 _LOOKS = 4
+# These run until they are stopped.
+_LONG = ("adjust", "keep_watch")
 _AGAIN = ("declination_moved", "no_survey", "axis_jumped")
 
 
@@ -117,7 +119,13 @@ class Person:
                 survey_next = ended.code in _AGAIN
             await asyncio.sleep(_RETRY_S)
 
-    async def ask(self, verb: str) -> Asked:
+    async def say(self, topic: str, payload: dict[str, Any]) -> None:
+        """Publish something below the mount's root, if the broker is there."""
+        with contextlib.suppress(aiomqtt.MqttError):
+            if self._client is not None:
+                await self._client.publish(f"{_BASE}{topic}", json.dumps(payload), timeout=2.0)
+
+    async def ask(self, verb: str, **arguments: Any) -> Asked:
         """Send one command and follow it to its end."""
         began_s = time.monotonic()
         number = len(self._record.asked)
@@ -131,8 +139,9 @@ class Person:
             if client is None:
                 raise TimeoutError
             await client.publish(
-                f"{_BASE}command/{verb}", json.dumps({"id": identifier}), qos=1, timeout=2.0
-            )
+                f"{_BASE}command/{verb}", json.dumps(arguments | {"id": identifier}),
+                qos=1, timeout=2.0,
+            )  # fmt: skip
             end_s = began_s + _ACCEPTED_S
             while True:
                 async with asyncio.timeout(max(0.05, end_s - time.monotonic())):
@@ -146,7 +155,7 @@ class Person:
                     error = reply.get("error") or {}
                     code = "" if reply.get("ok") else str(error.get("code"))
                     break
-                if verb == "adjust":
+                if verb in _LONG:
                     end_s = time.monotonic() + _ENDED_S
         except (TimeoutError, aiomqtt.MqttError):
             pass

@@ -78,14 +78,17 @@ _FAULTS = 2
 _HANDS = 40
 
 
-def schedule(seed: int) -> Schedule:
-    """Return a seed's schedule; the kinds come in turn, and a second one by chance."""
+def schedule(seed: int, only: Kind | None = None) -> Schedule:
+    """Return a seed's schedule; the kinds come in turn, and a second one by chance.
+
+    ``only``: every fault is of this kind; moments and sizes stay as they are.
+    """
     draw = random.Random(f"polewright faults {seed}")
     kinds = [KINDS[seed % len(KINDS)]]
     kinds += draw.choices(KINDS, k=_FAULTS - 1)
     faults = tuple(
         Fault(
-            kind=kind,
+            kind=only or kind,
             moment=draw.choices(tuple(Moment), weights=(2, 3, 1))[0],
             after_s=draw.uniform(0.0, 1.2),
             lasts_s=draw.uniform(0.3, 2.5),

@@ -29,6 +29,8 @@ EXPOSURE_S = 0.15
 _SKY = """
 seed = {seed}
 site_name = "{site}"
+[clock]
+time_factor = {time_factor}
 [mount]
 axis_altitude_error_deg = {altitude_deg}
 axis_azimuth_error_deg = {azimuth_deg}
@@ -40,6 +42,8 @@ focal_length_mm = {focal_mm}
 told_focal_length_mm = {focal_mm}
 aperture_mm = 60.0
 readout_s = 0.02
+[sky]
+daylight = false
 """
 _SETTINGS = """
 [site]
@@ -218,6 +222,7 @@ async def running_stack(
     time_zone: str = "UTC",
     narrow: bool = False,
     more: str = "",
+    time_factor: float = 1.0,
 ) -> AsyncIterator[Stack]:
     """Run broker and server, and make ready for a service; everything is ended at the end."""
     broker = Mosquitto(folder)
@@ -233,7 +238,12 @@ async def running_stack(
             stack = Stack(folder, nursery, journal, broker, links)
             stack.time_zone = time_zone
             step(stack.clock_file, 0.0)
-            _write(stack, seed=seed, site=site, off_arcmin=off_arcmin, narrow=narrow, more=more)
+            sky = _SKY.format(
+                seed=seed, site=site, altitude_deg=off_arcmin[0] / 60.0,
+                azimuth_deg=off_arcmin[1] / 60.0, focal_mm=NARROW_MM if narrow else WIDE_MM,
+                time_factor=time_factor,
+            )  # fmt: skip
+            _write(stack, sky, more)
             try:
                 await stack.start_server(server_port)
                 yield stack
@@ -243,16 +253,10 @@ async def running_stack(
         await broker.stop()
 
 
-def _write(
-    stack: Stack, *, seed: int, site: str, off_arcmin: tuple[float, float], narrow: bool, more: str
-) -> None:
+def _write(stack: Stack, sky: str, more: str) -> None:
+    """Write what the processes read: the sky, the settings, and the driver's program."""
     folder = stack.folder
-    (folder / "sky.toml").write_text(
-        _SKY.format(
-            seed=seed, site=site, altitude_deg=off_arcmin[0] / 60.0,
-            azimuth_deg=off_arcmin[1] / 60.0, focal_mm=NARROW_MM if narrow else WIDE_MM,
-        )
-    )  # fmt: skip
+    (folder / "sky.toml").write_text(sky)
     (folder / "polewright.toml").write_text(
         _SETTINGS.format(
             indi_port=stack.indi_link.port, mqtt_port=stack.mqtt_link.port,
