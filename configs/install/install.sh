@@ -220,5 +220,6 @@ case ${1:-install} in
     install) install_or_upgrade ;;
     rollback) rollback ;;
     uninstall) uninstall "${2:-}" ;;
+    name) SOURCE=$(dirname -- "$(dirname -- "$HERE")"); name_release ;;  # what this copy would be called
     *) sed -n '2,8s/^# \{0,1\}//p' "$0"; exit 2 ;;
 esac

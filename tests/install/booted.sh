@@ -130,6 +130,20 @@ if [ -L /opt/polewright/previous ]; then
     [ "$(readlink /opt/polewright/current)" = "$now" ] || fail "not forth again"
 fi
 
+step "an upgrade that does not start is taken back"
+before=$(readlink /opt/polewright/current)
+echo 'A version that does not start.' >>/root/polewright/docs/operations.md
+broken=/opt/polewright/releases/$(sh /root/polewright/configs/install/install.sh name)
+mkdir -p "$broken/bin"
+cp -r /opt/polewright/current/configs "$broken/"
+printf '#!/bin/sh\n[ "$1" = config ]\n' >"$broken/bin/polewright"
+chmod 755 "$broken/bin/polewright"
+touch "$broken/complete"
+if sh /root/polewright/configs/install/install.sh; then fail "it was called good"; fi
+[ "$(readlink /opt/polewright/current)" = "$before" ] || fail "it stayed"
+within 60 systemctl --quiet is-active polewright || fail "not active after it was taken back"
+ls /var/lib/polewright/backups
+
 step "it ends in order"
 systemctl stop polewright
 systemctl show polewright -p ActiveState,Result,ExecMainStatus

@@ -20,6 +20,7 @@ from polewright.adapters.web.certificate import valid_until
 from polewright.app.findings import Finding, Mark
 from polewright.core.errors import PolewrightError
 from polewright.settings.model import Settings
+from polewright.settings.scheduling import ScheduleSettings
 
 UNIT = "polewright.service"
 USER = "polewright"
@@ -47,10 +48,13 @@ async def upkeep(settings: Settings) -> AsyncIterator[Finding]:
     yield await asyncio.to_thread(_journal, settings)
     for finding in await asyncio.to_thread(lambda: [*_secrets(settings), *_certificates(settings)]):
         yield finding
+    running = properties.get("ActiveState") == "active"
+    if (planned := schedule_finding(settings.schedule, running=running)) is not None:
+        yield planned
     if (gate := gate_finding(settings.schedule.gate_command)) is not None:
         yield gate
     if settings.metrics.port is not None:
-        yield await _metrics(settings, running=properties.get("ActiveState") == "active")
+        yield await _metrics(settings, running=running)
 
 
 def unit_properties(ask: Callable[[list[str]], str] | None = None) -> Properties:
@@ -243,6 +247,25 @@ def certificate_finding(step: str, file: Path, until: datetime, now: datetime) -
     else:
         mark, text = Mark.GOOD, f"{file}, until {until:%Y-%m-%d}"
     return Finding(step=step, mark=mark, text=text, remedy="" if mark is Mark.GOOD else how)
+
+
+def schedule_finding(schedule: ScheduleSettings, *, running: bool) -> Finding | None:
+    """Return when verifications are due; ``running``: as a service of this machine."""
+    due = [f"at {', '.join(schedule.at)}"] if schedule.at else []
+    if schedule.after_dusk_min is not None:
+        due.append(f"{schedule.after_dusk_min:g} min after {schedule.dusk} dusk")
+    if not due:
+        return None
+    moves = "; it may move the mount" if schedule.may_move else ""
+    return Finding(
+        step="schedule",
+        mark=Mark.GOOD if running else Mark.NOTE,
+        text=f"verifies every day {' and '.join(due)}{moves}",
+        remedy=""
+        if running
+        else "Only while the service runs: install it as a service of this "
+        "machine, docs/operations.md, or leave `polewright run` running.",
+    )
 
 
 def gate_finding(command: Sequence[str]) -> Finding | None:

@@ -15,12 +15,14 @@ from polewright.app.findings import Finding, Mark
 from polewright.app.upkeep import (
     certificate_finding,
     gate_finding,
+    schedule_finding,
     unit_finding,
     unit_properties,
     upkeep,
 )
 from polewright.settings.load import parse_settings
 from polewright.settings.model import Settings
+from polewright.settings.scheduling import ScheduleSettings
 
 RUNNING = {
     "LoadState": "loaded", "ActiveState": "active", "Result": "success", "NRestarts": "0",
@@ -187,3 +189,16 @@ def test_a_gate_command_s_rights_are_looked_at(
     assert finding.mark is (Mark.GOOD if words is None else Mark.BAD)
     assert words is None or words in finding.text
     assert finding.remedy or words is None
+
+
+def test_a_schedule_is_told_with_whether_it_moves_and_needs_a_service() -> None:
+    assert schedule_finding(ScheduleSettings(), running=True) is None
+    wanted = ScheduleSettings(at=["21:30", "02:00"], after_dusk_min=20.0, may_move=True)
+    finding = schedule_finding(wanted, running=True)
+    assert finding is not None
+    assert finding.mark is Mark.GOOD
+    assert "at 21:30, 02:00 and 20 min after nautical dusk" in finding.text
+    assert "it may move the mount" in finding.text
+    finding = schedule_finding(wanted, running=False)
+    assert finding is not None
+    assert (finding.mark, "Only while the service runs" in finding.remedy) == (Mark.NOTE, True)
