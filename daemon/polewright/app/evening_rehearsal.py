@@ -131,6 +131,8 @@ async def _verify(person: Person) -> Finding:
     told = await person.command("verify")
     claimed, sigma = told["total_error_arcmin"], told["total_error_sigma_arcmin"]
     true = await true_arcmin(person.bench)
+    if claimed is None or sigma is None:
+        return Finding(name="verification", words=str(told["words"]), held=False)
     return Finding(
         name="verification",
         words=f"{told['verdict']}: claimed {claimed:.2f} +- {sigma:.2f} arcmin, true {true:.2f}",
