@@ -688,7 +688,7 @@ async def test_no_frame_of_a_load_is_bright_even_when_styles_come_late(
 ):
     """Recorded by the browser itself: every frame that it drew, from the first."""
     adjusting(stage)
-    stage.correction(1.4, -3.2, 0.15)
+    stage.correction(1.4, -3.2, 0.15, valid_s=120.0)
     async with screen(browser, stage.url) as seen:
         await seen.until("#verdict", "not yet")
 

@@ -3,6 +3,7 @@
 import asyncio
 import io
 import json
+import re
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -207,3 +208,19 @@ def test_the_page_is_dark_before_anything_else_has_come():
     assert "<link" not in head
     assert "<script" not in head
     assert "background:#000" in index.partition("<style>")[2].partition("</style>")[0]
+
+
+@pytest.mark.parametrize(
+    ("index", "first"), [("index.html", "main.js"), ("fleet.html", "fleet.js")]
+)
+def test_all_scripts_are_fetched_at_once_and_not_one_after_the_other(index: str, first: str):
+    """A phone at the edge of a network waits for every step of a chain of imports."""
+    assets = read_assets(index)
+    wanted, found = [first], set()
+    while wanted:
+        name = wanted.pop()
+        new = re.findall(r'from "\./([a-z]+\.js)"', assets[name].body.decode())
+        wanted += [one for one in new if one not in found]
+        found |= set(new)
+    told = re.findall(r'rel="modulepreload" href="([a-z]+\.js)"', assets[index].body.decode())
+    assert sorted(told) == sorted(found)
