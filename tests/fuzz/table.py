@@ -117,6 +117,12 @@ TARGETS = {
             most_cpu_s=8.0,
         ),
         Target(
+            name="displays",
+            about="what terminals make of topics at which anybody may have written",
+            maker="displays:topics",
+            share=3,
+        ),
+        Target(
             name="sensor_input",
             about="streams at sensor/input",
             maker="messages:sensor_input",

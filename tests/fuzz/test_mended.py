@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pytest
 from astropy.io import fits
+from rich.console import Console
 
 from polewright.adapters.indi.blobs import BlobFilter
 from polewright.adapters.indi.client import readable
@@ -32,14 +33,18 @@ from polewright.adapters.indi.recording import (
 from polewright.adapters.indi.snapshot import PropertyKind, PropertySnapshot, PropertyState
 from polewright.adapters.journal.moments import read_moments
 from polewright.adapters.journal.store import JournalStore
+from polewright.adapters.mqtt.client import read_payload
 from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.topics import MountTopics, is_identifier
 from polewright.adapters.mqtt.watch_input import WatchInputs
 from polewright.adapters.web.access import Tokens, is_same_origin
 from polewright.adapters.web.greeting import message_text, read_message
 from polewright.adapters.web.server import Page
+from polewright.cli.display import EveningView
+from polewright.cli.watching import screenful
 from polewright.core.errors import MeasurementError, UsageError
 from polewright.core.imaging.decode import decode_picture
+from polewright.session.fleet import FleetView
 from polewright.settings.load import SettingsError, parse_settings
 from polewright.settings.model import Settings
 from polewright.settings.toml_lines import key_lines
@@ -224,6 +229,38 @@ def test_an_offset_of_another_age_is_passed_over(at: str):
     )
     watch.take_guide(json.dumps({"declination_arcsec": 1.0, "at": at}).encode(), False)
     assert (offsets, watch.refused) == ([], 1)
+
+
+@pytest.mark.parametrize(
+    "payload", [b'{"a":' * 5000, b'{"total_error_arcmin": 1e999}', b'{"at": NaN}', b"{"]
+)
+def test_a_topic_that_is_no_json_is_a_bare_text_to_displays(payload: bytes):
+    """Nested without end it ended ``watch`` and ``fleet``; no number of JSON ended ``status``."""
+    assert read_payload(payload) == payload.decode()
+
+
+def test_a_figure_of_400_digits_in_the_fleet_is_none():
+    fleet = FleetView()
+    fleet.take("kudu", "survey", {"total_error_arcmin": 10**400}, retained=False)
+    assert fleet.rows()[0].total_error_arcmin is None
+
+
+@pytest.mark.parametrize(
+    ("topic", "payload"),
+    [
+        ("correction", {"live": True, "verdict": "wonderful"}),
+        ("survey", {"total_error_arcmin": "large"}),
+        ("state", {"state": "surveying", "percent": "half"}),
+        ("event", {"level": None}),
+    ],
+)
+def test_somebody_elses_words_do_not_end_the_display(topic: str, payload: dict[str, Any]):
+    view = EveningView()
+    view.take("availability", "online")
+    view.take(topic, payload)
+    console = Console(file=io.StringIO(), width=80, height=24)
+    console.print(screenful(view, "kudu", console))
+    assert view.lines()
 
 
 # -- the page -------------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 import io
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from polewright.adapters.indi.blobs import BlobFilter
@@ -63,7 +64,10 @@ def recording(folder: Path) -> Run:
     def run(data: bytes) -> None:
         path.write_bytes(data)
         for message in read_recording(path):
-            assert parse_line(message.line()) == message, "a line does not say itself"
+            again = parse_line(message.line())
+            # A line tells milliseconds.
+            assert replace(again, at_s=message.at_s) == message, "a line does not say itself"
+            assert abs(again.at_s - message.at_s) < 1e-3
             message.xml()
 
     return run

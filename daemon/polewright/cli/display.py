@@ -10,6 +10,13 @@ _VALID_S = 30.0
 # An event is news for this long (s).
 _NEWS_S = 120.0
 
+STRANGE = (
+    "what comes at these topics is not understood: another version of polewright says it, or "
+    "somebody else"
+)
+# Whoever may write to the broker may say anything at the topics that a display reads.
+NOT_UNDERSTOOD = (LookupError, TypeError, ValueError, AttributeError, ArithmeticError)
+
 VERDICT_WORDS = {
     "good_enough": "GOOD ENOUGH - leave the bolts",
     "not_yet": "NOT YET - turn on",
@@ -89,6 +96,12 @@ class EveningView:
 
     def lines(self) -> list[str]:
         """Return the same as a few lines of text."""
+        try:
+            return self._lines()
+        except NOT_UNDERSTOOD:
+            return [STRANGE]
+
+    def _lines(self) -> list[str]:
         state = self.topics.get("state") or {}
         lines = [f"{state.get('state', 'unknown')}: {state.get('step') or 'nothing running'}"]
         if self.live:

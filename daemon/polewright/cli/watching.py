@@ -12,7 +12,13 @@ from rich.rule import Rule
 from rich.text import Text
 
 from polewright.adapters.mqtt.client import TopicUpdate
-from polewright.cli.display import VERDICT_WORDS, EveningView, on_sky_words
+from polewright.cli.display import (
+    NOT_UNDERSTOOD,
+    STRANGE,
+    VERDICT_WORDS,
+    EveningView,
+    on_sky_words,
+)
 from polewright.core.axis.correction import says_leave
 from polewright.core.errors import PolewrightError
 from polewright.program import as_called
@@ -78,8 +84,12 @@ async def _follow(
 def screenful(view: EveningView, mount: str, console: Console, hint: str = "") -> RenderableType:
     """Return the display of one moment as it fills a window, black to its edges."""
     width, height = console.size
+    try:
+        shown = picture(view, mount, width=width, height=height, ink=_ink(console), hint=hint)
+    except NOT_UNDERSTOOD:
+        shown = picture(EveningView(link=STRANGE), mount, width=width, height=height, hint=hint)
     return Align.center(
-        picture(view, mount, width=width, height=height, ink=_ink(console), hint=hint),
+        shown,
         vertical="middle",
         style=_GROUND,
         height=height if console.is_terminal else None,

@@ -17,6 +17,10 @@ _VALID_S = 30.0
 _AT_WORK = frozenset({"surveying", "adjusting", "verifying", "star-aligning", "watching"})
 
 
+# No figure of a mount, nor its age in seconds, comes near.
+_LARGEST = 1e12
+
+
 class Standing(StrEnum):
     """How a mount stands; in the order in which somebody has to go there."""
 
@@ -260,8 +264,10 @@ def _joined(*parts: str) -> str:
 
 def _number(body: Mapping[str, Any], name: str) -> float | None:
     value = body.get(name)
-    fits = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-    return float(value) if fits and isinstance(value, int | float) else None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    # The size first: a whole number of 400 digits is no float.
+    return float(value) if abs(value) < _LARGEST and math.isfinite(value) else None
 
 
 def _text(body: Mapping[str, Any], name: str) -> str | None:

@@ -19,7 +19,7 @@ from polewright.adapters.indi.masking import masked
 from polewright.core.errors import UsageError
 
 HEADER = "polewright recording 1"
-_LINE = re.compile(r"\s*(?P<at>\d+\.\d+) (?P<way>[<>]) (?P<rest>\S.*)")
+_LINE = re.compile(r"\s*(?P<at>\d{1,9}\.\d{1,9}) (?P<way>[<>]) (?P<rest>\S.*)")
 _WORD = re.compile(r"[\w.:-]+")
 _JSON = json.JSONDecoder()
 

@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import json
+import math
 import secrets
 from collections.abc import AsyncGenerator, Callable, Mapping
 from dataclasses import dataclass
@@ -228,6 +229,14 @@ def read_payload(payload: bytes) -> object:
         return None
     text = payload.decode("utf-8", "replace")
     if text.startswith("{"):
-        with contextlib.suppress(ValueError):
-            return json.loads(text)
+        # Nested without end, or a number that is none: the bare text, which nobody reads.
+        with contextlib.suppress(ValueError, RecursionError):
+            return json.loads(text, parse_float=_finite, parse_constant=_finite)
     return text
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"{text} is no number of JSON")
+    return value
