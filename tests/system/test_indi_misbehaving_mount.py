@@ -190,6 +190,35 @@ async def test_a_mount_whose_driver_vanishes_in_mid_slew_is_named() -> None:
         assert caught.value.code == "device_gone"
 
 
+async def test_a_mount_without_its_driver_is_not_called_stopped() -> None:
+    """It may go on by itself: a stop that cannot arrive must not look like one that was taken."""
+
+    async def vanish(server: FakeIndiServer) -> None:
+        await server.send(report(6.1, 11.0, "Busy"))
+        await server.send(f'<delProperty device="{MOUNT_NAME}"/>')
+
+    async with mount_that(vanish) as (mount, _):
+        with pytest.raises(DeviceError):
+            await mount.slew_to(TARGET_HOURS * 15.0, TARGET_DEG)
+        with pytest.raises(DeviceError, match="cannot be told to stop") as caught:
+            await mount.abort()
+        assert caught.value.code == "no_way_to_stop"
+        assert caught.value.remedy
+
+
+async def test_a_driver_that_is_back_without_its_mount_cannot_stop_it_either() -> None:
+    async def come_back(server: FakeIndiServer) -> None:
+        await server.send(f'<delProperty device="{MOUNT_NAME}"/>')
+        off = {"CONNECT": "Off", "DISCONNECT": "On"}
+        await server.send(define("Switch", MOUNT_NAME, "CONNECTION", off))
+
+    async with mount_that(come_back) as (mount, _):
+        with pytest.raises(DeviceError):
+            await mount.slew_to(TARGET_HOURS * 15.0, TARGET_DEG)
+        with pytest.raises(DeviceError, match="cannot be told to stop"):
+            await mount.abort()
+
+
 async def test_a_declination_that_does_not_exist_is_not_sent() -> None:
     async def obey(server: FakeIndiServer) -> None:
         raise AssertionError("nothing was to be sent")

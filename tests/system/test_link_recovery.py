@@ -152,3 +152,11 @@ async def test_a_driver_killed_in_a_survey_ends_it_with_a_reason_and_the_next_su
             result = await confirmed_survey(service)
             assert isinstance(result, dict)
             assert result["total_error_arcmin"] > 0.0
+
+            # Nothing moves now: the devices are away all the same, and it is told.
+            os.kill(driver_of(server), signal.SIGKILL)
+            await until(lambda: evening.state["state"] == "blocked", NOTICED_S)
+            assert "vanished" in str(evening.state["reason"])
+            await devices_answer(server)
+            await until(evening.ready.is_set, RECOVERY_S)
+            assert evening.state["state"] == "idle"

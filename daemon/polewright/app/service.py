@@ -266,10 +266,8 @@ async def _devices(
             rig.camera.name, rig.mount.name if rig.mount else "turned by hand",
             place.latitude_deg, place.longitude_deg,
         )  # fmt: skip
-        await rig.lost.wait()
         raise LinkError(
-            f"the connection to the INDI server at {settings.indi.host}:{settings.indi.port} "
-            "was lost",
+            await rig.until_lost(),
             remedy="Check the server and the cables; the service reconnects by itself.",
         )
 

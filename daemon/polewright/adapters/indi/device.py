@@ -63,6 +63,12 @@ class IndiDevice:
         """Return True where the device has this property now."""
         return self.read(name) is not None
 
+    @property
+    def connected(self) -> bool:
+        """True while the driver is there and says that it is connected to its device."""
+        state = self.read("CONNECTION")
+        return state is not None and state.is_on("CONNECT")
+
     def number(self, name: str, element: str) -> float | None:
         """Return a finite number, None where the device does not tell one."""
         snapshot = self.read(name)
@@ -80,13 +86,7 @@ class IndiDevice:
             Where the device is missing, does not connect, or lacks its essential property.
         """
         self.connection.ensure_alive()
-        state = self.read("CONNECTION")
-        if (
-            self._complete
-            and state is not None
-            and state.is_on("CONNECT")
-            and any(self.has(name) for name in self._essential)
-        ):
+        if self._complete and self.connected and any(self.has(name) for name in self._essential):
             return
         self._complete = False
         state = await self._appeared()

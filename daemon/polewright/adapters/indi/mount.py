@@ -309,6 +309,14 @@ class IndiMount:
             Where the mount goes on moving.
         """
         equatorial = property_of(self._device)
+        if not self._device.connected:
+            self.connection.ensure_alive()
+            raise DeviceError(
+                f"{self.name} cannot be told to stop: its driver has gone, or has no connection to "
+                "it",
+                remedy="Use the mount's own stop or its power switch, if it moves",
+                code="no_way_to_stop",
+            )
         if equatorial is None or not self._device.has("TELESCOPE_ABORT_MOTION"):
             self._nothing_to_stop(equatorial)
             return

@@ -3,7 +3,7 @@
 import asyncio
 import logging
 from collections.abc import AsyncIterator, Callable
-from contextlib import AsyncExitStack, asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -11,7 +11,7 @@ from polewright.adapters.indi.adjuster import ADJUSTMENT, IndiAdjuster
 from polewright.adapters.indi.attitude_sensor import GRAVITY, IndiAttitudeSensor, SensorUse
 from polewright.adapters.indi.camera import Decode, IndiCamera, Mend, decode_picture
 from polewright.adapters.indi.chip import MAIN_CHIP, Chip, ChipWishes
-from polewright.adapters.indi.connection import DEFAULT_PORT, IndiConnection
+from polewright.adapters.indi.connection import DEFAULT_PORT, IndiConnection, is_withdrawal
 from polewright.adapters.indi.discovery import (
     FoundDevice,
     Role,
@@ -23,7 +23,7 @@ from polewright.adapters.indi.discovery import (
 from polewright.adapters.indi.mount import IndiMount
 from polewright.adapters.indi.place import IndiGps, PlaceOfMount
 from polewright.adapters.indi.search import find_showing
-from polewright.core.errors import DeviceError
+from polewright.core.errors import DeviceError, LinkError
 from polewright.ports import SiteSource
 
 _LOG = logging.getLogger(__name__)
@@ -63,6 +63,24 @@ class Rig:
     def lost(self) -> asyncio.Event:
         """Set when the connection to the server is lost."""
         return self.connection.lost
+
+    async def until_lost(self) -> str:
+        """Wait until the server's connection or the mount is gone; return what is gone, in words.
+
+        A mount without its driver may move on, and cannot be told to stop: that is no less a loss
+        than a broken connection.
+        """
+        if self.mount is not None:
+            name = self.mount.name
+            with suppress(LinkError), self.connection.subscribe(name) as events:
+                async for event in events:
+                    if is_withdrawal(event, "CONNECTION"):
+                        return f"{name} vanished: its driver stopped or restarted"
+        await self.lost.wait()
+        return (
+            f"the connection to the INDI server at {self.connection.host}:{self.connection.port} "
+            "was lost"
+        )
 
 
 @asynccontextmanager
