@@ -30,6 +30,9 @@ DEFAULT_LIMIT = 300
 """Most stars returned: more do not improve an attitude that a floor of residuals limits."""
 
 _DETECTION_SIGMA = 4.0
+# A frame's floating-point picture and its background; and what is asked for whatever its size.
+_ROOM_BYTES_PER_PIXEL = 8
+_LEAST_ROOM_BYTES = 4_000_000
 _FILTER = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], dtype=np.float32)
 # Normalised by its sum (sep does), the filter leaves this part of white noise.
 _FILTER_GAIN = float(np.sqrt(np.square(_FILTER).sum()) / _FILTER.sum())
@@ -55,11 +58,17 @@ def find_stars(frame: Frame, *, limit: int = DEFAULT_LIMIT) -> StarList:
     limit : int, optional
         Most stars returned.
 
+    Raises
+    ------
+    MemoryError
+        There is no room for the work.
+
     Notes
     -----
     Without ``electrons_per_adu`` the photon noise of the stars themselves is unknown, and the
     sigma of bright stars is a lower limit; the attitude fit adds what its residuals show.
     """
+    _require_room(frame.pixels)
     measured_bin = 2 if frame.bayer_pattern else 1
     picture = frame.pixels if measured_bin == 1 else binned(frame.pixels, measured_bin)
     step = _detection_bin(picture.size)
@@ -109,6 +118,15 @@ def find_stars(frame: Frame, *, limit: int = DEFAULT_LIMIT) -> StarList:
             _alignment(measured.x[order], measured.y[order], measured.width / _SIGMA_PER_FWHM),
         ),
     )
+
+
+def _require_room(pixels: Pixels) -> None:
+    """Raise MemoryError where there is no room for the work on a frame.
+
+    The library that finds sources does not look whether it was given the memory that it asked
+    for, and takes the whole process down (sep 1.4, address space short by a megabyte).
+    """
+    np.empty(max(_ROOM_BYTES_PER_PIXEL * pixels.size, _LEAST_ROOM_BYTES), dtype=np.uint8)
 
 
 def _quantisation_noise(pixels: Pixels) -> float:
