@@ -48,8 +48,19 @@ def main() -> int:
     if options.seeds:
         seeds = range(options.first, options.first + options.seeds)
         only = Kind(options.only) if options.only else None
-        results = run_campaign(seeds, jobs=options.jobs, only=only, keep=options.keep, tell=_tell)
+        results: list[SeedResult] = []
+
+        def take(result: SeedResult) -> None:
+            results.append(result)
+            _tell(result)
+
+        try:
+            run_campaign(seeds, jobs=options.jobs, only=only, keep=options.keep, tell=take)
+        except KeyboardInterrupt:
+            sys.stderr.write("interrupted: what was run so far is told\n")
+            told["interrupted"] = violated = True
         rows = table(results)
+        results.sort(key=lambda one: one.seed)
         failed = [one for one in results if one.violations]
         violated |= bool(failed)
         told["seeds"] = len(results)

@@ -68,8 +68,11 @@ def run_campaign(
                     tell(result)
 
         with ThreadPoolExecutor(len(names)) as pool:
-            for done in [pool.submit(work, name) for name in names]:
-                done.result()
+            try:
+                for done in [pool.submit(work, name) for name in names]:
+                    done.result()
+            finally:
+                left.clear()  # interrupted, or one worker failed: no further seed is begun
     return sorted(results, key=lambda one: one.seed)
 
 
