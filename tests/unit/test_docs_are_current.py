@@ -37,7 +37,7 @@ def test_every_maker_has_its_place_in_the_pages():
     assert used == set(MAKERS)
 
 
-@pytest.mark.parametrize("name", (*SCREENS, FLEET))
+@pytest.mark.parametrize("name", [*SCREENS, FLEET])
 def test_pictures_of_the_terminal_show_what_it_draws_and_fetch_nothing(name: str):
     """If this fails: `./run docs` makes them anew."""
     text = drawn(name)
