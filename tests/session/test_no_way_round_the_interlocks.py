@@ -26,7 +26,7 @@ from polewright.core.sky import ways
 from polewright.core.sky.doubts import Bars, Doubt
 from polewright.core.sky.place import Place
 from polewright.ports import MountStatus, PierSide
-from polewright.session import limits, safety
+from polewright.session import given_word, limits, safety
 from polewright.session.evening import Evening
 from polewright.session.guarding import Guard
 from polewright.session.limits import SafetyLimits
@@ -484,7 +484,7 @@ def _nothing(*_a, **_k) -> None:
 
 
 def _any_camera(self, camera):
-    self._filter_until_s = math.inf
+    self._word.confirm_filter()
 
 
 def _keep_the_word(self):
@@ -507,7 +507,7 @@ WITHOUT = {
     "an unknown place": (
         "place unknown", GuardedMount, "_position", lambda _self, _status: (10.0, -60.0)
     ),
-    "doubts": ("place in doubt", GuardedMount, "_refuse_in_doubt", _nothing),
+    "doubts": ("place in doubt", safety, "refuse_in_doubt", _nothing),
     "the Sun": ("sun", limits, "_refuse_sun", _nothing),
     "the way between the ends": ("sun", ways.Way, "directions_enu", _ends_only),
     "the floor": ("floor", limits, "_refuse_low", _nothing),
@@ -515,7 +515,7 @@ WITHOUT = {
     "the stop": ("after a stop", GuardedMount, "halt", _nothing),
     "the filter's camera": ("sun", GuardedMount, "confirm_solar_filter", _any_camera),
     "a loss in a motion": ("unconfirmed", Guard, "detach", _keep_the_word),
-    "clock jumps": ("clock jumped", safety, "_CLOCK_JUMP_S", math.inf),
+    "clock jumps": ("clock jumped", given_word, "_CLOCK_JUMP_S", math.inf),
 }  # fmt: skip
 
 

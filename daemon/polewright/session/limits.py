@@ -1,6 +1,7 @@
 """Limits of motion: the Sun's cone, the altitude floor and horizon, hour angles, the meridian."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import lru_cache
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from polewright.core.errors import SafetyError
 from polewright.core.geometry.directions import altaz_from_enu
 from polewright.core.geometry.rotations import Vector
+from polewright.core.sky.doubts import Bars, Doubt
 from polewright.core.sky.place import Place
 from polewright.core.sky.sun import sun_enu
 from polewright.core.sky.ways import directions_enu, possible_ways
@@ -174,3 +176,21 @@ def _refuse_low(
             "horizon is free.",
             code="altitude_floor",
         )
+
+
+def refuse_in_doubt(scene: Scene, doubts: Sequence[Doubt]) -> None:
+    """Refuse any motion while place or time are in doubt; some doubts matter by day only.
+
+    Raises
+    ------
+    SafetyError
+        ``place_or_time_in_doubt``.
+    """
+    for doubt in doubts:
+        by_day = doubt.bars is Bars.BY_DAY and scene.sun is not None
+        if doubt.bars is Bars.ALWAYS or by_day:
+            raise SafetyError(
+                f"place or time are in doubt: {doubt.text}; {doubt.consequence}",
+                remedy=doubt.remedy,
+                code="place_or_time_in_doubt",
+            )

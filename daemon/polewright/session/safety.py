@@ -14,16 +14,17 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 
-from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
 from polewright.core.errors import DeviceError, SafetyError
-from polewright.core.geometry.directions import wrap_half_turn_deg
-from polewright.core.sky.doubts import Bars, Doubt
+from polewright.core.sky.doubts import Doubt
 from polewright.core.sky.mount_frame import hour_angle_deg, right_ascension_deg
 from polewright.core.sky.place import Place
 from polewright.ports import Clock, MountStatus, MovingMount, PierSide
+from polewright.session.given_word import GivenWord
+from polewright.session.left_tracking import LeftTracking, broken_soon
 from polewright.session.limits import (
     SafetyLimits,
     Scene,
+    refuse_in_doubt,
     refuse_place,
     refuse_way,
     standing_leaves_the_sun,
@@ -36,18 +37,6 @@ from polewright.session.synchronising import (
 )
 
 _log = logging.getLogger(__name__)
-
-# Wall clock and elapsed time that part by this much (s) mean a clock that was set, or a computer
-# that slept: the Sun moves 1.25 deg meanwhile, under half of its cone's margin.
-_CLOCK_JUMP_S = 300.0
-# A word about a filter is not for the next day (s).
-_FILTER_HOLDS_S = 6.0 * 3600.0
-# Tracking is stopped when it would break a limit within this time (s): 1.25 deg of turn, and
-# several polls ahead.
-_AHEAD_S = 300.0
-# A mount found farther than this from where it was left was moved by somebody else (deg).
-_MOVED_DEG = 1.0
-_SIDEREAL_DEG_S = math.degrees(SIDEREAL_RATE_RAD_S)
 
 
 class GuardedMount:
@@ -85,15 +74,11 @@ class GuardedMount:
         self._limits = limits
         self._camera = camera
         self._doubts = tuple(doubts)
-        self._clear_to_move = False
-        self._clock_offset_s = self._offset_s()
-        self._filter_until_s: float | None = None
+        self._word = GivenWord(clock)
         self._halted = False
         self._under_way = False
         self._unfinished = False
-        self._left_tracking = False
-        self._left_at: MountStatus | None = None
-        self._sun_told = False
+        self._left = LeftTracking()
         self._off_deg = 0.0
         self._syncs = 0
         self._last_sync: tuple[float, PierSide] | None = None
@@ -146,7 +131,7 @@ class GuardedMount:
     @property
     def clear_to_move(self) -> bool:
         """True once the person has said in this session that nothing is in the mount's way."""
-        return self._clear_to_move
+        return self._word.clear
 
     @property
     def unfinished(self) -> bool:
@@ -156,18 +141,16 @@ class GuardedMount:
     @property
     def left_tracking(self) -> bool:
         """True while the mount follows the sky since it was moved here."""
-        return self._left_tracking
+        return self._left.on
 
     @property
     def solar_filter(self) -> bool:
         """True while the person's word holds that this camera looks through a solar filter."""
-        until_s = self._filter_until_s
-        return until_s is not None and self._clock.monotonic() < until_s
+        return self._word.filter_fitted
 
     def confirm_clear(self) -> None:
         """Take the person's word that the mount is clear to move, for this session."""
-        self._clear_to_move = True
-        self._clock_offset_s = self._offset_s()
+        self._word.confirm_clear()
 
     def confirm_solar_filter(self, camera: str) -> None:
         """Take the person's word that this camera's tube has a solar filter in front.
@@ -188,11 +171,11 @@ class GuardedMount:
                 "in use, and every other tube and finder needs its own filter or cap.",
                 code="other_camera",
             )
-        self._filter_until_s = self._clock.monotonic() + _FILTER_HOLDS_S
+        self._word.confirm_filter()
 
     def remove_solar_filter(self) -> None:
         """Take note that there is no filter: the Sun's cone holds again."""
-        self._filter_until_s = None
+        self._word.remove_filter()
 
     def take_doubts(self, doubts: Sequence[Doubt]) -> None:
         """Take what does not fit about place and time now."""
@@ -214,23 +197,7 @@ class GuardedMount:
         SafetyError
             ``not_confirmed_clear``, ``clock_jumped``.
         """
-        jump_s = self._offset_s() - self._clock_offset_s
-        if self._clear_to_move and abs(jump_s) > _CLOCK_JUMP_S:
-            self._clear_to_move = False
-            raise SafetyError(
-                f"the clock was set by {jump_s / 60.0:+.0f} min, or this computer slept: where "
-                "the Sun is, and what stands in the way, has changed",
-                remedy="Compare the clock with a watch, look at the mount, then confirm again: "
-                "polewright survey --clear, or the command confirm_clear.",
-                code="clock_jumped",
-            )
-        if not self._clear_to_move:
-            raise SafetyError(
-                "nobody has confirmed that the mount is clear to move",
-                remedy="Look: cables free, nothing in the way, fingers off. Then say so: "
-                "polewright survey --clear, or the command confirm_clear.",
-                code="not_confirmed_clear",
-            )
+        self._word.require_clear()
 
     async def status(self) -> MountStatus:
         """Return what the mount believes now; a position that is none is told as None."""
@@ -288,8 +255,8 @@ class GuardedMount:
             status = await self.status()
             # Nothing is awaited between these checks and the motion.
             self._refuse(status, hour_angle, declination)
-            self._unfinished, self._left_tracking, self._left_at = True, True, None
-            self._sun_told = False
+            self._unfinished = True
+            self._left.begin()
             right_ascension = right_ascension_deg(hour_angle, self._clock.now(), self._place)
             await self._mount.slew_to(right_ascension, declination)
             self._unfinished = False
@@ -333,7 +300,8 @@ class GuardedMount:
             refuse_sync(self._scene(), self._doubts, shown, true, seen.instant, confirmed=confirmed)
             await self._mount.sync(seen.right_ascension_deg, seen.declination_deg)
             # Its coordinates have jumped; nobody moved it.
-            self._left_at, self._off_deg = None, 0.0
+            self._left.forget_place()
+            self._off_deg = 0.0
             self._syncs += 1
             self._last_sync = (seen.declination_deg - shown[1], side)
 
@@ -351,9 +319,9 @@ class GuardedMount:
             if (await self.status()).slewing:
                 raise _moving(self.name)
             self._refuse_halted()
-            self._refuse_in_doubt(self._scene())
+            refuse_in_doubt(self._scene(), self._doubts)
             await self._mount.tell_site(self._place)
-            self._left_at = None
+            self._left.forget_place()
 
     async def stop_tracking_before_limits(self) -> SafetyError | None:
         """Stop a mount that was left tracking here before it tracks into a limit.
@@ -372,19 +340,19 @@ class GuardedMount:
         DeviceError, LinkError
             The mount could not be stopped.
         """
-        if self._under_way or not self._left_tracking:
+        if self._under_way or not self._left.on:
             return None
         status = await self._mount.status()
         if self._under_way or status.slewing:
             return None
-        if status.parked or self._somebody_moved(status):
-            self._left_tracking = False
+        if not self._left.still_here(status):
+            self._left.end()
             return None
-        self._left_at = self._left_at or status
-        if (reason := self._ahead(status)) is None:
+        position = self._position(status)
+        if (reason := broken_soon(self._scene(), position)) is None or position is None:
             return None
-        if reason.code == "sun" and not self._standing_leaves_the_sun(status):
-            told, self._sun_told = self._sun_told, True
+        if reason.code == "sun" and not standing_leaves_the_sun(self._scene(), *position):
+            told, self._left.sun_told = self._left.sun_told, True
             return None if told else reason
         if self._mount.capabilities.can_track:
             try:
@@ -394,7 +362,7 @@ class GuardedMount:
                 await self.abort()
         else:
             await self.abort()
-        self._left_tracking = False
+        self._left.end()
         return reason
 
     # -- inside -------------------------------------------------------------------------------
@@ -441,7 +409,7 @@ class GuardedMount:
                 code="not_on_the_sky",
             )
         scene = self._scene()
-        self._refuse_in_doubt(scene)
+        refuse_in_doubt(scene, self._doubts)
         refuse_way(scene, start, (hour_angle, declination))
 
     def _refuse_parked_or_moving(self, status: MountStatus) -> None:
@@ -478,43 +446,6 @@ class GuardedMount:
         hour_angle = hour_angle_deg(seen.right_ascension_deg, self._clock.now(), self._place)
         return shown, (hour_angle, seen.declination_deg)
 
-    def _refuse_in_doubt(self, scene: Scene) -> None:
-        for doubt in self._doubts:
-            by_day = doubt.bars is Bars.BY_DAY and scene.sun is not None
-            if doubt.bars is Bars.ALWAYS or by_day:
-                raise SafetyError(
-                    f"place or time are in doubt: {doubt.text}; {doubt.consequence}",
-                    remedy=doubt.remedy,
-                    code="place_or_time_in_doubt",
-                )
-
-    def _ahead(self, status: MountStatus) -> SafetyError | None:
-        """Return what tracking on would break soon."""
-        position = self._position(status)
-        if position is None:
-            return None
-        for ahead_s in (0.0, _AHEAD_S):
-            hour_angle = position[0] + ahead_s * _SIDEREAL_DEG_S
-            try:
-                refuse_place(self._scene(), hour_angle, position[1])
-            except SafetyError as reason:
-                return reason
-        return None
-
-    def _standing_leaves_the_sun(self, status: MountStatus) -> bool:
-        position = self._position(status)
-        return position is not None and standing_leaves_the_sun(self._scene(), *position)
-
-    def _somebody_moved(self, status: MountStatus) -> bool:
-        """Return whether the mount no longer follows the place where it was left."""
-        before = self._left_at
-        if before is None or before.right_ascension_deg is None or before.declination_deg is None:
-            return False
-        if status.right_ascension_deg is None or status.declination_deg is None:
-            return False
-        turned = wrap_half_turn_deg(status.right_ascension_deg - before.right_ascension_deg)
-        return max(abs(turned), abs(status.declination_deg - before.declination_deg)) > _MOVED_DEG
-
     def _position(self, status: MountStatus) -> tuple[float, float] | None:
         """Return hour angle and declination (deg); None where the mount tells none."""
         right_ascension, declination = status.right_ascension_deg, status.declination_deg
@@ -533,9 +464,6 @@ class GuardedMount:
             filtered=self.solar_filter,
             changes_sides=self._mount.capabilities.has_pier_side,
         )
-
-    def _offset_s(self) -> float:
-        return self._clock.now().timestamp() - self._clock.monotonic()
 
 
 def _moving(name: str) -> SafetyError:
