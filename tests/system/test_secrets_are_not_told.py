@@ -3,9 +3,13 @@
 import json
 from pathlib import Path
 
+import pytest
+
 from polewright.adapters.web.access import tokens_from
 from tests.system.indi_servers import free_port
 from tests.system.watched_process import watched
+
+pytestmark = pytest.mark.slow
 
 BY_FILE, BY_VARIABLE = "rooibos-by-file", "rooibos-by-variable"
 

@@ -8,8 +8,12 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
+
 from tests.system.commands import _environment
 from tests.system.indi_servers import free_port
+
+pytestmark = pytest.mark.slow
 
 START_S = 60.0
 SIGN_S = 10.0
