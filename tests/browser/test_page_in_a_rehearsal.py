@@ -23,6 +23,7 @@ from tests.browser.stage import (
     screen,
 )
 from tests.system.commands import service
+from tests.system.evening_processes import with_fast_slews
 from tests.system.mqtt_brokers import free_port
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, needs_chromium]
@@ -56,10 +57,12 @@ arcsec = 60.0
 
 
 @asynccontextmanager
-async def simulator() -> AsyncIterator[int]:
+async def simulator(home: Path) -> AsyncIterator[int]:
     """Run the simulated sky as a process of its own; yields its INDI port."""
+    sky = home / "sky.toml"
+    sky.write_text(with_fast_slews("seed = 11\n"))
     process = await asyncio.create_subprocess_exec(
-        str(SIMULATOR), "--port", "0", "--seed", "11",
+        str(SIMULATOR), "--port", "0", "--sky", str(sky),
         stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.DEVNULL,
     )  # fmt: skip
     try:
@@ -103,7 +106,7 @@ async def test_an_evening_through_the_page_and_a_service_that_comes_back(tmp_pat
     page_port = free_port()
     url = f"http://127.0.0.1:{page_port}/"
     async with contextlib.AsyncExitStack() as stack:
-        indi_port = await stack.enter_async_context(simulator())
+        indi_port = await stack.enter_async_context(simulator(tmp_path))
         bench = await stack.enter_async_context(IndiConnection.open("127.0.0.1", indi_port))
         browser = await stack.enter_async_context(chromium())
         await connect_bolts(bench)

@@ -33,6 +33,7 @@ motor_azimuth_sign = -1.0
 motor_altitude_sign = -1.0
 motor_azimuth_scale = 1.1
 motor_altitude_scale = 0.9
+motor_rate_arcmin_s = {rate}
 {more}
 """
 SETTINGS = f"""
@@ -48,8 +49,8 @@ arcsec = 20.0
 """
 
 
-async def run_evening(tmp_path, monkeypatch, work, *, seed, site, azimuth, more=""):
-    sky = SKY.format(seed=seed, site=site, azimuth=azimuth, more=more)
+async def run_evening(tmp_path, monkeypatch, work, *, seed, site, azimuth, rate=60.0, more=""):
+    sky = SKY.format(seed=seed, site=site, azimuth=azimuth, rate=rate, more=more)
     async with (
         evening_processes(
             tmp_path, monkeypatch, sky=sky, more=SETTINGS, longest_s=_LONGEST_S
@@ -114,8 +115,8 @@ async def test_a_stop_ends_the_motors_even_where_the_driver_goes_on(tmp_path, mo
         status = await evening.says("status")
         assert status.json["state"]["state"] == "idle"
 
-    more = f'motor_after_abort = "{after}"'
-    await run_evening(tmp_path, monkeypatch, work, seed=33, site="south", azimuth=1.9, more=more)
+    slow = {"rate": 15.0, "more": f'motor_after_abort = "{after}"'}
+    await run_evening(tmp_path, monkeypatch, work, seed=33, site="south", azimuth=1.9, **slow)
 
 
 @pytest.mark.timeout(200)
