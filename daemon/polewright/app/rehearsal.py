@@ -197,19 +197,36 @@ class HandsOutcome:
 async def adjust(
     settings: Settings, broker: int | None, bench: IndiConnection, tell: Tell
 ) -> HandsOutcome:
-    """Let the service adjust and the hands turn; whichever fails ends both."""
+    """Let the service adjust and the hands turn by its display."""
     outcome: HandsOutcome | None = None
 
     async def hands() -> None:
         nonlocal outcome
+        outcome = await turn_by_display(settings, broker, bench, tell)
+
+    await while_adjusting(settings, broker, hands)
+    if outcome is None:
+        raise AssertionError("the hands ended without an outcome")
+    return outcome
+
+
+async def while_adjusting(
+    settings: Settings,
+    broker: int | None,
+    hands: Callable[[], Awaitable[None]],
+    **arguments: object,
+) -> None:
+    """Let the service adjust until the hands rest; whichever fails ends both."""
+
+    async def turning() -> None:
         try:
-            outcome = await turn_by_display(settings, broker, bench, tell)
+            await hands()
         finally:
             await send_command(settings, "stop", port=broker, timeout_s=_END_TIMEOUT_S)
 
     async def adjusting() -> None:
         try:
-            await send_command(settings, "adjust", port=broker)
+            await send_command(settings, "adjust", arguments, port=broker)
         except PolewrightError as ended:
             if ended.code != "stopped":
                 raise
@@ -217,12 +234,9 @@ async def adjust(
     try:
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(adjusting())
-            tasks.create_task(hands())
+            tasks.create_task(turning())
     except* PolewrightError as failures:
         raise failures.exceptions[0] from None
-    if outcome is None:
-        raise AssertionError("the hands ended without an outcome")
-    return outcome
 
 
 async def turn_by_display(

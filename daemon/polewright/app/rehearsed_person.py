@@ -20,9 +20,10 @@ from polewright.app.rehearsal import (
     Tell,
     read_truth,
     turn_knobs,
+    while_adjusting,
 )
 from polewright.app.service import RunningService
-from polewright.core.errors import MeasurementError, PolewrightError
+from polewright.core.errors import MeasurementError
 from polewright.core.sky.mount_frame import right_ascension_deg
 from polewright.core.sky.place import Place
 from polewright.settings.model import Settings
@@ -155,26 +156,9 @@ class Person:
     async def turned_by(self, method: str, part: float) -> None:
         """Adjust by a method, the hands turning by what the display says, until it says to rest."""
         self.tell(f"adjusting by {method}", part)
-
-        async def adjusting() -> None:
-            try:
-                await self.command("adjust", by=method)
-            except PolewrightError as failure:
-                if failure.code != "stopped":
-                    raise
-
-        async def hands() -> None:
-            try:
-                await self._turn_by_turns(method)
-            finally:
-                await send_command(self.settings, "stop", port=self.port)
-
-        try:
-            async with asyncio.TaskGroup() as tasks:
-                tasks.create_task(adjusting())
-                tasks.create_task(hands())
-        except* PolewrightError as failures:
-            raise failures.exceptions[0] from None
+        await while_adjusting(
+            self.settings, self.port, lambda: self._turn_by_turns(method), by=method
+        )
 
     async def _turn_by_turns(self, method: str) -> None:
         """Turn the knobs by the turns that are told; rest when none are told any more."""
