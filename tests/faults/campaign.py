@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from polewright.adapters.indi.quiet import divert_library_chatter
 from tests.faults.evening import run_seed
 from tests.faults.judging import violations
 from tests.faults.nursery import nursery
@@ -187,7 +188,7 @@ def table(results: Sequence[SeedResult]) -> list[dict[str, Any]]:
 def lines_of(rows: Sequence[dict[str, Any]]) -> Iterator[str]:
     """Write the table for people."""
     yield f"{'fault':20} {'runs':>5} {'recovery median':>16} {'worst (s)':>10} {'violations':>11}"
-    for row in rows:
+    for row in (row for row in rows if row["runs"]):
         median, worst = row["median_recovery_s"], row["worst_recovery_s"]
         yield (
             f"{row['kind']:20} {row['runs']:5d} "
@@ -200,6 +201,7 @@ if __name__ == "__main__":
     os.umask(0o077)
     # A worker that is told to end ends what it started first.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
+    divert_library_chatter()
     _work(
         Path(sys.argv[1]),
         Path(sys.argv[2]) if sys.argv[2] else None,

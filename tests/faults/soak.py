@@ -2,7 +2,8 @@
 
 The service, the simulated sky and everything that waits run ``FACTOR`` times faster than the
 computer's clock; memory, descriptors and threads of the service are looked at all along.  Memory
-is what is the service's alone (private pages, /proc/PID/smaps_rollup): shared pages cannot leak.
+is what it holds without files (RssAnon of /proc/PID/status).  Private pages would not do: those
+that it shares with the process it was forked from become its own one by one, as they are touched.
 """
 
 import argparse
@@ -156,14 +157,14 @@ async def _rounds(record: Record, person: Person, tell: Callable[[str], None]) -
 def _sample(stack: Stack, h: float) -> Sample:
     assert stack.service is not None
     folder = Path(f"/proc/{stack.service.pid}")
-    private = 0
+    anonymous_kb = 0
     with suppress(OSError):
-        for line in (folder / "smaps_rollup").read_text().splitlines():
-            if line.startswith(("Private_Clean:", "Private_Dirty:")):
-                private += int(line.split()[1])
+        for line in (folder / "status").read_text().splitlines():
+            if line.startswith("RssAnon:"):
+                anonymous_kb = int(line.split()[1])
     return Sample(
         h=h,
-        memory_mb=private / 1024.0,
+        memory_mb=anonymous_kb / 1024.0,
         descriptors=len(os.listdir(folder / "fd")),
         threads=len(os.listdir(folder / "task")),
     )
@@ -256,7 +257,7 @@ def words_of(figures: dict[str, Any]) -> list[str]:
         f"{figures['hours']:g} simulated hours, {figures['factor']:g} times as fast: "
         f"{figures['surveys']} surveys ({figures['surveys_failed']} failed), "
         f"{figures['corrections']} corrections",
-        f"memory of its own {first:.0f} -> {last:.0f} MB, peak {figures['memory_peak_mb']:.0f}; "
+        f"memory {first:.0f} -> {last:.0f} MB, peak {figures['memory_peak_mb']:.0f}; "
         f"slope {figures['memory_mb_per_h']:+.2f} +- {figures['memory_mb_per_h_sigma']:.2f} MB "
         "per simulated hour",
         f"descriptors at most {figures['descriptors'][0]}, then {figures['descriptors'][1]}; "
