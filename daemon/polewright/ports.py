@@ -24,6 +24,7 @@ from polewright.core.records import (
     KnobRecord,
     Lessons,
     LiveRecord,
+    NoticeRecord,
     PlacementRecord,
     PlanRecord,
     PointingRecord,
@@ -357,6 +358,10 @@ class Journal(Protocol):
 
     def record_transition(self, transition: TransitionRecord) -> None:
         """Queue a change of what the service is doing."""
+        ...
+
+    def record_notice(self, notice: NoticeRecord) -> None:
+        """Queue an event that was told."""
         ...
 
     def record_knob(self, knob: KnobRecord) -> None:

@@ -98,8 +98,9 @@ async def test_the_next_evening_begins_with_the_last_committed_survey_exactly(ri
     assert same_records(restored._memory.survey, surveyed._memory.survey)
     told = rig.publisher.last("survey")
     assert told["age_s"] == pytest.approx(3600.0, abs=60.0)
-    # What one more frame would have promised was for then.
-    lasting = [name for name in before if name != "further_frame_sigma_arcmin"]
+    # What one more frame would have promised was for then, and its lines of the log are gone by.
+    for_then = {"further_frame_sigma_arcmin", "cycle_id"}
+    lasting = [name for name in before if name not in for_then]
     assert {name: told[name] for name in lasting} == {name: before[name] for name in lasting}
 
 
@@ -234,6 +235,22 @@ async def test_each_change_of_phase_is_kept_with_its_reason(rig):
     finally:
         rows.close()
     assert seen == [("idle", "surveying", None), ("surveying", "idle", None)]
+
+
+async def test_what_everybody_was_told_is_kept(rig):
+    async with rig.journal() as journal:
+        evening = rig.evening(journal)
+        evening.attach(rig.camera, rig.mount, rig.place)
+        with pytest.raises(PolewrightError):
+            await evening.handle("survey", {})
+        evening.warn("the clock was set", remedy="Look at it.", code="clock_jumped")
+    told = [message for topic, message, _ in rig.publisher.messages if topic == "event"]
+    assert [one["code"] for one in told][-1] == "clock_jumped"
+    assert len(told) > 1, "the refusal is told as well"
+    with open_reader(rig.file) as reader:
+        (one_evening,) = reader.evenings()
+        kept = [(one.level, one.code, one.text) for one in reader.notices(one_evening)]
+    assert kept == [(one["level"], one["code"], one["text"]) for one in told]
 
 
 async def test_a_survey_that_cannot_be_kept_is_measured_and_told(tmp_path):

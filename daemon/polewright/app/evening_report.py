@@ -13,7 +13,7 @@ from polewright.app.printing import rows_table
 from polewright.core.axis.correction import Verdict
 from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import altaz_from_enu
-from polewright.core.records import KnobRecord, SurveyRecord, TransitionRecord
+from polewright.core.records import KnobRecord, NoticeRecord, SurveyRecord, TransitionRecord
 
 _STYLE = """\
 :root { --ink: #e00; --faint: #800; --ground: #000; color-scheme: dark }
@@ -81,6 +81,7 @@ def evening_page(reader: JournalReader, kept: Kept, evening: KeptEvening, slug: 
         parts.append(_verdict(kept, surveys))
         parts += _charts(reader, kept, evening, surveys, records)
         parts += [*_surveys(surveys), *_adjustments(kept, surveys)]
+    parts += _told(reader.notices(evening))
     parts += _course(reader.transitions(evening))
     parts += _taught(reader, evening)
     parts += _settings(records)
@@ -224,6 +225,13 @@ def _adjustments(kept: Kept, surveys: Sequence[KeptSurvey]) -> list[str]:
         if (row := adjustment_figures(kept, one)) is not None
     ]
     return ["<h2>Adjustments</h2>", *found] if found else []
+
+
+def _told(notices: Sequence[NoticeRecord]) -> list[str]:
+    if not notices:
+        return []
+    rows = [(f"{one.at:%H:%M:%S}", one.level, one.text) for one in notices]
+    return ["<h2>What was told</h2>", _table(("UTC", "", "what"), rows, kind="wide words")]
 
 
 def _course(transitions: Sequence[TransitionRecord]) -> list[str]:

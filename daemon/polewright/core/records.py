@@ -170,6 +170,16 @@ class TransitionRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NoticeRecord:
+    """One event as everybody was told it; level: ``info``, ``warning`` or ``error``."""
+
+    at: datetime
+    level: str
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class KnobRecord:
     """What is known of a knob of a mount (empty name: turned by hand) after a report."""
 

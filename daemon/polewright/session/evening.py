@@ -34,7 +34,7 @@ from polewright.ports import (
 from polewright.session.experience import Experience
 from polewright.session.exposing import ExposureFinder, WatchedCamera
 from polewright.session.guarding import SOLAR_FILTER_CAUTION, Guard
-from polewright.session.keeping import Keeper, NoJournal
+from polewright.session.keeping import Keeper, KeptEvents, NoJournal
 from polewright.session.measuring import FrameMeasurer
 from polewright.session.messages import Message
 from polewright.session.phases import Happening, Phase, advance
@@ -86,8 +86,8 @@ class Evening:
         self._clock = clock
         journal = journal or NoJournal()
         self._memory = Memory(wishes=wishes)
-        self._teller = Teller(publisher, clock)
         self._keeper = Keeper(journal, clock)
+        self._teller = Teller(KeptEvents(publisher, self._keeper), clock)
         self._experience = Experience(journal, clock, wishes.arcmin_per_turn)
         self._guard = Guard(clock, wishes.limits)
         self._devices: Devices | None = None

@@ -4,7 +4,7 @@ import importlib.metadata
 import logging
 import platform
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from functools import lru_cache
 
@@ -21,6 +21,7 @@ from polewright.core.records import (
     Lessons,
     LiveRecord,
     LiveSetting,
+    NoticeRecord,
     PlacementRecord,
     PlanRecord,
     PointingRecord,
@@ -30,7 +31,7 @@ from polewright.core.records import (
 )
 from polewright.core.sky.instant import earth_orientation
 from polewright.core.sky.place import Place
-from polewright.ports import Clock, Journal
+from polewright.ports import Clock, Journal, Publisher
 from polewright.session.following import LiveCorrection, Standing
 from polewright.session.measuring import Measured
 from polewright.session.phases import Happening, Phase
@@ -58,6 +59,9 @@ class NoJournal:
         """Do nothing."""
 
     def record_transition(self, transition: TransitionRecord) -> None:
+        """Do nothing."""
+
+    def record_notice(self, notice: NoticeRecord) -> None:
         """Do nothing."""
 
     def record_knob(self, knob: KnobRecord) -> None:
@@ -111,6 +115,20 @@ class NoJournal:
         return Lessons()
 
 
+class KeptEvents:
+    """Publishes, and hands events to the journal (implements :class:`ports.Publisher`)."""
+
+    def __init__(self, publisher: Publisher, keeper: "Keeper") -> None:
+        self._publisher = publisher
+        self._keeper = keeper
+
+    def publish(self, topic: str, payload: object, *, retain: bool) -> None:
+        """Queue one message; an event is kept as well."""
+        if topic == "event" and isinstance(payload, Mapping):
+            self._keeper.note_event(payload)
+        self._publisher.publish(topic, payload, retain=retain)
+
+
 class Keeper:
     """Makes records of what happens and hands them to the journal."""
 
@@ -147,6 +165,17 @@ class Keeper:
                 setting=setting,
                 correction=live.correction,
                 moved=live.moved,
+            )
+        )
+
+    def note_event(self, event: Mapping[str, object]) -> None:
+        """Keep one event, as displays are told it."""
+        self._journal.record_notice(
+            NoticeRecord(
+                at=self._clock.now(),
+                level=str(event["level"]),
+                code=str(event["code"]),
+                text=str(event["text"]),
             )
         )
 

@@ -79,7 +79,7 @@ def test_a_file_of_version_1_is_read_by_the_present_version(version_1):
     assert survey.estimate.chi2 == 7.0
 
 
-def test_version_1_is_brought_to_version_6_with_all_that_it_holds(version_1):
+def test_version_1_is_brought_to_version_7_with_all_that_it_holds(version_1):
     store = JournalStore(version_1, now=lambda: NIGHT)
     survey = store.last_survey()
     lessons = store.lessons()
@@ -93,8 +93,8 @@ def test_version_1_is_brought_to_version_6_with_all_that_it_holds(version_1):
     assert mount == ""
     assert len(evidence.attitudes) == 2
     with _open(version_1) as connection:
-        assert version_of(connection) == 6 == len(MIGRATIONS)
-        assert {"knob", "train", "bracket", "pointing", "placement"} <= set(tables_of(connection))
+        assert version_of(connection) == 7 == len(MIGRATIONS)
+        assert {"knob", "train", "bracket", "pointing", "placement", "notice"} <= set(tables_of(connection))
         assert tables_of(connection) == present_tables()
         assert connection.execute("SELECT count(*) FROM frame").fetchone() == (2,)
 

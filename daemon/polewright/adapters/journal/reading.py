@@ -22,6 +22,7 @@ from polewright.core.records import (
     KnobRecord,
     Lessons,
     LiveRecord,
+    NoticeRecord,
     PlacementRecord,
     PointingRecord,
     SurveyRecord,
@@ -210,6 +211,15 @@ class JournalReader:
             TransitionRecord(at=at, before=before, after=after, happening=happening, code=code)
             for text, before, after, happening, code in rows
             if (at := _instant(text)) is not None and evening.holds(at)
+        ]
+
+    def notices(self, evening: KeptEvening) -> list[NoticeRecord]:
+        """Return what was told in one evening, in order."""
+        rows = self._connection.execute("SELECT at, level, code, text FROM notice ORDER BY id")
+        return [
+            NoticeRecord(at=at, level=level, code=code, text=text)
+            for instant, level, code, text in rows
+            if (at := _instant(instant)) is not None and evening.holds(at)
         ]
 
     def moments(self) -> dict[str, tuple[Moment, ...]]:

@@ -176,8 +176,22 @@ _VERSION_6 = (
     """,
 )
 
+# What everybody was told: alarms, verifications, what blocked.
+_VERSION_7 = (
+    """
+    CREATE TABLE notice (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        evening_id INTEGER NOT NULL REFERENCES evening (id),
+        at TEXT NOT NULL,
+        level TEXT NOT NULL,
+        code TEXT NOT NULL,
+        text TEXT NOT NULL
+    ) STRICT
+    """,
+)
+
 MIGRATIONS: Sequence[Sequence[str]] = (
-    _VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4, _VERSION_5, _VERSION_6,
+    _VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4, _VERSION_5, _VERSION_6, _VERSION_7,
 )  # fmt: skip
 """Step ``n`` leads from version ``n`` to ``n + 1``; released steps are never changed."""
 

@@ -21,6 +21,7 @@ from polewright.core.records import (
     KnobRecord,
     Lessons,
     LiveRecord,
+    NoticeRecord,
     PlacementRecord,
     PlanRecord,
     PointingRecord,
@@ -164,6 +165,17 @@ class JournalStore:
                 (
                     self._evening(), transition.at.isoformat(), transition.before,
                     transition.after, transition.happening, transition.code,
+                ),
+            )  # fmt: skip
+
+    def add_notice(self, notice: NoticeRecord) -> None:
+        """Write one event."""
+        with self._transaction() as run:
+            run(
+                "INSERT INTO notice (evening_id, at, level, code, text) VALUES (?, ?, ?, ?, ?)",
+                (
+                    self._evening(), notice.at.isoformat(), notice.level, notice.code,
+                    notice.text,
                 ),
             )  # fmt: skip
 

@@ -27,6 +27,7 @@ from polewright.core.records import (
     KnobRecord,
     Lessons,
     LiveRecord,
+    NoticeRecord,
     PlacementRecord,
     PlanRecord,
     PointingRecord,
@@ -151,6 +152,10 @@ class SqliteJournal:
     def record_transition(self, transition: TransitionRecord) -> None:
         """Queue a change of what the service is doing."""
         self._put(_Item(lambda store: store.add_transition(transition)))
+
+    def record_notice(self, notice: NoticeRecord) -> None:
+        """Queue an event that was told."""
+        self._put(_Item(lambda store: store.add_notice(notice)))
 
     def record_knob(self, knob: KnobRecord) -> None:
         """Queue what was learned of a knob."""
