@@ -94,7 +94,8 @@ def test_version_1_is_brought_to_version_7_with_all_that_it_holds(version_1):
     assert len(evidence.attitudes) == 2
     with _open(version_1) as connection:
         assert version_of(connection) == 7 == len(MIGRATIONS)
-        assert {"knob", "train", "bracket", "pointing", "placement", "notice"} <= set(tables_of(connection))
+        gained = {"knob", "train", "bracket", "pointing", "placement", "notice"}
+        assert gained <= set(tables_of(connection))
         assert tables_of(connection) == present_tables()
         assert connection.execute("SELECT count(*) FROM frame").fetchone() == (2,)
 
