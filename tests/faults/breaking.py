@@ -30,6 +30,8 @@ _BUMPS_ARCMIN = (1.5, 40.0)
 # and so often it is looked what that is.
 _LEAST_MEMORY, _MOST_MEMORY = 300_000, 2_000_000
 _SAMPLES = 60
+# A program that ends for lack of memory takes so long to do it (s).
+_DYING_S = 1.0
 
 Breaker = Callable[[Stack, Record, Fault], AbstractAsyncContextManager[None]]
 
@@ -295,10 +297,10 @@ async def _out_of_memory(stack: Stack, record: Record, fault: Fault) -> AsyncIte
     least = min([_address_space(pid) async for _ in _looks(_SAMPLES, 0.01)])
     spare = _LEAST_MEMORY + fault.size * (_MOST_MEMORY - _LEAST_MEMORY)
     before = len(record.told)
-    died = False
     with _limited(pid, resource.RLIMIT_AS, least + int(spare)):
         yield
-        died = not lives(pid)
+    await asyncio.sleep(_DYING_S)
+    died = not lives(pid)
     if died:
         record.lives[-1].killed_s = time.monotonic()
         record.lives[-1].code = await stack.service.ended()

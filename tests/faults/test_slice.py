@@ -13,8 +13,8 @@ needs_mosquitto = pytest.mark.skipif(
     shutil.which("mosquitto", path="/usr/sbin:/usr/bin") is None, reason="mosquitto is missing"
 )
 
-# A server killed, a tripod bumped, a driver crashed, a full disk, a commit torn, and others.
-SEEDS = (13, 16, 27, 88)
+# A full disk, a frozen broker; a killed server, a bumped tripod; a killed service, a lost driver.
+SEEDS = (16, 27, 88)
 
 
 @needs_indiserver
@@ -32,7 +32,7 @@ def test_some_seeds_violate_nothing() -> None:
 @needs_mosquitto
 @pytest.mark.timeout(300)
 def test_a_short_soak_grows_by_nothing() -> None:
-    figures = run_soak(0.15)
+    figures = run_soak(0.1)
     assert figures["wrong"] == []
     assert figures["surveys"] >= 1
 
