@@ -16,7 +16,18 @@ from tests.docs.tables import MAKERS
 
 TEXTS = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")])
 # Words after ./run that the script itself knows.
-OF_THE_SCRIPT = {"test", "lint", "audit", "bench", "install-test", "docs", "setup", "fuzz"}
+OF_THE_SCRIPT = {
+    "test",
+    "lint",
+    "audit",
+    "bench",
+    "install-test",
+    "docs",
+    "setup",
+    "fuzz",
+    "faults",
+    "soak",
+}
 
 
 def verbs() -> set[str]:
