@@ -27,6 +27,7 @@ OF_THE_SCRIPT = {
     "fuzz",
     "faults",
     "soak",
+    "mutants",
 }
 
 

@@ -1,0 +1,1 @@
+"""Mutation testing: small mistakes are made in the code on purpose; the tests should notice."""
