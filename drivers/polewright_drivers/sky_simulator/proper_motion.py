@@ -118,15 +118,21 @@ def proper_motions(vectors: Vectors, epoch_year: float, path: Path | None = None
     keys = keys[order]
     best = np.full(len(sought), -1)
     nearest = np.full(len(sought), _MATCH_RAD)
-    for corner in np.array(np.meshgrid(*[[-1.0, 1.0]] * 3)).reshape(3, -1).T:
-        first = np.searchsorted(keys, cell := _cells(sought + corner * _MATCH_RAD))
+    own = _cells(sought)
+    for corner in ([0.0, 0.0, 0.0], *np.array(np.meshgrid(*[[-1.0, 1.0]] * 3)).reshape(3, -1).T):
+        cell = _cells(sought + np.multiply(corner, _MATCH_RAD))
+        # Nearly all stars lie with their surroundings in one cell, which is searched once.
+        asked = np.flatnonzero(cell != own) if np.any(corner) else np.arange(len(sought))
+        first = np.searchsorted(keys, cell[asked])
         # A cell of one arcminute holds two stars of a catalogue this bright at most, nearly always.
         for next_one in range(3):
             place = np.minimum(first + next_one, len(keys) - 1)
-            distance = np.linalg.norm(vectors[order[place]] - sought, axis=1)
-            nearer = (keys[place] == cell) & (distance < nearest)
-            nearest[nearer] = distance[nearer]
-            best[nearer] = order[place[nearer]]
+            held = keys[place] == cell[asked]
+            star, other = asked[held], order[place[held]]
+            distance = np.linalg.norm(vectors[other] - sought[star], axis=1)
+            nearer = distance < nearest[star]
+            nearest[star[nearer]] = distance[nearer]
+            best[star[nearer]] = other[nearer]
     found = best >= 0
     out = np.zeros((len(vectors), 2))
     out[best[found]] = np.column_stack([east, north])[found]

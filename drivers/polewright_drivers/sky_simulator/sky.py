@@ -4,17 +4,11 @@ import astropy.units as u
 import numpy as np
 from astropy.coordinates import ICRS, TETE, AltAz, EarthLocation, SkyCoord
 from astropy.time import Time
-from astropy.utils import iers
 from numpy.typing import NDArray
 
 from polewright_drivers.sky_simulator.axes import SIDEREAL_RATE_DEG_S
+from polewright_drivers.sky_simulator.earth_orientation import use_packaged_table
 from polewright_drivers.sky_simulator.scenario import SiteTruth
-
-# No look-ups over the network: the packaged Earth-orientation table, however old; beyond its end
-# UT1 and polar motion are taken as zero, which turns the sky by under 15 arcsec.
-iers.conf.auto_download = False
-iers.conf.auto_max_age = None
-iers.conf.iers_degraded_accuracy = "warn"
 
 _ANCHOR_LIFE_S = 600.0
 """Sidereal time is extrapolated at its mean rate this long: nutation moves it under 0.1 ms."""
@@ -30,6 +24,7 @@ class Sky:
     """
 
     def __init__(self, site: SiteTruth) -> None:
+        use_packaged_table()
         self._site = site
         self.location = EarthLocation.from_geodetic(
             site.longitude_deg * u.deg, site.latitude_deg * u.deg, site.elevation_m * u.m
