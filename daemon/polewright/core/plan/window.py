@@ -148,24 +148,32 @@ def night_of(place: Place, now: datetime) -> Night:
         ``no_night``: it does not get even nautically dark, or stays dark for over 14 hours.
     """
     noon = local_noon(place, now)
-    for depth in (ASTRONOMICAL_RAD, NAUTICAL_RAD):
-        # The noon before, for after midnight; and the next one, for a morning.
-        for first in (noon - timedelta(days=1), noon, noon + timedelta(days=1)):
-            second = local_noon(place, first + timedelta(days=1))
-            dusk = sun_crosses(place, first, second, depth)
-            if dusk is None or sun_altitude_rad(place, first) < depth:
-                continue
-            dawn = sun_crosses(place, dusk + timedelta(minutes=1), second, depth)
-            if dawn is not None and dawn > now and SHORTEST <= dawn - dusk <= LONGEST:
-                return Night(
-                    window=Window(start=dusk, end=dawn),
-                    sun_deg=-18.0 if depth == ASTRONOMICAL_RAD else -12.0,
-                )
+    # The noon before, for after midnight; and the next one, for a morning.
+    for first in (noon - timedelta(days=1), noon, noon + timedelta(days=1)):
+        found = _night_after(place, first)
+        if found is not None and found.window.end > now:
+            return found
     raise UsageError(
         "no night of ordinary length comes in the next two days at this place",
         remedy="Give the window by the clock: --from 22:00 --to 02:00.",
         code="no_night",
     )
+
+
+def _night_after(place: Place, noon: datetime) -> Night | None:
+    """Return the night between a local noon and the next, as dark as it gets; None: none usable."""
+    next_noon = local_noon(place, noon + timedelta(days=1))
+    for depth in (ASTRONOMICAL_RAD, NAUTICAL_RAD):
+        dusk = sun_crosses(place, noon, next_noon, depth)
+        if dusk is None or sun_altitude_rad(place, noon) < depth:
+            continue
+        dawn = sun_crosses(place, dusk + timedelta(minutes=1), next_noon, depth)
+        if dawn is not None and SHORTEST <= dawn - dusk <= LONGEST:
+            return Night(
+                window=Window(start=dusk, end=dawn),
+                sun_deg=-18.0 if depth == ASTRONOMICAL_RAD else -12.0,
+            )
+    return None
 
 
 def _next_at(minutes: int, after: datetime, zone: tzinfo) -> datetime:

@@ -137,3 +137,24 @@ def test_instants_of_a_window_reach_from_end_to_end():
     instants = window.instants(timedelta(minutes=10))
     assert (instants[0], instants[-1]) == (window.start, window.end)
     assert len(instants) == 4
+
+
+def test_the_night_that_comes_next_is_taken_though_the_one_after_it_gets_darker():
+    """At 49.5 N the first nights after midsummer that get astronomically dark come on 8 July."""
+    place = Place(latitude_deg=49.5, longitude_deg=8.0, elevation_m=100.0)
+    evening = datetime(2026, 7, 6, 18, 0, tzinfo=UTC)
+    night = night_of(place, evening)
+    assert night.sun_deg == -12.0
+    assert night.window.start - evening < timedelta(hours=5)
+    assert _sun_deg(place, night.window.start) == pytest.approx(-12.0, abs=0.05)
+
+
+@pytest.mark.parametrize("minutes", [-1, 1, 60])
+def test_after_the_last_dark_minute_the_next_evenings_night_is_meant(minutes):
+    place = Place(latitude_deg=-32.4, longitude_deg=22.7, elevation_m=1250.0)
+    night = night_of(place, datetime(2026, 11, 25, 20, 0, tzinfo=UTC)).window
+    found = night_of(place, night.end + timedelta(minutes=minutes)).window
+    if minutes < 0:
+        assert abs(found.start - night.start) < timedelta(seconds=5)
+    else:
+        assert timedelta(hours=23) < found.start - night.start < timedelta(hours=25)
