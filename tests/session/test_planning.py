@@ -159,6 +159,18 @@ async def test_a_plan_by_command_ends_half_a_day_after_its_window():
     assert stage.told["source"] == "settings"
 
 
+async def test_a_plan_set_by_a_computer_that_slept_over_the_last_ones_end_holds():
+    """Nothing looked at the old plan in between: it must not take the new one with it."""
+    stage = Stage(plan=PlanWish(asked=SETTINGS, named=(LONG,)))
+    stage.attach()
+    await stage.set(**SHOT, **HOURS)
+    await stage.clock.sleep(20 * 3600.0)
+    answer = await stage.set(**SHOT, **HOURS)
+    assert answer["plan"]["source"] == "command"
+    assert answer["plan"]["start"] == "2026-11-26T21:30:00+00:00"
+    assert stage.told == answer["plan"]
+
+
 async def test_a_plan_outlives_a_restart_and_so_does_its_end(tmp_path):
     clock = VirtualClock()
 

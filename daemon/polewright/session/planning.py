@@ -167,7 +167,8 @@ class Planner:
     async def _refresh(self) -> None:
         now = self._clock.now()
         plan = self._plan
-        if self._commanded is not None and plan is not None and _done_with(plan, now):
+        # The one that was worked out, not one that was set just now.
+        if plan is not None and plan.asked is self._commanded and _done_with(plan, now):
             _log.info("the plan's window is long past: the settings hold")
             self._commanded = None
         asked = self._commanded or self._wish.asked
