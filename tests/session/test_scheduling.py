@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from polewright.core.errors import DeviceError
+from polewright.core.errors import DeviceError, UsageError
 from polewright.core.occasions import Timetable
 from polewright.session.schedule_wish import ScheduleWish
 from polewright.session.scheduling import Schedule
@@ -196,3 +196,18 @@ async def test_a_failure_does_not_end_the_schedule():
     night.set_clock(DUE + timedelta(days=1, minutes=-2))
     await night.until(DUE + timedelta(days=1, minutes=3))
     assert len(night.evening.asked) == 2
+
+
+async def test_work_that_began_just_before_is_waited_for_as_well():
+    night = Night(DUE - timedelta(minutes=1))
+    night.evening.failure = UsageError("a survey is running", remedy="Wait.", code="busy")
+    await night.until(DUE + timedelta(minutes=3))
+    assert len(night.evening.asked) > 1
+    assert night.evening.told["waiting"] == "other work began just before"
+    night.evening.failure = None
+    await night.until(DUE + timedelta(minutes=10))
+    tries = len(night.evening.asked)
+    await night.until(DUE + timedelta(minutes=40))
+    assert len(night.evening.asked) == tries
+    assert night.evening.warned == []
+    assert night.evening.told["waiting"] is None

@@ -107,9 +107,12 @@ class Schedule:
             if why is None:
                 self._done.extend(one.key for one in due)
                 self._expected = None
-                await self._verify(newest)
+                if not await self._verify(newest):
+                    for one in due:
+                        self._done.remove(one.key)
+                    why = "other work began just before"
                 now = self._clock.now()
-            else:
+            if why is not None:
                 self._expected, self._why = newest, why
         await self._plan_on(now)
 
@@ -162,10 +165,14 @@ class Schedule:
         self._evening.tell_schedule(last=outcome.message(now))
         self._evening.warn(text, remedy=remedy, code="verification_missed")
 
-    async def _verify(self, occasion: Occasion) -> None:
+    async def _verify(self, occasion: Occasion) -> bool:
+        """Verify; return False where other work was quicker to begin, so that it waits for that."""
         _log.info("a verification is due by %s", occasion.rule.value)
         try:
             await self._evening.handle("verify", {"scheduled": True})
         except PolewrightError as failure:
+            if failure.code == "busy":
+                return False
             # Told already, by the verification itself or as what blocks the service.
             _log.info("the scheduled verification ended: %s", failure)
+        return True
