@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 import pytest_asyncio
 
+from polewright.adapters.mqtt.connection import open_client
 from polewright.adapters.mqtt.fleet import stop_fleet
 from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.service import MqttService
@@ -88,6 +89,9 @@ async def test_one_stop_reaches_every_service_and_each_answer_is_told(broker: Mo
         assert [(one.mount, one.answer) for one in answers] == [
             ("eland", "nothing_ran"), ("kudu", "stopped"), ("oryx", "nothing_ran"),
         ]  # fmt: skip
+        async with open_client(mounts.settings.mqtt, identifier="gone") as (client, _):
+            gone = f"{mounts.settings.mqtt.root}/kob/availability"
+            await client.publish(gone, "offline", qos=1, retain=True)
         mounts.deaf, mounts.broken = {"oryx"}, {"eland"}
         lines = stop_lines(await stop_fleet(mounts.settings, 2.0))
     assert lines == [
@@ -95,6 +99,8 @@ async def test_one_stop_reaches_every_service_and_each_answer_is_told(broker: Mo
         "NO ANSWER from oryx: it may not have arrived. Use the mount's own stop or its power "
         "switch now, if it moves.",
         "stopped: kudu",
+        "not reached, since the broker does not hear them: kob. Switched off, or cut off at work: "
+        "look, if one of them may move.",
     ]
 
 

@@ -119,7 +119,7 @@ def _stop(settings: Settings, output: Output, *, sure: bool) -> ExitCode:
             "broker.",
             code=trouble.code,
         ) from None
-    if not answers:
+    if all(one.answer == "offline" for one in answers):
         raise LinkError(
             f"the stop was sent to {where} and no service answered; none is online there",
             remedy=_OWN_STOP,
@@ -155,6 +155,11 @@ def stop_lines(answers: Sequence[StopAnswer]) -> list[str]:
         lines.append(f"stopped: {stopped}")
     if rested := named("nothing_ran"):
         lines.append(f"nothing ran, and the mount was told to stop: {rested}")
+    if away := named("offline"):
+        lines.append(
+            f"not reached, since the broker does not hear them: {away}. Switched off, or cut off "
+            "at work: look, if one of them may move."
+        )
     return lines
 
 

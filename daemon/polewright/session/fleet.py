@@ -17,7 +17,9 @@ from polewright.session.mount_standing import (
     row_of,
 )
 
-TOPICS = ("availability", "state", "survey", "correction", "watch", "health", "event")
+TOPICS = (
+    "availability", "state", "survey", "correction", "watch", "schedule", "health", "event",
+)  # fmt: skip
 """What is listened to, below each mount's root."""
 
 _MAY_MOVE_CODES = frozenset({"not_stopped", "lost_in_motion", "tracking_not_stopped"})

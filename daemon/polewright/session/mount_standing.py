@@ -7,6 +7,8 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
+from polewright.session.known_axis import HOLDS
+
 # A service tells its health every 30 s: three that are missing are no chance any more.
 QUIET_S = 100.0
 # What may still move is told so long, also where nobody says that it was seen to.
@@ -183,7 +185,9 @@ def _measured(one: MountTold, now_s: float) -> tuple[Mapping[str, Any], float | 
         if _number(body, "total_error_arcmin") is None:
             continue
         age_s = None
-        if at_s is not None:
+        # An earlier run's survey by a clock that stands before it has the age null.
+        unknown = topic == "survey" and older in body and _number(body, older) is None
+        if at_s is not None and not unknown:
             age_s = max(now_s - at_s, 0.0) + (_number(body, older) or 0.0)
         newer = age_s is not None and (best[1] is None or age_s <= best[1])
         if not best[0] or newer:
@@ -224,17 +228,42 @@ def _standing(
         return Standing.BLOCKED, why, _text(state, "remedy") or ""
     if alarm := _alarm(one, age_s, now_s):
         return Standing.MOVED, alarm, "Survey it again before its next exposure."
-    step = _text(state, "reason") or ""
-    remedy = _text(state, "remedy") or "" if step else ""
-    match _text(found, "verdict"):
+    verdict, known_age_s = _text(found, "verdict"), age_s
+    note = _text(state, "reason") or ""
+    remedy = _text(state, "remedy") or "" if note else ""
+    last, verified_age_s = _verification(one, now_s)
+    if verified_age_s is not None and (age_s is None or verified_age_s <= age_s):
+        verdict, known_age_s = _text(last, "verdict"), verified_age_s
+        if verdict != "good_enough":
+            note, remedy = _text(last, "words") or "", _text(last, "remedy") or ""
+            if last.get("moved") is True:
+                return Standing.MOVED, note, remedy
+    match verdict:
+        case "good_enough" if known_age_s is None or known_age_s > HOLDS.total_seconds():
+            when = "once" if known_age_s is None else f"{age_words(known_age_s)} ago"
+            note = f"it was good enough {when}, and nobody has looked since"
+            return Standing.NOT_MEASURED, note, "Verify it, or survey it again."
         case "good_enough":
-            return Standing.GOOD_ENOUGH, step, remedy
+            return Standing.GOOD_ENOUGH, note, remedy
         case "not_yet":
-            return Standing.NOT_YET, step, remedy
+            return Standing.NOT_YET, note, remedy
         case "cannot_tell":
-            return Standing.CANNOT_TELL, step, remedy
+            return Standing.CANNOT_TELL, note, remedy
         case _:
-            return Standing.NOT_MEASURED, step, remedy
+            return Standing.NOT_MEASURED, note, remedy
+
+
+def _verification(one: MountTold, now_s: float) -> tuple[Mapping[str, Any], float | None]:
+    """Return the last verification and its age (s); None: there was none, or nobody knows when."""
+    schedule, told_s = one.body("schedule"), one.at_s("schedule")
+    last = schedule.get("last")
+    if not isinstance(last, dict):
+        return {}, None
+    verified, told = instant_of(last.get("verified")), instant_of(schedule.get("at"))
+    if verified is None or told is None or told_s is None:
+        return last, None
+    # Both by the service's own clock.
+    return last, max(now_s - told_s, 0.0) + max((told - verified).total_seconds(), 0.0)
 
 
 def _alarm(one: MountTold, measured_age_s: float | None, now_s: float) -> str:

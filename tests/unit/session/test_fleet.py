@@ -210,3 +210,49 @@ def test_words_of_others_cannot_command_a_terminal(view: FleetView) -> None:
 def test_ages_are_told_as_a_person_says_them() -> None:
     told = [age_words(s) for s in (4.2, 89.0, 240.0, 7200.0, 400000.0)]
     assert told == ["4 s", "89 s", "4 min", "2 h", "5 days"]
+
+
+def verification(verdict: str, *, ago_s: float = 20.0, **more: Any) -> dict[str, Any]:
+    last = {"verified": at(ago_s), "verdict": verdict, "moved": False, "words": "as it says"}
+    return {"at": at(10.0), "last": last | {"remedy": "Do this."} | more}
+
+
+@pytest.mark.parametrize(
+    ("verdict", "moved", "standing"),
+    [
+        ("not_yet", True, Standing.MOVED),
+        ("cannot_tell", True, Standing.MOVED),
+        ("not_yet", False, Standing.NOT_YET),
+        ("cannot_tell", None, Standing.CANNOT_TELL),
+    ],
+)
+def test_a_verification_takes_the_survey_before_it_back(
+    view: FleetView, verdict: str, moved: bool | None, standing: Standing
+) -> None:
+    online(view, "kudu")
+    view.take("kudu", "survey", survey("good_enough", 0.4), retained=True)
+    view.take("kudu", "schedule", verification(verdict, moved=moved), retained=True)
+    found = row(view)
+    assert (found.standing, found.note, found.remedy) == (standing, "as it says", "Do this.")
+    # Surveyed again since, it is as the survey says.
+    view.take("kudu", "survey", survey("good_enough", 0.4, ago_s=5.0), retained=True)
+    assert row(view).standing is Standing.GOOD_ENOUGH
+
+
+def test_what_was_good_yesterday_is_good_only_where_somebody_looked_since(
+    view: FleetView, clock: Clock
+) -> None:
+    online(view, "kudu")
+    view.take("kudu", "survey", survey("good_enough", 0.4, age_s=86400.0), retained=True)
+    found = row(view)
+    assert found.standing is Standing.NOT_MEASURED
+    assert found.note == "it was good enough 24 h ago, and nobody has looked since"
+    assert found.remedy
+    # By a service's clock that was not set yet nobody knows how old it is.
+    view.take("kudu", "survey", survey("good_enough", 0.4, age_s=None), retained=True)
+    assert row(view).note == "it was good enough once, and nobody has looked since"
+    view.take("kudu", "schedule", verification("good_enough"), retained=True)
+    assert row(view).standing is Standing.GOOD_ENOUGH
+    clock.s += 12.1 * 3600.0
+    view.take("kudu", "health", {}, retained=False)
+    assert row(view).standing is Standing.NOT_MEASURED

@@ -19,7 +19,7 @@ _MOST_WAITING = 50_000
 # Retained messages arrive within milliseconds of subscribing; a busy broker takes longer (s).
 _SETTLE_S = 1.0
 
-Answer = Literal["stopped", "nothing_ran", "failed", "silent"]
+Answer = Literal["stopped", "nothing_ran", "failed", "silent", "offline"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +44,10 @@ class FleetUpdate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StopAnswer:
-    """What one mount's service said to the stop of all: ``silent`` where it said nothing."""
+    """What one mount's service said to the stop of all.
+
+    ``silent``: it is online and said nothing; ``offline``: the broker says that it is not there.
+    """
 
     mount: str
     answer: Answer
@@ -108,7 +111,7 @@ async def stop_fleet(
 ) -> list[StopAnswer]:
     """Send the stop to all mounts of the broker and return what each answered, by name.
 
-    Services that are online by their retained availability and say nothing are ``silent``.
+    Services that say nothing are ``silent`` or ``offline``, by their retained availability.
 
     Parameters
     ----------
@@ -139,6 +142,7 @@ async def stop_fleet(
         stop = f"{root}/{RESERVED_SLUG}/command/stop"
         await heeding_cancellation(client.publish(stop, payload, qos=1))
         online: set[str] = set()
+        known: set[str] = set()
         answers: dict[str, StopAnswer] = {}
         loop = asyncio.get_running_loop()
         end_s = loop.time() + wait_s
@@ -159,10 +163,14 @@ async def stop_fleet(
             mount, topic = found
             told = read_payload(bytes(message.payload))
             if topic == "availability":
+                known.add(mount)
                 (online.add if told == "online" else online.discard)(mount)
             elif isinstance(told, dict) and (said := _answer(mount, told)) is not None:
                 answers[mount] = said
-    silent = {name: StopAnswer(mount=name, answer="silent") for name in online - answers.keys()}
+    silent = {
+        name: StopAnswer(mount=name, answer="silent" if name in online else "offline")
+        for name in known - answers.keys()
+    }
     return [one for _, one in sorted((answers | silent).items())]
 
 
