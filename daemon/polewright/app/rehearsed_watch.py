@@ -19,6 +19,7 @@ from polewright.adapters.indi.camera import IndiCamera, decode_picture
 from polewright.adapters.mqtt.topics import WATCH_FRAME, MountTopics
 from polewright.app.rehearsal import read_truth
 from polewright.app.rehearsed_person import CAMERA_DEVICE, Finding, Person
+from polewright.core.geometry.directions import wrap_half_turn_deg
 from polewright.core.imaging.frame import Frame
 
 _PACE = 60.0
@@ -154,7 +155,8 @@ def _size(
 ) -> Finding:
     """Return whether the bump is told as it was, within its sigmas."""
     up = 60.0 * (after["TRUE_AXIS_ALT_DEG"] - before["TRUE_AXIS_ALT_DEG"])
-    side = 60.0 * (after["TRUE_AXIS_AZ_DEG"] - before["TRUE_AXIS_AZ_DEG"])
+    # In the north the axis stands about azimuth 0.
+    side = 60.0 * wrap_half_turn_deg(after["TRUE_AXIS_AZ_DEG"] - before["TRUE_AXIS_AZ_DEG"])
     side *= math.cos(math.radians(before["TRUE_AXIS_ALT_DEG"]))
     true = f"truth: {up:+.1f} up, {side:+.1f} toward greater azimuth (arcmin)"
     if not alarms:
