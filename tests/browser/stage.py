@@ -202,7 +202,9 @@ class Stage:
         message = state_message(phase, datetime.now(UTC) - timedelta(seconds=ago_s), **more)
         self.publisher.publish("state", message, retain=True)
 
-    def survey(self, altitude_arcmin: float, azimuth_arcmin: float, sigma_arcmin: float) -> None:
+    def survey(
+        self, altitude_arcmin: float, azimuth_arcmin: float, sigma_arcmin: float, **more: Any
+    ) -> None:
         found = _found(altitude_arcmin, azimuth_arcmin, sigma_arcmin, _TARGET)
         residuals = np.array([[1.2, 0.4, -0.9], [-2.0, 1.1, 0.2], [0.7, -1.6, 0.8]])
         estimate = AxisEstimate(
@@ -217,7 +219,7 @@ class Stage:
             instant=datetime.now(UTC),
             labels=("frame 1", "frame 2", "frame 3"),
         )
-        message = survey_message(estimate, found, "refracted")
+        message = survey_message(estimate, found, "refracted") | more
         self.publisher.publish("survey", message, retain=True)
 
     def correction(

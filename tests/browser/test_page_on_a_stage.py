@@ -497,6 +497,19 @@ async def test_a_result_that_work_was_begun_after_is_told_as_earlier(
         assert await seen.text("#next") == "Survey the axis: the mount moves"
 
 
+async def test_an_earlier_runs_survey_is_none_of_now_by_a_clock_that_stands_before_it(
+    browser: Browser, stage: Stage
+):
+    """A small computer without a battery wakes in its past: no age is known, the result is old."""
+    stage.survey(0.05, -0.3, 0.1, age_s=None)
+    stage.state(step="ready")
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#verdict", "earlier: good enough")
+        assert "before the service was started" in await seen.text("#doing")
+        assert "has not reached" in await seen.text("#sure")
+        assert await seen.page.evaluate(FILLED) == 0
+
+
 async def test_a_stop_that_is_not_taken_is_told_large_until_somebody_has_seen_to_it(
     browser: Browser, stage: Stage
 ):

@@ -140,7 +140,8 @@ FIELDS = {
     "declination_deg": "where the star stands; left out: what the mount says (deg)",
     "at_dusk": "wait until the first stars can be measured; nothing moves before",
     "by_hand": "the person turns the axis; no motor moves",
-    "age_s": "how old it is (s), where it comes from an earlier run of the service",
+    "age_s": "only where it comes from an earlier run of the service: how old it is (s); null: its "
+    "clock stands before it",
     "sequence": "counts the corrections of one adjustment",
     "altitude_words": "what to do with the altitude bolt",
     "azimuth_words": "what to do with the azimuth bolt",

@@ -179,7 +179,9 @@ def _figures(message: dict[str, Any]) -> str:
 
 
 def _age(survey: dict[str, Any]) -> str:
-    age_s = survey.get("age_s")
-    if age_s is None:
+    if "age_s" not in survey:
         return ""
+    age_s = survey["age_s"]
+    if age_s is None:
+        return ", from an earlier run, at a time that the service's clock has not reached yet"
     return f", {age_s / 3600.0:.1f} h old, from an earlier run"

@@ -134,6 +134,8 @@ class Teller:
     def last_meaning(self) -> str | None:
         """Return what was measured last means for the plan, in words; None: nothing."""
         meaning = self._meaning(self._measured).get("meaning") if self._measured else None
+        if meaning is not None and "age_s" in self._measured:
+            return f"{meaning}; but that was measured before the service was started"
         return None if meaning is None else str(meaning)
 
     def _meaning(self, message: Message) -> Message:

@@ -72,6 +72,9 @@ def test_a_survey_of_an_earlier_run_is_dated_back_and_not_counted() -> None:
     told = samples(figures(("survey", SURVEY | {"age_s": 3600.0})).text())
     assert told["polewright_survey_timestamp_seconds", ()] == 1795636800.0 - 3600.0
     assert told["polewright_surveys_total", ()] == 0.0
+    # Null: by a clock that stands before it.
+    told = samples(figures(("survey", SURVEY | {"age_s": None})).text())
+    assert told["polewright_surveys_total", ()] == 0.0
 
 
 def test_events_are_counted_by_code() -> None:

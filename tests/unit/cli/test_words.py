@@ -162,3 +162,26 @@ def test_a_rehearsal_ends_with_its_verdict_in_words(change: dict[str, float], wo
         "corrections_published": 16, "survey_arcmin": 149.8, "wall_s": 50.0,
     }  # fmt: skip
     assert words in _lines(RehearsalReport(**(figures | change)))[0]
+
+
+@pytest.mark.parametrize(
+    ("age", "words"),
+    [
+        ({}, "good enough"),
+        ({"age_s": 7200.0}, "2.0 h old, from an earlier run"),
+        (
+            {"age_s": None},
+            "from an earlier run, at a time that the service's clock has not reached",
+        ),
+    ],
+)
+def test_an_earlier_runs_survey_is_told_as_one_also_by_a_clock_that_stands_before_it(
+    age: dict[str, Any], words: str
+):
+    view = EveningView(monotonic=lambda: 10.0)
+    view.take("availability", "online")
+    view.take("state", {"state": "idle", "step": "ready"})
+    view.take("survey", SURVEY | {"verdict": "good_enough"} | age)
+    told = " ".join(view.lines())
+    assert words in told
+    assert ("earlier run" in told) == bool(age)

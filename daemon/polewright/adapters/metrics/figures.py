@@ -62,7 +62,7 @@ class Figures:
         message = self._last[topic] = json.loads(text)
         if topic == "correction":
             self._corrections += bool(message["live"])
-        elif topic == "survey" and message.get("age_s") is None:
+        elif topic == "survey" and "age_s" not in message:
             self._surveys += 1  # one of this run, not one that the journal remembers
 
     def text(self) -> str:

@@ -53,7 +53,7 @@ export class Evening {
     if (topic === "survey") {
       this.survey = payload;
       this.surveyAt = performance.now() / 1000 - ageS;
-      if (ageS === 0 && payload.age_s == null) this.#point("survey", payload);
+      if (ageS === 0 && !isEarlier(payload)) this.#point("survey", payload);
     }
     if (topic === "correction") this.#correct(payload, ageS);
   }
@@ -173,9 +173,9 @@ export class Evening {
     const adjusted = Boolean(last && last.total_error_arcmin !== null && Date.parse(last.at) >= Date.parse(this.survey.at));
     const found = adjusted ? last : this.survey;
     const at = Date.parse(found.at);
-    const beforeStart = !adjusted && found.age_s != null;
+    const beforeStart = !adjusted && isEarlier(found);
     // By this page's clock: the service's may be the sky's, or one that was set in between.
-    const ageS = performance.now() / 1000 - (adjusted ? this.correctionAt : this.surveyAt) + (beforeStart ? found.age_s : 0);
+    const ageS = performance.now() / 1000 - (adjusted ? this.correctionAt : this.surveyAt) + (beforeStart ? found.age_s ?? 0 : 0);
     const overtaken = Boolean(this.#alarm()) || (this.state ? (Date.parse(this.state.since) - at) / 1000 > OF_THIS_WORK_S : false);
     return { found, adjusted, beforeStart, ageS, overtaken, earlier: !link.open || beforeStart || overtaken || ageS > CURRENT_S };
   }
@@ -243,7 +243,7 @@ export class Evening {
   /** Nothing runs: what was found, and how far it may be believed by now. */
   #rested(shown, { found, adjusted, beforeStart, ageS, overtaken, earlier }) {
     const good = found.verdict === "good_enough";
-    const when = `${adjusted ? "adjusted" : "surveyed"} ${age(ageS)} ago`;
+    const when = found.age_s === null ? "surveyed at a time that the service's clock has not reached" : `${adjusted ? "adjusted" : "surveyed"} ${age(ageS)} ago`;
     shown.headline = earlier ? `Earlier: ${VERDICTS[found.verdict]}` : VERDICTS[found.verdict];
     shown.sure = offBy(found.total_error_arcmin, found.total_error_sigma_arcmin, earlier ? `, ${when}.` : `; ${when}.`, earlier ? "Was off by" : "Off by");
     if (earlier) {
@@ -264,6 +264,9 @@ export class Evening {
 const BY_HANDS = "turn the bolts";
 const BY_HAND = /^by hand: /;
 const AT_DUSK = /^(waiting for dusk|no stars yet)/;
+
+// A survey with an age is an earlier run's; null: by a clock that stands before it.
+function isEarlier(survey) { return survey.age_s !== undefined; }
 
 function sentence(words) { return words ? `${words[0].toUpperCase()}${words.slice(1)}.` : ""; }
 
