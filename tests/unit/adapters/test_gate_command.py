@@ -106,6 +106,16 @@ async def test_one_that_takes_too_long_is_ended_with_all_that_it_started(tmp_pat
         await _until_gone(int(pid.read_text()))
 
 
+async def test_what_it_started_is_ended_also_where_that_does_not_heed_the_first_word(tmp_path):
+    """The program itself ends at once; its child has to be killed."""
+    pid = tmp_path / "pid"
+    child = _script(tmp_path, f"trap '' TERM\necho $$ >\"{pid}\"\nwhile :; do sleep 0.2; done", "c")
+    async with _gate(_script(tmp_path, f'"{child}" &\nwait'), longest_s=1.0) as (gate, told, _):
+        gate.open(GOOD)
+        assert (await told())[1] == "gate_failed"
+        await _until_gone(int(pid.read_text()))
+
+
 async def test_a_stop_ends_it_and_the_next_one_opens_again(tmp_path):
     pid = tmp_path / "pid"
     once = tmp_path / "once"

@@ -23,6 +23,7 @@ _FIGURES = (
 )  # fmt: skip
 # One that was told to end gets so long before it is killed (s).
 _LAST_WORDS_S = 3.0
+_LOOK_EVERY_S = 0.05
 
 Tell = Callable[[str, str, str, str], None]
 """Takes the level, the code, the text and the remedy of an event."""
@@ -143,13 +144,27 @@ class GateCommand:
 
 async def _end(process: asyncio.subprocess.Process) -> None:
     """End a program and what it started, with a chance to end well."""
-    for number in (signal.SIGTERM, signal.SIGKILL):
-        with contextlib.suppress(ProcessLookupError, PermissionError):
-            os.killpg(process.pid, number)
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(_LAST_WORDS_S):
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(_LAST_WORDS_S):
+            # The program may go at once and leave behind what it started.
+            if _told(process.pid, signal.SIGTERM):
                 await process.wait()
-                return
+            while _told(process.pid, 0):  # noqa: ASYNC110 - other processes end
+                await asyncio.sleep(_LOOK_EVERY_S)
+            return
+    _told(process.pid, signal.SIGKILL)
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(_LAST_WORDS_S):
+            await process.wait()
+
+
+def _told(group: int, number: int) -> bool:
+    """Send a signal to a group of processes (0: none); return whether any of them is left."""
+    try:
+        os.killpg(group, number)
+    except (ProcessLookupError, PermissionError):
+        return False
+    return True
 
 
 def _text(value: object) -> str:
