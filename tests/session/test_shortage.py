@@ -49,7 +49,7 @@ async def test_a_survey_that_finds_no_memory_is_blocked_with_a_remedy_and_the_ne
     assert evening.state["state"] == "blocked"
     assert "memory" in str(evening.state["reason"])
     assert evening.state["remedy"]
-    evening._solver.short = frozenset()
+    evening._attached._solver.short = frozenset()
     result = await evening.handle("survey", {})
     assert result["frames"] >= 3
     assert evening.state["state"] == "idle"

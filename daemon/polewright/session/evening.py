@@ -3,12 +3,10 @@
 import asyncio
 import logging
 from collections.abc import Callable, Coroutine, Mapping
-from functools import partial
 from typing import Any
 
 from polewright.core.axis.knobs import Bolt
 from polewright.core.errors import (
-    DeviceError,
     LinkError,
     MeasurementError,
     PolewrightError,
@@ -31,25 +29,23 @@ from polewright.ports import (
     TargetCatalogue,
     WatchInputs,
 )
+from polewright.session.attached import Attached
 from polewright.session.experience import Experience
-from polewright.session.exposing import ExposureFinder, WatchedCamera
 from polewright.session.guarding import SOLAR_FILTER_CAUTION, Guard
 from polewright.session.keeping import Keeper, KeptEvents, NoJournal
-from polewright.session.measuring import FrameMeasurer
 from polewright.session.messages import Message
 from polewright.session.phases import Happening, Phase, advance
 from polewright.session.placing import note_placement
 from polewright.session.planning import Planner
-from polewright.session.safe_adjuster import GuardedAdjuster
 from polewright.session.safety import GuardedMount
 from polewright.session.sensor_desk import SensorDesk, no_sensor
 from polewright.session.shortage import shortage_told
 from polewright.session.site import Site
-from polewright.session.stopping import all_of, lost_in_motion, stop_motors
+from polewright.session.stopping import all_of
 from polewright.session.telling import Teller
 from polewright.session.wishes import EveningWishes
 from polewright.session.workflows import WORKFLOWS
-from polewright.session.workplace import Devices, Memory, Reply, Workplace
+from polewright.session.workplace import Memory, Reply, Workplace
 
 _log = logging.getLogger(__name__)
 
@@ -79,7 +75,6 @@ class Evening:
         gate: Gate | None = None,
         catalogue: TargetCatalogue | None = None,
     ) -> None:
-        self._solver = solver
         self._sensor = sensor
         self._watched = watched
         self._gate = gate
@@ -90,19 +85,19 @@ class Evening:
         self._teller = Teller(KeptEvents(publisher, self._keeper), clock)
         self._experience = Experience(journal, clock, wishes.arcmin_per_turn)
         self._guard = Guard(clock, wishes.limits)
-        self._devices: Devices | None = None
-        self.planner = Planner(
-            self._memory, clock, journal, self._teller, self._place_of_devices, catalogue
+        self._attached = Attached(
+            solver, clock, self._memory, self._keeper, self._experience, self._guard
         )
-        self._measurer: FrameMeasurer | None = None
+        self.planner = Planner(
+            self._memory, clock, journal, self._teller, lambda: self.place, catalogue
+        )
         self._after_loss: PolewrightError | None = None
-        self._motors_lost: set[str] = set()
+        self._stops = 0
         self._work: asyncio.Task[Message | PolewrightError] | None = None
         self._over = asyncio.Event()
         self._over.set()
         self._link_trouble: PolewrightError | None = None
         self.ready = asyncio.Event()
-        self._knobs = self._experience.knobs("")
         self._teller.state(step="connecting the devices")
 
     @property
@@ -123,7 +118,8 @@ class Evening:
     @property
     def last_frame(self) -> Frame | None:
         """The camera's last frame, while it is remembered."""
-        return None if self._devices is None else self._devices.camera.last
+        devices = self._attached.devices
+        return None if devices is None else devices.camera.last
 
     async def restore(self) -> None:
         """Take up what earlier evenings taught, the plan, and tell the last survey with its age."""
@@ -154,31 +150,7 @@ class Evening:
         ``optics`` is what is believed of scale and parity; ``site`` who told place and time, and
         what does not fit.
         """
-        self._guard.attach(mount, site or Site(place=place), camera.name)
-        wishes = self._memory.wishes
-        motors = None
-        if adjuster is not None:
-            motors = GuardedAdjuster(
-                adjuster, self._guard.mount, place, self._clock, wishes.limits,
-                total_deg=wishes.motors.total_deg,
-            )  # fmt: skip
-        hint = optics or wishes.optics
-        if self._measurer is not None:  # the sky has not turned far since
-            hint = self._measurer.toward_the_last(hint)
-        watched = WatchedCamera(camera)
-        keep = partial(self._keeper.note_frame, place=place, camera=camera.name)
-        self._measurer = FrameMeasurer(
-            watched, self._solver, place, self._clock, hint, keep, self._experience.trains
-        )
-        self._devices = Devices(
-            camera=watched,
-            measurer=self._measurer,
-            exposures=ExposureFinder(watched),
-            place=place,
-            mount=self._guard.mount,
-            motors=motors,
-        )
-        self._take_up_mount(mount.name if mount else "")
+        self._attached.take(camera, mount, place, optics, site, adjuster)
         self._link_trouble = None
         if self._memory.kept is not None:  # a receiver may have set the clock right
             self._teller.earlier_survey(self._memory.kept)
@@ -197,19 +169,11 @@ class Evening:
         """Stop a mount whose connection broke while it moved, as soon as it is back."""
         if mount is not None and self._guard.was_lost_in_motion(mount.name):
             self._teller.state(step=f"{mount.name} is back: telling it to stop")
-        try:
-            self._after_loss = await self._guard.stop_after_loss(mount)
-        except PolewrightError as failure:
-            self._after_loss = failure
+        self._after_loss = await self._attached.stop_mount_after_loss(mount)
 
     async def stop_motors_after_loss(self, adjuster: Adjuster | None) -> None:
         """Stop motors whose connection broke while they moved, as soon as they are back."""
-        if adjuster is None or adjuster.name not in self._motors_lost:
-            return
-        self._motors_lost.discard(adjuster.name)
-        try:
-            await adjuster.abort()
-        except PolewrightError as trouble:
+        if (trouble := await self._attached.stop_motors_after_loss(adjuster)) is not None:
             self._teller.warn(trouble)
 
     async def watch(self) -> None:
@@ -224,13 +188,13 @@ class Evening:
     @property
     def place(self) -> Place | None:
         """Where the mount stands; None while no devices are attached."""
-        return None if self._devices is None else self._devices.place
+        return self._attached.place
 
     def unready(self) -> str | None:
         """Return why nothing could begin now without interrupting; None where it could."""
         if self._link_trouble is not None:
             return self._link_trouble.text
-        if self._devices is None:
+        if self._attached.devices is None:
             return "no camera is connected yet"
         if self._work is not None and not self._work.done():
             return f"other work goes on: {self.phase.value}"
@@ -246,36 +210,17 @@ class Evening:
         """Warn, in the log and on displays."""
         self._teller.event(text, remedy=remedy, code=code)
 
-    def _place_of_devices(self) -> Place | None:
-        return None if self._devices is None else self._devices.place
-
     @property
     def _mount(self) -> GuardedMount | None:
         return self._guard.mount
-
-    @property
-    def _motors(self) -> GuardedAdjuster | None:
-        return None if self._devices is None else self._devices.motors
 
     def expected_optics(self, camera: str, info: CameraInfo, hint: SolveHint) -> SolveHint:
         """Return what to make ready for: the hint, or what the camera showed on other evenings."""
         return self._experience.trains.expected(camera, info, hint)
 
-    def _take_up_mount(self, name: str) -> None:
-        """Go by what this mount taught, and by no other's."""
-        self._knobs = self._experience.knobs(name)
-        if self._memory.wishes.floor_is_learned:
-            floor = self._experience.floor(name).floor_arcsec
-            self._memory.wishes = self._memory.wishes.with_floor(floor)
-
     def detach(self, reason: PolewrightError) -> None:
         """Take note that the devices are gone; whatever runs is ended and the reason shown."""
-        motors, self._devices = self._motors, None
-        may_move = [self._guard.detach()]
-        if motors is not None and motors.moving:
-            self._motors_lost.add(motors.name)
-            may_move.append(lost_in_motion(motors.name))
-        if (trouble := all_of(may_move)) is not None:
+        if (trouble := self._attached.let_go()) is not None:
             self._teller.warn(trouble)
             reason = all_of((trouble, reason)) or reason
         self._link_trouble = reason
@@ -300,6 +245,7 @@ class Evening:
             What went wrong, with a remedy.
         """
         reply = progress or (lambda _message: None)
+        stop_asked = self._stop_asked_from_now_on()
         match verb:
             case "stop":
                 message, trouble = await self._stop()
@@ -307,9 +253,7 @@ class Evening:
                     raise trouble
                 return message
             case "confirm_clear":
-                self._guard.confirm_clear()
-                if self._motors is not None:
-                    self._motors.confirm_clear()
+                self._attached.confirm_clear()
                 return {"clear": True}
             case "confirm_solar_filter":
                 return self._confirm_solar_filter(arguments)
@@ -321,13 +265,17 @@ class Evening:
                 self._refuse_while_working()
                 return await note_placement(self._workplace(reply), arguments)
             case "turned":
-                return await self._knobs.turned(Bolt(arguments["bolt"]), arguments["turns"])
+                return await self._attached.knobs.turned(
+                    Bolt(arguments["bolt"]), arguments["turns"]
+                )
         if verb == "keep_watch" and arguments.get("end"):
             return {"stopped": await self._end_watch()}
         if (workflow := WORKFLOWS.get(verb)) is not None:
             await self.planner.refresh()
             return await self._run(
-                workflow.asked, lambda: workflow.work(self._workplace(reply), arguments)
+                workflow.asked,
+                lambda: workflow.work(self._workplace(reply, stop_asked), arguments),
+                stop_asked,
             )
         raise UsageError(
             f"there is no command '{verb}'",
@@ -343,34 +291,28 @@ class Evening:
 
     async def _stop(self) -> tuple[Message, PolewrightError | None]:
         """Stop as :meth:`stop` does; return also why something may move on, if so."""
+        self._stops += 1
         if self._gate is not None:
             self._gate.shut()
-        motors = self._motors
-        if motors is not None:
-            motors.hold()
-        mount_stops = asyncio.ensure_future(self._guard.stop())
-        motors_stop: asyncio.Future[DeviceError | LinkError | None] | None = None
-        if motors is not None and motors.moving:
-            # Both answer after a while, in which the step must not end as a failure of its own:
-            # they are told first, the work is ended, and then their answers are awaited.
-            motors_stop = asyncio.ensure_future(stop_motors(motors))
-            await asyncio.sleep(0)
-        else:
-            await mount_stops
-        stopped = self._work is not None and not self._work.done()
-        if stopped and self._work is not None:
-            self._work.cancel()
-            await asyncio.wait({self._work}, timeout=10.0)
-        elif self.phase is Phase.BLOCKED and self._link_trouble is None:
-            self._happen(Happening.STOPPED)
-        troubles: list[PolewrightError | None] = [await mount_stops]
-        if motors_stop is not None:
-            troubles.append(await motors_stop)
-        troubles.extend(lost_in_motion(name) for name in sorted(self._motors_lost))
-        trouble = all_of(troubles)
+        stopped, trouble = await self._attached.stop(self._end_work)
         if trouble is not None:
             self._teller.warn(trouble)
         return {"stopped": stopped}, trouble
+
+    async def _end_work(self) -> bool:
+        """End whatever runs; return whether anything did."""
+        if self._work is not None and not self._work.done():
+            self._work.cancel()
+            await asyncio.wait({self._work}, timeout=10.0)
+            return True
+        if self.phase is Phase.BLOCKED and self._link_trouble is None:
+            self._happen(Happening.STOPPED)
+        return False
+
+    def _stop_asked_from_now_on(self) -> Callable[[], bool]:
+        """Return what tells whether somebody has said stop since now."""
+        before = self._stops
+        return lambda: self._stops != before
 
     def _confirm_solar_filter(self, arguments: Mapping[str, Any]) -> Message:
         camera, fitted = str(arguments["camera"]), arguments.get("fitted", True)
@@ -387,9 +329,11 @@ class Evening:
             raise no_sensor()
         return self._sensor.lay_on_sun(self._workplace(lambda _message: None).place, arguments)
 
-    async def _run(self, asked: Happening, work: Work) -> Message:
+    async def _run(self, asked: Happening, work: Work, stop_asked: Callable[[], bool]) -> Message:
         self._refuse_without_devices()
         await self._end_watch()
+        if stop_asked():  # before anything began
+            raise _stopped()
         self._happen(asked)
         self._over.clear()
         try:
@@ -406,10 +350,7 @@ class Evening:
         return True
 
     async def _worked(self, asked: Happening, work: Work) -> Message:
-        if self._mount is not None:
-            self._mount.allow_motion()
-        if self._motors is not None:
-            self._motors.allow_motion()
+        self._attached.allow_motion()
         async with asyncio.TaskGroup() as group:
             task = self._work = group.create_task(_outcome(work))
         self._work = None
@@ -423,9 +364,7 @@ class Evening:
             if asked in _LEFT_WITH_FIGURES and last is not None:
                 figures = ("verdict", "total_error_arcmin", "total_error_sigma_arcmin")
                 return {"stopped": True} | {name: last[name] for name in figures}
-            raise MeasurementError(
-                "stopped as asked", remedy="Start again when ready.", code="stopped"
-            )
+            raise _stopped()
         outcome = task.result()
         if isinstance(outcome, PolewrightError):
             self._happen(Happening.TROUBLE, reason=outcome)
@@ -445,26 +384,28 @@ class Evening:
         if self._link_trouble is not None:
             raise self._link_trouble
 
-    def _workplace(self, reply: Reply) -> Workplace:
-        if self._devices is None:
+    def _workplace(self, reply: Reply, stop_asked: Callable[[], bool] = lambda: False) -> Workplace:
+        devices = self._attached.devices
+        if devices is None:
             raise LinkError(
                 "no camera is connected yet",
                 remedy="Check the INDI server and the camera's cable.",
                 code="no_camera",
             )
         return Workplace(
-            devices=self._devices,
+            devices=devices,
             memory=self._memory,
             clock=self._clock,
             keeper=self._keeper,
             experience=self._experience,
-            knobs=self._knobs,
+            knobs=self._attached.knobs,
             teller=self._teller,
             reply=reply,
             sensor=self._sensor,
             watched=self._watched,
             gate=self._gate,
             mount_now=lambda: self._mount,
+            stop_asked=stop_asked,
         )
 
     def _happen(self, happening: Happening, *, reason: PolewrightError | None = None) -> None:
@@ -482,3 +423,7 @@ async def _outcome(work: Work) -> Message | PolewrightError:
             return await work()
     except PolewrightError as failure:
         return failure
+
+
+def _stopped() -> MeasurementError:
+    return MeasurementError("stopped as asked", remedy="Start again when ready.", code="stopped")

@@ -41,6 +41,10 @@ async def verify_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
     depth = Depth(arguments.get("depth") or Depth.AUTO)
     try:
         outcome = await _verified(work, depth, arguments)
+        if work.stop_asked():
+            # A device may take seconds to confirm a stop, and work ends only after it: what comes
+            # out meanwhile opens nothing.
+            raise asyncio.CancelledError
     except PolewrightError as failure:
         _tell(work, _cannot(Depth.FULL, _why(failure), scheduled=scheduled))
         raise

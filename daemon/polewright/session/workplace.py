@@ -93,6 +93,7 @@ class Workplace:
     watched: WatchInputs | None = None
     gate: Gate | None = None
     mount_now: Callable[[], GuardedMount | None] = lambda: None
+    stop_asked: Callable[[], bool] = lambda: False
 
     @property
     def place(self) -> Place:
