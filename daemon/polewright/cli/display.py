@@ -3,6 +3,7 @@
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Any
 
 # A correction that nobody renews is history; the service itself says so at the same time (s).
@@ -122,6 +123,8 @@ class EveningView:
         if isinstance(survey, dict):
             lines.append(f"last survey: {_figures(survey)}{_age(survey)}")
             lines += _meaning(survey)
+        if last := self.message("schedule").get("last"):
+            lines.append(f"last verification, {_utc(last['verified'])}: {last['words']}")
         if plan := self.message("schedule").get("plan"):
             lines.append(f"plan: {plan['words']}")
         correction = self.topics.get("correction")
@@ -176,6 +179,10 @@ def _figures(message: dict[str, Any]) -> str:
         f"(+- {message['total_error_sigma_arcmin']:.2f}), "
         f"{str(message['verdict']).replace('_', ' ')}"
     )
+
+
+def _utc(text: str) -> str:
+    return f"{datetime.fromisoformat(text).astimezone(UTC):%H:%M} UTC"
 
 
 def _age(survey: dict[str, Any]) -> str:

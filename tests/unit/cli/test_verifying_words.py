@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from polewright.adapters.mqtt.payloads import check_payload
+from polewright.cli.display import EveningView
 from polewright.cli.output import ExitCode
 from polewright.cli.verifying import exit_code, verification_lines
 from polewright.core.axis.correction import Verdict
@@ -72,3 +73,17 @@ def test_whatever_comes_out_fits_the_contract():
     ):
         payload = {"v": 1, "at": NOW.isoformat(), "next": None, "waiting": None, "last": told}
         check_payload("schedule", json.dumps(payload))
+
+
+def test_status_and_display_tell_a_verification_beside_the_survey_that_it_takes_back():
+    view = EveningView(monotonic=lambda: 10.0)
+    view.take("availability", "online")
+    view.take("state", {"state": "idle", "step": "ready"})
+    survey = {"total_error_arcmin": 0.4, "total_error_sigma_arcmin": 0.1, "verdict": "good_enough"}
+    view.take("survey", survey)
+    last = _told(Verdict.NOT_YET, moved=True, went=_move(0.0, 5.0))
+    view.take("schedule", {"last": last, "next": None})
+    told, verified = view.lines()[-2:]
+    assert told.startswith("last survey: off by 0.40")
+    assert verified == f"last verification, 20:30 UTC: {last['words']}"
+    assert "not good enough; the axis went up" in verified
