@@ -366,3 +366,19 @@ async def test_a_camera_on_a_rotator_is_surveyed_by_directions_alone():
     assert result["roll_used"] is False
     error = result["total_error_arcmin"] - stage.true_total_arcmin()
     assert abs(error) < 4 * result["total_error_sigma_arcmin"]
+
+
+async def test_a_bug_in_some_work_leaves_the_evening_usable():
+    stage = Stage(head=_bolts(20.0, 10.0))
+    solve = stage.solver.solve
+
+    async def stumbles(*_arguments):
+        raise ZeroDivisionError("a bug")
+
+    stage.solver.solve = stumbles
+    with pytest.raises(ExceptionGroup):
+        await stage.surveyed()
+    assert stage.evening.phase is Phase.BLOCKED
+    assert stage.publisher.last("state")["remedy"]
+    stage.solver.solve = solve
+    assert (await stage.surveyed())["frames"] == 3

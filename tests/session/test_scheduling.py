@@ -211,3 +211,11 @@ async def test_work_that_began_just_before_is_waited_for_as_well():
     assert len(night.evening.asked) == tries
     assert night.evening.warned == []
     assert night.evening.told["waiting"] is None
+
+
+async def test_a_bug_in_a_verification_ends_neither_the_schedule_nor_the_service():
+    night = Night(DUE - timedelta(minutes=1))
+    night.evening.failure = ZeroDivisionError("a bug")
+    await night.until(DUE + timedelta(minutes=3))
+    assert len(night.evening.asked) == 1
+    assert night.evening.told["next"]["due"] == (DUE + timedelta(days=1)).isoformat()

@@ -351,9 +351,14 @@ class Evening:
 
     async def _worked(self, asked: Happening, work: Work) -> Message:
         self._attached.allow_motion()
-        async with asyncio.TaskGroup() as group:
-            task = self._work = group.create_task(_outcome(work))
-        self._work = None
+        try:
+            async with asyncio.TaskGroup() as group:
+                task = self._work = group.create_task(_outcome(work))
+        except ExceptionGroup:
+            self._happen(Happening.TROUBLE, reason=_stumbled(asked))
+            raise
+        finally:
+            self._work = None
         self._experience.keep_trains()
         last = self._teller.still_correction()
         if task.cancelled():
@@ -423,6 +428,15 @@ async def _outcome(work: Work) -> Message | PolewrightError:
             return await work()
     except PolewrightError as failure:
         return failure
+
+
+def _stumbled(asked: Happening) -> PolewrightError:
+    """Return what to tell of a bug; it is raised as it is, and another command may begin."""
+    return PolewrightError(
+        f"polewright itself failed ({asked.value})",
+        remedy="See its log, and report it with the log; then try again.",
+        code="bug",
+    )
 
 
 def _stopped() -> MeasurementError:

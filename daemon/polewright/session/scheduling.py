@@ -175,4 +175,7 @@ class Schedule:
                 return False
             # Told already, by the verification itself or as what blocks the service.
             _log.info("the scheduled verification ended: %s", failure)
+        except Exception:
+            # As with a command: the service outlives it, and so does the stop.
+            _log.exception("Bug in the scheduled verification")
         return True
