@@ -185,7 +185,9 @@ async def test_a_bumped_tripod_is_an_alarm_with_size_and_direction():
     (moved,) = [event for event in night.events() if event["code"] == "moved"]
     assert "down by" in moved["text"]
     assert "polewright drift" in moved["remedy"]
-    watch.cancel()
+    await night.evening.handle("keep_watch", {"end": True})
+    await watch
+    assert night.evening._memory.axis.doubtful
 
 
 async def test_a_go_to_is_no_alarm_and_another_command_ends_the_watch():

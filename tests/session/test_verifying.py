@@ -135,6 +135,20 @@ async def test_after_a_look_that_saw_a_move_the_comparison_is_still_with_the_tim
     assert full["compared_with"] == looks[0]["compared_with"]
 
 
+async def test_an_axis_that_a_watch_saw_move_is_nothing_to_agree_with():
+    """The watch goes by the same pictures: it and a look are wrong together."""
+    stage = await _ready()
+    memory = stage.evening._memory
+    memory.axis = replace(memory.axis, doubtful=True)
+    look = await stage.evening.handle("verify", {"depth": "quick"})
+    assert (look["verdict"], look["moved"]) == ("cannot_tell", None)
+    assert look["code"] == "axis_not_seen_since"
+    assert not stage.gate.opened
+    full = await stage.evening.handle("verify", {})
+    assert (full["depth"], full["verdict"]) == ("full", "good_enough")
+    assert (await stage.evening.handle("verify", {"depth": "quick"}))["verdict"] == "good_enough"
+
+
 async def test_a_full_one_compares_with_the_survey_before():
     stage = await _ready()
     quiet = await stage.evening.handle("verify", {"depth": "full"})

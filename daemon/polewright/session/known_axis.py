@@ -20,11 +20,15 @@ HOLDS = timedelta(hours=12)
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class KnownAxis:
-    """The elevated end of the axis, its covariance across (rad^2), and when it was seen."""
+    """The elevated end of the axis, its covariance across (rad^2), and when it was seen.
+
+    ``doubtful``: a watch saw something move, and takes it to be the axis.
+    """
 
     axis_enu: Vector
     covariance_rad2: NDArray[np.float64]
     instant: datetime
+    doubtful: bool = False
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""

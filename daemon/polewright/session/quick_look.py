@@ -57,7 +57,7 @@ async def quick_look(
     """
     wishes = work.memory.wishes = work.memory.wishes.asked(arguments)
     status = await _status(work)
-    why = untold or _hindered(work, wishes, status)
+    why = untold or _doubted(before) or _hindered(work, wishes, status)
     if why is None and before is not None and work.memory.survey is not None:
         looking = _Looking(work, wishes, work.memory.survey, before, status)
         try:
@@ -70,6 +70,19 @@ async def quick_look(
 async def _status(work: Workplace) -> MountStatus | None:
     mount = work.devices.mount
     return None if mount is None else await mount.status()
+
+
+def _doubted(before: KnownAxis | None) -> Why | None:
+    """Return why an axis is none to hold a frame against.
+
+    What a watch saw move may be camera or declination: a look agrees with it either way.
+    """
+    if before is None or not before.doubtful:
+        return None
+    return _no(
+        "axis_not_seen_since",
+        "the watch saw something move, and nobody surveyed the axis since",
+    )
 
 
 def _hindered(work: Workplace, wishes: EveningWishes, status: MountStatus | None) -> Why | None:

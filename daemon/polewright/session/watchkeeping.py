@@ -147,6 +147,7 @@ class _Watching:
             axis_enu=self._axis.axis_enu,
             covariance_rad2=self._axis.covariance_rad2,
             instant=self._clock.now(),
+            doubtful=True,
         )
 
     async def run(self) -> None:
