@@ -217,10 +217,13 @@ async def while_adjusting(
     **arguments: object,
 ) -> None:
     """Let the service adjust until the hands rest; whichever fails ends both."""
+    rest = False
 
     async def turning() -> None:
+        nonlocal rest
         try:
             await hands()
+            rest = True
         finally:
             await send_command(settings, "stop", port=broker, timeout_s=_END_TIMEOUT_S)
 
@@ -228,7 +231,7 @@ async def while_adjusting(
         try:
             await send_command(settings, "adjust", arguments, port=broker)
         except PolewrightError as ended:
-            if ended.code != "stopped":
+            if ended.code != "stopped" or not rest:
                 raise
 
     try:
