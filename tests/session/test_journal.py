@@ -19,7 +19,7 @@ from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.geometry.rotations import rotation_about
 from polewright.core.records import SurveyRecord
 from polewright.session.evening import Evening
-from polewright.session.keeping import age_warning, age_words
+from polewright.session.keeping import KeptEvents, age_warning, age_words
 from polewright.session.recomputing import (
     differing_corrections,
     differing_frames,
@@ -58,7 +58,8 @@ class Rig:
         wishes = EveningWishes(
             wish_arcsec=0.5, survey=SurveyWish(frames=4, sweep_deg=60.0, settle_s=0.5)
         )
-        return Evening(self.solver, self.clock, self.publisher, wishes, journal)
+        told = KeptEvents(self.publisher, journal, self.clock)
+        return Evening(self.solver, self.clock, told, wishes, journal)
 
     def journal(self, **more) -> SqliteJournal:
         return SqliteJournal(self.file, now=self.clock.now, **more)

@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from polewright.core.errors import PolewrightError
+from polewright.core.errors import DeviceError, PolewrightError
 from polewright.session.phases import Phase
 from tests.session.test_verifying import _ready, _stage
 
@@ -80,3 +80,28 @@ async def test_a_mount_that_takes_its_stop_slowly_leaves_the_gate_shut():
     assert await verifying == "stopped"
     assert stage.publisher.last("schedule")["last"]["code"] == "stopped"
     assert stage.evening.phase is Phase.IDLE
+
+
+async def test_motors_that_do_not_take_a_stop_after_a_loss_are_told_again_the_next_time():
+    stage = _stage()
+    evening = stage.evening
+    evening._attached._motors_lost.add("Kudu Bolts")
+
+    class Deaf:
+        name = "Kudu Bolts"
+        asked = 0
+
+        async def abort(self):
+            self.asked += 1
+            if self.asked == 1:
+                raise DeviceError("it does not answer", remedy="Switch it off.", code="no_answer")
+
+    deaf = Deaf()
+    await evening.stop_motors_after_loss(deaf)
+    _, trouble = await evening._stop()
+    assert trouble is not None, "they may still turn"
+    await evening.stop_motors_after_loss(deaf)
+    await evening.stop_motors_after_loss(deaf)
+    assert deaf.asked == 2
+    _, trouble = await evening._stop()
+    assert trouble is None

@@ -1,12 +1,12 @@
 """The gate as the settings have it, and how it tells of itself."""
 
 from polewright.adapters.gate.command import GateCommand
-from polewright.adapters.mqtt.publisher import MqttPublisher
+from polewright.ports import Publisher
 from polewright.session.messages import event_message
 from polewright.settings.model import Settings
 
 
-def gate_of(settings: Settings, publisher: MqttPublisher) -> GateCommand | None:
+def gate_of(settings: Settings, publisher: Publisher) -> GateCommand | None:
     """Return the gate, or None where the settings name no command."""
     schedule = settings.schedule
     if not schedule.gate_command:

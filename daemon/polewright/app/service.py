@@ -45,7 +45,7 @@ from polewright.core.errors import (
 from polewright.core.imaging.attitude import SolveHint
 from polewright.ports import CameraInfo, Journal
 from polewright.session.evening import Evening
-from polewright.session.keeping import NoJournal
+from polewright.session.keeping import KeptEvents, NoJournal
 from polewright.session.messages import event_message
 from polewright.session.scheduling import Schedule
 from polewright.session.sensing import SensorTeller
@@ -119,9 +119,10 @@ async def running_service(
         journal = await _journal(settings, clock, publisher, stack)
         desk = sensors.desk(outcome.page.phone if outcome.page else None, clock)
         watched = Watched(settings, clock)
-        gate = gate_of(settings, publisher)
+        told = KeptEvents(publisher, journal, clock)
+        gate = gate_of(settings, told)
         evening = Evening(
-            solver, clock, publisher, evening_wishes(settings), journal, desk,
+            solver, clock, told, evening_wishes(settings), journal, desk,
             watched if watched.usable else None, gate, NamedPlaces(),
         )  # fmt: skip
         await evening.restore()

@@ -173,11 +173,11 @@ class Attached:
         """Stop motors whose connection broke while they moved; return what prevented it."""
         if adjuster is None or adjuster.name not in self._motors_lost:
             return None
-        self._motors_lost.discard(adjuster.name)
         try:
             await adjuster.abort()
         except PolewrightError as trouble:
             return trouble
+        self._motors_lost.discard(adjuster.name)
         return None
 
     def _take_up_mount(self, name: str) -> None:

@@ -32,7 +32,7 @@ from polewright.ports import (
 from polewright.session.attached import Attached
 from polewright.session.experience import Experience
 from polewright.session.guarding import SOLAR_FILTER_CAUTION, Guard
-from polewright.session.keeping import Keeper, KeptEvents, NoJournal
+from polewright.session.keeping import Keeper, NoJournal
 from polewright.session.messages import Message
 from polewright.session.phases import Happening, Phase, advance
 from polewright.session.placing import note_placement
@@ -82,7 +82,7 @@ class Evening:
         journal = journal or NoJournal()
         self._memory = Memory(wishes=wishes)
         self._keeper = Keeper(journal, clock)
-        self._teller = Teller(KeptEvents(publisher, self._keeper), clock)
+        self._teller = Teller(publisher, clock)
         self._experience = Experience(journal, clock, wishes.arcmin_per_turn)
         self._guard = Guard(clock, wishes.limits)
         self._attached = Attached(

@@ -118,14 +118,22 @@ class NoJournal:
 class KeptEvents:
     """Publishes, and hands events to the journal (implements :class:`ports.Publisher`)."""
 
-    def __init__(self, publisher: Publisher, keeper: "Keeper") -> None:
+    def __init__(self, publisher: Publisher, journal: Journal, clock: Clock) -> None:
         self._publisher = publisher
-        self._keeper = keeper
+        self._journal = journal
+        self._clock = clock
 
     def publish(self, topic: str, payload: object, *, retain: bool) -> None:
         """Queue one message; an event is kept as well."""
         if topic == "event" and isinstance(payload, Mapping):
-            self._keeper.note_event(payload)
+            self._journal.record_notice(
+                NoticeRecord(
+                    at=self._clock.now(),
+                    level=str(payload["level"]),
+                    code=str(payload["code"]),
+                    text=str(payload["text"]),
+                )
+            )
         self._publisher.publish(topic, payload, retain=retain)
 
 
@@ -165,17 +173,6 @@ class Keeper:
                 setting=setting,
                 correction=live.correction,
                 moved=live.moved,
-            )
-        )
-
-    def note_event(self, event: Mapping[str, object]) -> None:
-        """Keep one event, as displays are told it."""
-        self._journal.record_notice(
-            NoticeRecord(
-                at=self._clock.now(),
-                level=str(event["level"]),
-                code=str(event["code"]),
-                text=str(event["text"]),
             )
         )
 
