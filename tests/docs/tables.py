@@ -88,7 +88,9 @@ def settings() -> str:
         rows = [
             (
                 f"`{key}`",
-                "none" if field.default is None else f"`{value_in_toml(field.default)}`",
+                "none"
+                if (default := field.get_default(call_default_factory=True)) is None
+                else f"`{value_in_toml(default)}`",
                 allowed_values(field),
                 field.description or "",
             )

@@ -87,7 +87,8 @@ def _clock() -> Finding:
         text=f"{said}; {nobody}",
         remedy="Compare it with a watch: star methods forgive 10 s, the Sun does not. With a "
         "network `sudo timedatectl set-ntp true` sets it, without one `sudo date -u -s "
-        "'2026-03-01 18:30:00'` (UTC); a GPS receiver on the INDI server needs neither.",
+        "'YYYY-MM-DD HH:MM:SS'` (UTC, from the watch); a GPS receiver on the INDI server "
+        "needs neither.",
     )
 
 

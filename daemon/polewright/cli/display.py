@@ -123,8 +123,14 @@ class EveningView:
         if isinstance(survey, dict):
             lines.append(f"last survey: {_figures(survey)}{_age(survey)}")
             lines += _meaning(survey)
+        elif state.get("state") == "idle" and not self.live:
+            lines.append(
+                "no survey yet; next: see that the mount is clear, then `polewright survey --clear`"
+            )
         if last := self.message("schedule").get("last"):
             lines.append(f"last verification, {_utc(last['verified'])}: {last['words']}")
+        if due := self.message("schedule").get("next"):
+            lines.append(f"next verification: {_utc(due['due'])}")
         if plan := self.message("schedule").get("plan"):
             lines.append(f"plan: {plan['words']}")
         correction = self.topics.get("correction")
@@ -162,7 +168,7 @@ def _meaning(message: dict[str, Any]) -> list[str]:
 
 
 def _site_lines(site: dict[str, Any]) -> list[str]:
-    kept = {True: ", kept right from outside", False: ", kept right by nobody"}
+    kept = {True: ", set right from outside", False: ", which nobody sets right"}
     lines = [
         f"place: {site['latitude_deg']:+.2f} {site['longitude_deg']:+.2f} deg, from "
         f"{site['place_source'] or 'the service'}; time from {site['time_source']}"

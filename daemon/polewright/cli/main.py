@@ -260,7 +260,7 @@ def parser() -> argparse.ArgumentParser:
         "show (where left out): the plan in force; set: another one, until it is cleared; clear:\n"
         "the settings' one holds again; find: look names up, without the service. What is left\n"
         "out comes from [plan].\n\n"
-        f"  {program()} plan set 'M 83' 'NGC 5139' --exposure 120 --guided --night\n"
+        f"  {program()} plan set 'M 83' --focal-length 400 --pixel-size 4 --exposure 120 --night\n"
         f"  {program()} plan set 'comet = 13:26:47 -47:28:46' --optics wide --from 21:30 --to "
         "02:00",
     )  # fmt: skip

@@ -20,7 +20,7 @@ _RETAINED_WAIT_S = 1.0
 # What the service refuses for what was asked: wrong usage, as if it were found here.
 _WRONGLY_ASKED = (
     "unknown_target", "bad_coordinates", "unknown_optics", "plan_incomplete", "plan_twice",
-    "plan_too_long", "bad_window", "no_window", "invalid_arguments",
+    "plan_too_long", "wandering_target", "bad_window", "no_window", "invalid_arguments",
 )  # fmt: skip
 
 _ARGUMENTS = {
@@ -39,6 +39,10 @@ _ARGUMENTS = {
     "tolerance": "tolerance_arcsec",
     "verify_before": "verify_before_min",
 }
+_OPTICS = (
+    "Give --focal-length (mm), --pixel-size (um) and --exposure (s), or write them into the "
+    "settings, [plan]."
+)
 
 
 def plan(options: argparse.Namespace, output: Output) -> ExitCode:
@@ -68,7 +72,8 @@ def plan(options: argparse.Namespace, output: Output) -> ExitCode:
     except PolewrightError as trouble:
         if trouble.code not in _WRONGLY_ASKED:
             raise
-        raise UsageError(trouble.text, remedy=trouble.remedy, code=trouble.code) from None
+        remedy = _OPTICS if trouble.code == "plan_incomplete" else trouble.remedy
+        raise UsageError(trouble.text, remedy=remedy, code=trouble.code) from None
     lines = [*plan_lines(result["plan"], float(result["tolerance_arcmin"]))]
     if result["meaning"]:
         lines.append(f"as measured last: {result['meaning']}")

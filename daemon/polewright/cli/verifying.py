@@ -47,4 +47,6 @@ def verification_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
         lines.append(f"  by {how}: {result['frames']} frame{'s' if result['frames'] > 1 else ''}")
     if result["remedy"]:
         lines.append(f"  {result['remedy']}")
+    elif result["verdict"] == "not_yet":
+        lines.append("next: `polewright adjust`, and turn the bolts while it runs")
     return tuple(lines)

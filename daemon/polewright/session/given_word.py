@@ -69,14 +69,14 @@ class GivenWord:
                 f"the clock was set by {jump_s / 60.0:+.0f} min, or this computer slept: where "
                 "the Sun is, and what stands in the way, has changed",
                 remedy="Compare the clock with a watch, look at the mount, then confirm again: "
-                "polewright survey --clear, or the command confirm_clear.",
+                "polewright survey --clear, or confirm_clear over MQTT.",
                 code="clock_jumped",
             )
         if not self._clear:
             raise SafetyError(
                 "nobody has confirmed that the mount is clear to move",
                 remedy="Look: cables free, nothing in the way, fingers off. Then say so: "
-                "polewright survey --clear, or the command confirm_clear.",
+                "polewright survey --clear, or confirm_clear over MQTT.",
                 code="not_confirmed_clear",
             )
 

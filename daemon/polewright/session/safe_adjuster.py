@@ -101,8 +101,8 @@ class GuardedAdjuster:
             raise SafetyError(
                 "nobody has confirmed that the mount head is clear to move",
                 remedy="Look: fingers out from between head and base, cables slack, nothing near "
-                "the tube. Then say so: polewright adjust --motors --clear, or the command "
-                "confirm_clear.",
+                "the tube. Then say so: polewright adjust --motors --clear, or "
+                "confirm_clear over MQTT.",
                 code="not_confirmed_clear",
             )
 

@@ -152,6 +152,18 @@ def test_no_name_at_all_does_harm(name):
     assert len(refused.text) < 500
 
 
+@pytest.mark.parametrize("name", ["Jupiter", "saturn", "the Moon", "SUN"])
+def test_what_wanders_is_refused_and_not_taken_for_a_nebula_named_after_it(name):
+    with pytest.raises(UsageError) as caught:
+        NamedPlaces().find(name)
+    assert caught.value.code == "wandering_target"
+
+
+def test_a_nebula_named_after_a_planet_is_found_by_its_whole_name():
+    assert "NGC 3242" in NamedPlaces().find("Jupiter's Ghost Nebula").name
+    assert "NGC 7009" in NamedPlaces().find("Saturn Nebula").name
+
+
 def test_looking_names_up_loads_nothing_heavy_and_starting_loads_not_even_the_catalogue():
     program = (
         "import sys; import polewright.adapters.catalogue.names as n; a = set(sys.modules);"

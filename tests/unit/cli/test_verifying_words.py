@@ -66,6 +66,13 @@ def test_a_quiet_one_says_that_nothing_moved():
     assert "nothing moved since 20:30 UTC" in lines[1]
 
 
+def test_not_good_enough_says_what_is_next_and_good_enough_needs_nothing():
+    not_yet = verification_lines(_told(Verdict.NOT_YET, moved=False, went=_move(0.05, 0.02)))
+    assert not_yet[-1].startswith("next: `polewright adjust`")
+    good = verification_lines(_told(Verdict.GOOD_ENOUGH, moved=False, went=_move(0.05, 0.02)))
+    assert not any(line.startswith("next") for line in good)
+
+
 def test_whatever_comes_out_fits_the_contract():
     for told in (
         _told(Verdict.GOOD_ENOUGH, moved=False, went=_move(0.0, 0.0)),
@@ -87,3 +94,12 @@ def test_status_and_display_tell_a_verification_beside_the_survey_that_it_takes_
     assert told.startswith("last survey: off by 0.40")
     assert verified == f"last verification, 20:30 UTC: {last['words']}"
     assert "not good enough; the axis went up" in verified
+
+
+def test_status_says_when_the_next_one_comes_and_what_to_do_before_the_first_survey():
+    view = EveningView()
+    view.take("state", {"state": "idle", "step": "ready"})
+    view.take("schedule", {"next": {"due": "2026-11-25T20:30:00Z"}})
+    lines = view.lines()
+    assert "next verification: 20:30 UTC" in lines
+    assert any("no survey yet" in line and "polewright survey --clear" in line for line in lines)

@@ -26,6 +26,10 @@ _LEAST_LIKE = 0.62
 _LEAST_LETTERS = 4  # of a name that is told by its beginning
 # Nobody knows what the 102nd entry was meant to be.
 _DISPUTED = {"M102": ["M 101", "NGC 5866"]}
+# They wander. Without this list the beginning of a name would find "Jupiter's Ghost Nebula".
+_WANDERERS = {
+    "sun", "moon", "mercury", "venus", "mars", "jupiter", "saturn", "uranus", "neptune", "pluto",
+}  # fmt: skip
 
 
 class NamedPlaces:
@@ -37,7 +41,7 @@ class NamedPlaces:
         Raises
         ------
         UsageError
-            ``unknown_target``, with near matches.
+            ``unknown_target``, with near matches; ``wandering_target``.
         """
         plain = " ".join(name.split())[:LONGEST_NAME]
         if (numbered := _NUMBERED.fullmatch(plain.lower())) and (
@@ -52,6 +56,13 @@ class NamedPlaces:
         names = _by_name()
         if (key := _key(plain)) in names:
             return names[key]
+        if key in _WANDERERS or key.removeprefix("the") in _WANDERERS:
+            raise UsageError(
+                f'"{plain}" wanders among the stars, so a plan cannot hold it by name',
+                remedy="Plan the optics, the exposure and the window without a target. By day: "
+                "polewright sight, or polewright sun.",
+                code="wandering_target",
+            )
         begun = [other for other in names if len(key) >= _LEAST_LETTERS and other.startswith(key)]
         if len({_spot(names[other]) for other in begun}) == 1:
             return names[begun[0]]

@@ -329,6 +329,8 @@ def _problem(model: type[Command], problem: Any) -> str:
         return f"{name[:64]} is not a known argument; allowed: {', '.join(known)}"
     if name in ("at", "expires"):
         return f"{name} = {shown} is refused; allowed: an instant with its zone, ISO 8601"
+    if name in ("window_start", "window_end"):
+        return f"{name} = {shown} is refused; allowed: 21:30, 19:30Z or an instant, ISO 8601"
     if name == "id":
         return f"id = {shown} is refused; allowed: 1 to 64 letters, digits, - and _"
     return f"{name} = {shown} is refused; allowed: {allowed_values(known[name])}"
