@@ -40,6 +40,8 @@ SCALE = 6.446
 
 pytestmark = [
     pytest.mark.slow,
+    # The first run on a machine builds the patterns.
+    pytest.mark.timeout(600),
     pytest.mark.skipif(
         shutil.which("solve-field") is None, reason="solve-field (astrometry.net) is not installed"
     ),
@@ -108,8 +110,9 @@ def sigmas_arcsec(answer):
 
 
 @pytest.fixture(scope="module")
-def solver(tmp_path_factory):
-    return EmbeddedSolver(cache_directory=tmp_path_factory.mktemp("patterns"))
+def solver():
+    """With the machine's cache: that patterns are built is tested with the solver itself."""
+    return EmbeddedSolver()
 
 
 @pytest.mark.parametrize(
