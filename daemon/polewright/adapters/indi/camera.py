@@ -9,8 +9,9 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from polewright.adapters.indi.chip import MAIN_CHIP, Chip, ChipSetup, ChipWishes
-from polewright.adapters.indi.connection import EventStream, IndiConnection, gone, is_withdrawal
+from polewright.adapters.indi.connection import IndiConnection, gone, is_withdrawal
 from polewright.adapters.indi.device import IndiDevice
+from polewright.adapters.indi.event_stream import EventStream
 from polewright.adapters.indi.patience import Promptness, timeout_put_off
 from polewright.adapters.indi.snapshot import BlobSnapshot, PropertySnapshot, PropertyState
 from polewright.core.errors import DeviceError, LinkError, MeasurementError

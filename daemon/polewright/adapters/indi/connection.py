@@ -16,6 +16,7 @@ from typing import Any
 import PyIndi
 
 from polewright.adapters.indi.client import FAREWELL, WireClient
+from polewright.adapters.indi.event_stream import EventStream
 from polewright.adapters.indi.relay import Relay, dial
 from polewright.adapters.indi.snapshot import (
     BlobSnapshot,
@@ -57,37 +58,6 @@ MESSAGES_KEPT = 50
 _MESSAGE_TIME = re.compile(r"^\d{4}-\d\d-\d\dT[\d:.]+Z?: ")
 
 START_REMEDY = "Start the INDI server, or correct its address in the settings"
-
-
-class EventStream:
-    """Events of one subscription, in order; ends with LinkError when the connection is lost."""
-
-    def __init__(self, connection: "IndiConnection") -> None:
-        self._connection = connection
-        self._queue: asyncio.Queue[Event] = asyncio.Queue()
-
-    def put(self, event: Event) -> None:
-        """Take one event."""
-        self._queue.put_nowait(event)
-
-    def __aiter__(self) -> "EventStream":
-        """Iterate over the events to come."""
-        return self
-
-    async def __anext__(self) -> Event:
-        """Return the next event.
-
-        Raises
-        ------
-        LinkError
-            When the connection is lost.
-        """
-        if self._queue.empty():
-            self._connection.ensure_alive()
-        event = await self._queue.get()
-        if isinstance(event, ConnectionEnded):
-            self._connection.ensure_alive()
-        return event
 
 
 class IndiConnection:
@@ -253,7 +223,7 @@ class IndiConnection:
     @contextmanager
     def subscribe(self, device: str | None = None) -> Iterator[EventStream]:
         """Collect the events of a device (None: of all) from now to the end of the block."""
-        stream = EventStream(self)
+        stream = EventStream(self.ensure_alive)
         self._streams[stream] = device
         try:
             yield stream

@@ -2,9 +2,10 @@
 
 import asyncio
 
-from polewright.adapters.indi.connection import EventStream, gone, is_withdrawal
+from polewright.adapters.indi.connection import gone, is_withdrawal
 from polewright.adapters.indi.device import IndiDevice
 from polewright.adapters.indi.equatorial import HOURS_TO_DEG, Position, position_in
+from polewright.adapters.indi.event_stream import EventStream
 from polewright.adapters.indi.snapshot import PropertySnapshot
 from polewright.core.errors import DeviceError
 
