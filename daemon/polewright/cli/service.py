@@ -37,7 +37,8 @@ def _refuse_a_second(settings: Settings) -> None:
         raise UsageError(
             f'the service for the mount "{settings.mount.slug}" runs already on this machine '
             f"(process {running[0]})",
-            remedy=f"Use that one. Or end it first: Ctrl-C in its terminal, or kill {running[0]}.",
+            remedy=f"Use that one. Or end it first: Ctrl-C in its terminal, or kill {running[0]}. "
+            "A rehearsal (`polewright demo`) is one, too.",
             code="already_running",
         )
 
