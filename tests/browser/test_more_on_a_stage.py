@@ -176,6 +176,19 @@ async def test_an_axis_that_moved_is_told_in_every_view_until_it_is_measured_aga
     assert await seen.page.locator("#trouble").is_hidden()
 
 
+async def test_a_verification_that_saw_a_move_stands_above_the_survey_that_it_takes_back(
+    seen: Screen, stage: Stage
+) -> None:
+    stage.survey(0.2, 0.1, 0.05)
+    await seen.until("#verdict", "good enough")
+    stage.publisher.publish("schedule", verified(moved=True), retain=True)
+    await seen.until("#verdict", "axis moved")
+    await seen.until("#trouble-reason", "the axis went up by 3.2 arcmin")
+    await seen.until("#trouble-remedy", "survey again")
+    stage.survey(0.2, 0.1, 0.05)
+    await seen.until("#verdict", "good enough")
+
+
 async def test_a_verification_asks_first_where_the_mount_may_move(
     seen: Screen, stage: Stage
 ) -> None:
@@ -234,6 +247,20 @@ async def test_marks_and_plan_are_told_by_forms(seen: Screen, stage: Stage) -> N
     await more(seen, "plan")
     await seen.page.click("#plan-clear")
     await sent(stage, ("set_plan", {"clear": True}))
+
+
+def verified(*, moved: bool) -> dict[str, object]:
+    """Return the ``schedule`` payload after a quick look."""
+    now = datetime.now(UTC).isoformat()
+    last = {
+        "verified": now, "scheduled": False, "depth": "quick", "verdict": "cannot_tell",
+        "moved": moved, "altitude_move_arcmin": 3.2, "altitude_move_sigma_arcmin": 0.4,
+        "azimuth_move_on_sky_arcmin": 0.1, "azimuth_move_on_sky_sigma_arcmin": 0.4,
+        "compared_with": now, "total_error_arcmin": 3.2, "total_error_sigma_arcmin": 0.4,
+        "tolerance_arcmin": 1.0, "frames": 2, "words": "the axis went up by 3.2 arcmin",
+        "code": "moved", "reason": "the tripod moved", "remedy": "Look at it, then survey again.",
+    }  # fmt: skip
+    return {"next": None, "waiting": None, "last": last, "plan": None}
 
 
 def watch(*, moved: bool = False) -> dict[str, Any]:

@@ -48,7 +48,7 @@ STANDING_WORDS: Mapping[Standing, str] = {
     Standing.CANNOT_TELL: "cannot tell",
     Standing.NOT_MEASURED: "not measured",
     Standing.GOOD_ENOUGH: "good enough",
-    Standing.OFF: "off",
+    Standing.OFF: "not running",
 }
 
 

@@ -76,7 +76,7 @@ def test_the_worst_stands_first_and_all_are_counted(view: FleetView) -> None:
         Standing.BLOCKED, "no camera", "Plug it in.",
     )  # fmt: skip
     assert counts_words(view.rows()) == (
-        "6 mounts: 1 blocked, 2 not yet, 1 not measured, 1 good enough, 1 off"
+        "6 mounts: 1 blocked, 2 not yet, 1 not measured, 1 good enough, 1 not running"
     )
     assert counts(view.rows())["not_yet"] == 2
 

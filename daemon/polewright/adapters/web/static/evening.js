@@ -115,16 +115,22 @@ export class Evening {
 
   #trouble() {
     if (this.state?.reason) return { reason: this.state.reason, remedy: this.state.remedy ?? "" };
-    const alarm = this.#alarm();
-    if (!alarm) return null;
-    return { reason: `The axis moved by ${angleText(alarm.size_arcmin)}: ${alarm.words}.`, remedy: "Look at tripod and bolts, then survey again." };
+    return this.#alarm();
   }
 
-  /** The last alarm of the watch, where nothing was measured since; else null. */
+  /** What says last that the axis moved, where nothing was measured since; else null. */
   #alarm() {
+    const measured = this.survey ? Date.parse(this.survey.at) : -Infinity;
     const alarm = this.watch?.alarms.at(-1);
-    if (!alarm || (this.survey && Date.parse(this.survey.at) > Date.parse(alarm.noticed))) return null;
-    return alarm;
+    if (alarm && Date.parse(alarm.noticed) >= measured) {
+      return { reason: `The axis moved by ${angleText(alarm.size_arcmin)}: ${alarm.words}.`, remedy: "Look at tripod and bolts, then survey again." };
+    }
+    const verified = this.schedule?.last;
+    // A survey that found a move has measured it: what is left to do is told by its figures.
+    if (verified?.moved && verified.depth === "quick" && Date.parse(verified.verified) >= measured) {
+      return { reason: sentence(verified.words), remedy: verified.remedy ?? "Look at tripod, cables and clamps, then survey again." };
+    }
+    return null;
   }
 
   /** What the watch over imaging has seen so far. */
