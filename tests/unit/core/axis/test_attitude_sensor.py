@@ -11,6 +11,7 @@ from polewright.core.axis.attitude_sensor import (
     SCREEN,
     TOP_EDGE,
     Bracket,
+    field_misfit,
     learn_bracket,
     magnetic_axis,
     sunlit_axis,
@@ -181,3 +182,23 @@ def test_a_moving_sensor_and_a_steep_sun_are_refused():
     with pytest.raises(MeasurementError) as caught:
         sunlit_axis(np.array([0.0, 0.0, 9.8]), sun, sun, bracket, sun_sigma_rad=0.01)
     assert caught.value.code == "no_heading"
+
+
+@pytest.mark.parametrize(
+    ("weight", "rests"), [(9.81, True), (9.4, True), (9.2, False), (1.015, True), (1.03, False)]
+)
+def test_a_weight_is_that_of_rest_in_metres_per_second_squared_or_in_g(weight, rests):
+    """5 % of the one, as gravity and a cheap sensor differ, 2 % of the other."""
+    sun = enu_from_altaz(math.radians(30.0), 0.2)
+    gravity = np.array([0.0, 0.0, weight])
+    if rests:
+        sunlit_axis(gravity, sun, sun, Bracket.held(SCREEN), sun_sigma_rad=0.01)
+        return
+    with pytest.raises(MeasurementError) as caught:
+        sunlit_axis(gravity, sun, sun, Bracket.held(SCREEN), sun_sigma_rad=0.01)
+    assert caught.value.code == "not_at_rest"
+
+
+def test_a_compass_that_feels_nothing_lacks_all_of_the_field():
+    field = magnetic_field(PLACES["north"], DAY)
+    assert field_misfit(np.array([0.0, 0.0, 9.81]), np.zeros(3), field) == (-1.0, 0.0)

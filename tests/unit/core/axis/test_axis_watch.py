@@ -146,3 +146,34 @@ def test_a_trend_as_of_another_axis_is_told_and_a_sag_is_not():
             assert found[0].evidence is Evidence.GUIDE_TREND
             # 1 arcmin drifts 0.2625 arcsec a minute (see estimation of the drift).
             assert found[0].size_rad == pytest.approx(2.5 / 0.2625 * ARCMIN_RAD, rel=0.15)
+            assert sigmas_of(found[0]) == pytest.approx(found[0].significance, rel=1e-6)
+
+
+def sigmas_of(moved):
+    """How many sigma a move is by its own covariance."""
+    return math.sqrt(moved.move_rad @ np.linalg.solve(moved.covariance_rad2, moved.move_rad))
+
+
+def test_how_sure_a_jump_is_said_to_be_is_what_its_covariance_says():
+    norths = np.where(np.arange(80) >= 50, 60.0, 0.0) + np.random.default_rng(2).normal(size=80)
+    ((_, moved),), _ = guide(norths)
+    assert sigmas_of(moved) == pytest.approx(moved.significance, rel=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_bad_seeing_is_no_trend(seed):
+    """Forty minutes of 6 arcsec of seeing: the scatter is in the sigma of what is gathered."""
+    rng = np.random.default_rng(seed)
+    watch = GuideWatch(axis_enu=AXIS, covariance_rad2=SURE, south=True)
+    start = np.cross(-AXIS, [0.0, 0.0, 1.0])
+    start /= np.linalg.norm(start)
+    other = np.cross(-AXIS, start)
+    for n in range(480):
+        angle = -n * 5.0 * 7.2921e-5
+        star = GuideStar(
+            instant=DUSK + timedelta(seconds=5.0 * n),
+            north_rad=float(rng.normal()) * 6.0 * ARCSEC_RAD,
+            direction_enu=math.cos(angle) * start + math.sin(angle) * other,
+            left_alone=True,
+        )
+        assert watch.see(star) is None

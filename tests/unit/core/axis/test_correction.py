@@ -230,3 +230,18 @@ def test_the_words_tell_what_the_bolts_have_to_do_on_a_tilted_base():
 )
 def test_amounts_are_told_no_finer_than_they_are_known(arcmin, sigma_arcmin, said):
     assert amount_words(arcmin * ARCMIN_RAD, sigma_arcmin * ARCMIN_RAD) == said
+
+
+@pytest.mark.parametrize("told_part", [0.85, 1.15])
+def test_on_a_tilted_base_a_bolt_is_home_by_the_whole_error_and_not_by_its_turn(told_part):
+    """56 arcsec and two times 4 of 60 are outside, whatever the bolt's own turn amounts to."""
+    sigma = np.eye(2) * (4.0 * ARCSEC_RAD) ** 2
+    for total, inside in ((56.0, False), (48.0, True)):
+        told = correct(
+            axis_at(34.0 + total / 3600.0, 180.0),
+            sigma,
+            axis_at(34.0, 180.0),
+            tolerance_rad=60.0 * ARCSEC_RAD,
+            bolt_turns=BoltTurns(azimuth_rad=0.0, altitude_rad=-total * told_part * ARCSEC_RAD),
+        )
+        assert (told.altitude_reach.within and told.azimuth_reach.within) is inside

@@ -198,3 +198,24 @@ def test_a_reading_feeds_the_axis_with_the_declination_taken_off():
     east, north, up = axis.axis_enu
     assert math.degrees(math.asin(up)) == pytest.approx(32.0, abs=0.05)
     assert math.degrees(math.atan2(east, north)) % 360.0 == pytest.approx(160.0, abs=0.05)
+
+
+def test_the_scatter_told_is_the_unbiased_one_of_a_sample():
+    """Squares are divided by one less than the events, as the variance of a sample is."""
+    tilts_deg, headings_deg = [31.9, 32.2, 32.0], [0.2, 359.7, 0.1]
+    window = OrientationWindow()
+    for number, (tilt, heading) in enumerate(zip(tilts_deg, headings_deg, strict=True)):
+        assert window.add(
+            OrientationEvent(
+                at_s=number / 2.0, alpha_deg=heading, beta_deg=tilt, gamma_deg=0.0, absolute=True
+            )
+        )
+    reading = window.reading()
+    assert reading is not None
+    # Of the two components of a tilt only one strays here: the pooled variance is half of its.
+    pooled_deg = math.sqrt(np.var(tilts_deg, ddof=1) / 2.0)
+    assert math.degrees(reading.tilt_scatter_rad) == pytest.approx(pooled_deg, rel=0.01)
+    turned_deg = [(one + 180.0) % 360.0 for one in headings_deg]
+    assert math.degrees(reading.heading_scatter_rad) == pytest.approx(
+        np.std(turned_deg, ddof=1), rel=0.01
+    )

@@ -237,3 +237,29 @@ def test_what_is_too_far_is_refused_before_anything_moves():
     motors = moved(World(NORTH, 1), Motors.new(world.axis), (3.0, 0.0))
     with pytest.raises(DeviceError):
         refuse_unreachable_step(MotorStep(azimuth_deg=2.1, altitude_deg=0.0), motors, MotorLimits())
+
+
+@pytest.mark.parametrize(
+    ("altitude_arcmin", "azimuth_arcmin", "refused"),
+    [(60.0, 12.0, False), (60.0, 24.0, True), (1.5, 0.8, False), (1.5, 3.0, True)],
+)
+def test_a_lean_takes_part_of_a_step_aside_and_another_motor_takes_all(
+    altitude_arcmin, azimuth_arcmin, refused
+):
+    """A third of the step, or a minute of arc that anything may do, is no exchanged cable."""
+    high, wide = math.radians(32.4), math.pi
+    axis = enu_from_altaz(high, wide)
+    after = enu_from_altaz(high + altitude_arcmin * ARCMIN_RAD, wide + azimuth_arcmin * ARCMIN_RAD)
+    motors = Motors.new(axis)
+    move = MotorMove(
+        commanded_deg=(0.0, altitude_arcmin / 60.0),
+        before_enu=axis,
+        after_enu=after,
+        covariance_rad2=np.eye(2) * (2.0 * ARCSEC_RAD) ** 2,
+    )
+    if not refused:
+        refuse_doubtful(motors, learned(motors, move))
+        return
+    with pytest.raises(DeviceError) as caught:
+        refuse_doubtful(motors, learned(motors, move))
+    assert caught.value.code == "wrong_motor"

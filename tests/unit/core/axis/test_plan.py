@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from polewright.core.axis.plan import plan_sweep
+from polewright.core.axis.plan import plan_sweep, widest_gap
 from polewright.core.errors import MeasurementError
 
 
@@ -59,3 +59,11 @@ def test_limits_without_room_are_told():
             meridian_margin_deg=2.0,
         )  # fmt: skip
     assert caught.value.code == "no_room"
+
+
+@given(places=st.lists(st.floats(-90, 90), min_size=2, max_size=8, unique=True))
+def test_the_next_look_is_as_far_from_every_look_as_one_between_them_can_be(places):
+    there = widest_gap(places)
+    gaps = np.diff(np.sort(places))
+    assert min(abs(there - one) for one in places) == pytest.approx(gaps.max() / 2.0, abs=1e-9)
+    assert min(places) < there < max(places)

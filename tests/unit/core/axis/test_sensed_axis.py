@@ -251,3 +251,12 @@ def test_figures_rest_while_hands_rest_and_follow_at_once_when_they_move():
     look(axis_of(place, 1.0), 5)
     assert shown[-1] == pytest.approx(abs(place.latitude_deg) + 1.0, abs=0.1)
     assert count < 10
+    # A turn about the vertical alone, which leaves every altitude as it was, is a move as well.
+    look(axis_of(place, 1.0), 10)
+    assert count > 5
+    before = mean.magnetic_from_device @ TOP_EDGE
+    look(axis_of(place, 1.0, 8.0), 5)
+    assert count < 10
+    turned = angle_between(before, mean.magnetic_from_device @ TOP_EDGE)
+    wanted = angle_between(axis_of(place, 1.0), axis_of(place, 1.0, 8.0))
+    assert turned == pytest.approx(wanted, abs=1.0 * DEG)

@@ -1,8 +1,10 @@
 """Advice on what to look at next: promises that the fit then keeps, and plain refusals."""
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
+import numpy as np
 import pytest
 
 from polewright.core.axis.pointing_model import fit_pointing
@@ -101,3 +103,28 @@ def test_bodies_that_are_low_or_beside_the_sun_are_not_offered():
         bodies=(Body.SUN,), sigma_rad=SIGMA,
     )  # fmt: skip
     assert night == []
+
+
+@pytest.mark.parametrize(
+    ("term", "words"),
+    [
+        (2, "the zero point of the hour angle"),
+        (3, "the zero point of the declination"),
+        (4, "the telescope's cone"),
+        (5, "the squareness of the axes"),
+    ],
+)
+@pytest.mark.parametrize("likeness", [0.7, 0.95])
+def test_the_term_that_goes_along_with_the_axis_is_the_one_that_is_named(term, words, likeness):
+    sigmas = np.array([10.0, 0.5, 2.0, 2.0, 2.0, 2.0]) * ARCMIN_RAD
+    alike = np.eye(6)
+    alike[0, term] = alike[term, 0] = likeness
+    fit = replace(
+        fit_pointing([], prior_of(2.0, 2.0, 1.0), TERRACE),
+        covariance_rad2=alike * np.outer(sigmas, sigmas),
+    )
+    told = what_cannot_be_told(fit, wish_rad=ARCMIN_RAD)
+    assert told is not None
+    # From four fifths on it takes the axis's place.
+    assert told.endswith(f"cannot tell it from {words}") == (likeness > 0.8)
+    assert ("cannot tell it from" in told) == (likeness > 0.8)

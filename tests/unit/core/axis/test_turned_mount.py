@@ -175,3 +175,26 @@ def test_due_west_on_the_horizon_and_overhead_one_body_tells_little() -> None:
     # On the meridian the bolts move a body at right angles: the azimuth by the cosine of its
     # altitude, the altitude bolt by its full angle.
     assert at(40.0, 180.0) == pytest.approx(math.cos(math.radians(40.0)), abs=1e-9)
+
+
+@PLACES
+def test_after_a_turn_the_look_itself_is_known_as_well_as_it_was_measured(place: Place) -> None:
+    """The law: two turns take up the two angles seen, so those keep the look's sigma alone."""
+    scene = Scene(place, 7)
+    followed = FollowedMount.of(fit_pointing([scene.sight()], scene.prior, place), LEVEL)
+    scene.turn(-14.0, 9.0)
+    look = scene.sight()
+    followed = followed.seen(look, look.sigma_rad)
+    assert followed.turning
+    shown = [np.array([one]) for one in (look.hour_angle_rad, look.declination_rad, False)]
+    step, terms = 1e-6, followed.terms.array()
+    slopes = np.column_stack(
+        [
+            (pointed(terms + nudge, *shown, place)[0] - pointed(terms - nudge, *shown, place)[0])
+            / (2.0 * step)
+            for nudge in step * np.eye(6)
+        ]
+    )
+    across = np.stack(sky_tangents(look.direction_enu)) @ slopes.reshape(3, 6)
+    known = across @ followed.covariance_rad2 @ across.T
+    np.testing.assert_allclose(known, look.sigma_rad**2 * np.eye(2), atol=0.02 * look.sigma_rad**2)
