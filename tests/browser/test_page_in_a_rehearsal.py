@@ -23,7 +23,7 @@ from tests.browser.stage import (
     screen,
 )
 from tests.system.commands import service
-from tests.system.evening_processes import with_fast_slews
+from tests.system.evening_processes import STARTED_S, with_fast_slews
 from tests.system.mqtt_brokers import free_port
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, needs_chromium]
@@ -67,7 +67,7 @@ async def simulator(home: Path) -> AsyncIterator[int]:
     )  # fmt: skip
     try:
         assert process.stdout is not None
-        line = (await asyncio.wait_for(process.stdout.readline(), 30.0)).decode()
+        line = (await asyncio.wait_for(process.stdout.readline(), STARTED_S)).decode()
         yield int(line.rsplit(":", 1)[1])
     finally:
         process.terminate()
@@ -96,7 +96,7 @@ async def fresh_figures(seen: Screen, frames: int) -> None:
     """Wait until so many more corrections have been shown."""
     seen_now = "performance.getEntriesByName('correction').length"
     before = await seen.page.evaluate(seen_now)
-    async with asyncio.timeout(20.0):
+    async with asyncio.timeout(STARTED_S):
         while await seen.page.evaluate(seen_now) < before + frames:  # noqa: ASYNC110
             await asyncio.sleep(0.1)
 

@@ -19,8 +19,8 @@ from tests.system.indi_servers import indi_server
 from tests.system.mqtt_brokers import Mosquitto
 
 SIMULATOR = Path(sys.executable).with_name("polewright-sky-simulator")
-# How long the simulator may take to show its devices: 10 s are too few on a busy machine (s).
-_STARTED_S = 60.0
+# How long a process may take until it serves: seconds, but far more on a busy machine (s).
+STARTED_S = 60.0
 
 _SETTINGS = """
 [site]
@@ -157,7 +157,7 @@ async def evening_processes(
             indi_server(home, SIMULATOR) as server,
             IndiConnection.open("127.0.0.1", server.port) as bench,
         ):
-            await bench.wait_for(BOLTS_DEVICE, "CONNECTION", lambda _: True, _STARTED_S)
+            await bench.wait_for(BOLTS_DEVICE, "CONNECTION", lambda _: True, STARTED_S)
             config = home / "polewright.toml"
             config.write_text(
                 settings_text(indi_port=server.port, mqtt_port=broker.port, more=more)

@@ -12,12 +12,12 @@ from astropy.io import fits
 
 from tests.full_run import in_full
 from tests.system.commands import Ended, polewright, service
-from tests.system.evening_processes import write_sky
+from tests.system.evening_processes import STARTED_S, write_sky
 from tests.system.fake_indi_server import define, fake_server
 from tests.system.indi_servers import free_port, indi_server, needs_indiserver
-from tests.system.mqtt_brokers import Mosquitto, listening, wait_until
+from tests.system.mqtt_brokers import Listener, Mosquitto, listening, wait_until
 
-pytestmark = [pytest.mark.slow]
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
 
 SIMULATOR = Path(sys.executable).with_name("polewright-sky-simulator")
 SITE = "[site]\nlatitude_deg = -32.4\nlongitude_deg = 22.7\n[mount]\nslug = 'kudu'\n"
@@ -30,6 +30,11 @@ def _assert_one_line_with_a_remedy(ended: Ended, code: int) -> str:
     assert len(lines) == 1
     assert len(lines[0].split(". ")) >= 2, "no remedy"
     return lines[0]
+
+
+async def _until_state(listener: Listener, says: str) -> None:
+    """Wait until the newest state says this: the service is a process that has to start."""
+    await wait_until(lambda: says in "".join(listener.texts("state")[-1:]), STARTED_S)
 
 
 @pytest.mark.parametrize(
@@ -87,7 +92,7 @@ async def test_a_service_without_an_indi_server_says_so_and_keeps_trying(tmp_pat
             SITE + f"[mqtt]\nmode = 'external'\nport = {broker.port}\n[indi]\nport = {port}\n"
         )
         async with listening(broker.port) as listener, service(tmp_path, "--config", str(config)):
-            await wait_until(lambda: '"blocked"' in "".join(listener.texts("state")[-1:]), 15.0)
+            await _until_state(listener, '"blocked"')
             state = json.loads(listener.texts("state")[-1])
             assert str(port) in state["reason"]
             assert state["remedy"]
@@ -101,7 +106,7 @@ async def test_a_service_without_any_broker_still_runs(tmp_path):
     config = tmp_path / "polewright.toml"
     config.write_text(SITE + f"[mqtt]\nmode = 'external'\nport = {free_port()}\n")
     async with service(tmp_path, "--config", str(config)) as log:
-        await wait_until(lambda: "broker" in log.read_text(), 15.0)
+        await wait_until(lambda: "broker" in log.read_text(), STARTED_S)
 
 
 @pytest.mark.indi
@@ -133,7 +138,7 @@ async def test_a_useless_picture_ends_a_survey_in_one_line(tmp_path, monkeypatch
                 listening(broker.port) as listener,
                 service(tmp_path, "--config", str(config)),
             ):
-                await wait_until(lambda: '"ready"' in "".join(listener.texts("state")[-1:]), 30.0)
+                await _until_state(listener, '"ready"')
                 ended = await polewright(
                     tmp_path, "survey", "--clear", "--json", "--config", str(config)
                 )
@@ -162,7 +167,7 @@ async def test_a_server_without_a_camera_is_told(tmp_path):
                 listening(broker.port) as listener,
                 service(tmp_path, "--config", str(config)),
             ):
-                await wait_until(lambda: "camera" in "".join(listener.texts("state")[-1:]), 20.0)
+                await _until_state(listener, "camera")
                 state = json.loads(listener.texts("state")[-1])
                 assert state["state"] == "blocked"
                 assert state["remedy"]

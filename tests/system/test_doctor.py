@@ -5,7 +5,10 @@ from pathlib import Path
 
 import pytest
 
+from polewright.adapters.indi.connection import IndiConnection
+from polewright.app.rehearsal import BOLTS_DEVICE
 from tests.system.commands import polewright
+from tests.system.evening_processes import STARTED_S
 from tests.system.indi_servers import free_port, indi_server, needs_indiserver
 
 pytestmark = [pytest.mark.slow]
@@ -34,11 +37,17 @@ async def test_without_an_indi_server_the_chain_ends_there_with_a_remedy(tmp_pat
 
 @pytest.mark.indi
 @needs_indiserver
+@pytest.mark.timeout(300)
 async def test_a_whole_rig_is_good_and_a_wrong_hemisphere_is_not(tmp_path, monkeypatch):
     (tmp_path / "sky.toml").write_text("seed = 5\n")
     monkeypatch.setenv("POLEWRIGHT_SKY", str(tmp_path / "sky.toml"))
     rest = "[mount]\ndevice = 'Kudu'\n[mqtt]\nmode = 'off'\n[indi]\nport = {}\n"
-    async with indi_server(tmp_path, SIMULATOR) as server:
+    async with (
+        indi_server(tmp_path, SIMULATOR) as server,
+        IndiConnection.open("127.0.0.1", server.port) as bench,
+    ):
+        # The server listens at once; its driver is asked for its devices when it has begun.
+        await bench.wait_for(BOLTS_DEVICE, "CONNECTION", lambda _: True, STARTED_S)
         rest = rest.format(server.port)
         code, steps = await _doctor(tmp_path, f"[site]\nclock = 'gps'\n{rest}")
         assert code == 0, [one for one in steps.values() if one["mark"] == "bad"]

@@ -21,15 +21,17 @@ from tests.system.commands import POLEWRIGHT, _environment
 from tests.system.evening_processes import (
     NO_PAGE,
     SHORT_SURVEY,
+    STARTED_S,
     evening_processes,
     settings_text,
+    with_fast_slews,
 )
 from tests.system.indi_servers import free_port, needs_indiserver
 from tests.system.mqtt_brokers import Mosquitto, wait_until
 from tests.system.mqtt_rubbish import connect_packet
 from tests.system.published_schemas import PublishedSchemas
 
-pytestmark = [pytest.mark.broker, pytest.mark.slow]
+pytestmark = [pytest.mark.broker, pytest.mark.slow, pytest.mark.timeout(300)]
 
 
 class Witness:
@@ -79,7 +81,7 @@ async def witnessing(port: int) -> AsyncIterator[Witness]:
 
 @pytest.mark.indi
 @needs_indiserver
-@pytest.mark.timeout(240)
+@pytest.mark.timeout(400)
 async def test_every_message_of_an_evening_fits_its_schema_and_a_restarted_broker_loses_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -142,23 +144,27 @@ async def test_every_message_of_an_evening_fits_its_schema_and_a_restarted_broke
     assert any(one["indi"]["connected"] and one["broker"]["echo"] == "passed" for one in healths)
 
 
-@pytest.mark.timeout(240)
+@pytest.mark.timeout(400)
 async def test_every_message_of_a_demo_run_fits_its_schema(tmp_path: Path) -> None:
     """The rehearsal as a person starts it, with its embedded broker on whatever port it took."""
+    sky = tmp_path / "sky.toml"
+    sky.write_text(with_fast_slews(""))
     demo = await asyncio.create_subprocess_exec(
-        *POLEWRIGHT, "demo", "--seed", "11", cwd=tmp_path, env=_environment(tmp_path),
+        *POLEWRIGHT, "demo", "--seed", "11", cwd=tmp_path,
+        env=_environment(tmp_path) | {"POLEWRIGHT_SKY": str(sky)},
         stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
     )  # fmt: skip
     try:
         ports: list[int] = []
 
         def found() -> bool:
+            assert demo.returncode is None, "it ended before it had a broker"
             ports[:] = broker_ports(demo.pid)
             return bool(ports)
 
-        await wait_until(found, 90)
+        await wait_until(found, 150)
         async with witnessing(ports[0]) as witness:
-            assert await asyncio.wait_for(demo.wait(), 120) == 0
+            assert await asyncio.wait_for(demo.wait(), 200) == 0
     finally:
         if demo.returncode is None:
             demo.kill()
@@ -260,10 +266,10 @@ async def test_a_service_that_is_killed_is_offline_by_its_will_and_online_when_i
     try:
         async with witnessing(mosquitto.port) as witness:
             async with started(tmp_path, config) as process:
-                await wait_until(lambda: witness.of("availability")[-1:] == ["online"], 40)
+                await wait_until(lambda: witness.of("availability")[-1:] == ["online"], STARTED_S)
                 await wait_until(lambda: bool(witness.of("health")), 10)
                 # No INDI server: the reason is told, as a state and once as an event.
-                await wait_until(lambda: witness.of("state")[-1]["state"] == "blocked", 20)
+                await wait_until(lambda: witness.of("state")[-1]["state"] == "blocked", STARTED_S)
                 await wait_until(lambda: witness.of("health")[-1]["broker"]["connected"], 10)
                 process.send_signal(signal.SIGKILL)
                 await process.wait()
@@ -271,7 +277,7 @@ async def test_a_service_that_is_killed_is_offline_by_its_will_and_online_when_i
                 await wait_until(lambda: witness.of("availability")[-1] == "offline", 10)
                 assert time.monotonic() - killed_s < 5
             async with started(tmp_path, config):
-                await wait_until(lambda: witness.of("availability")[-1] == "online", 40)
+                await wait_until(lambda: witness.of("availability")[-1] == "online", STARTED_S)
             await wait_until(lambda: witness.of("availability")[-1] == "offline", 10)
             assert witness.schemas.problems == []
             assert {event["code"] for event in witness.of("event")} == {"blocked"}
@@ -300,9 +306,9 @@ async def test_with_the_embedded_broker_a_killed_service_takes_the_link_with_it(
 
         # Not by connecting: a connection to a free port of one's own may meet itself.
         listens = f"0100007F:{port:04X} 00000000:0000 0A"
-        await wait_until(lambda: listens in Path("/proc/net/tcp").read_text(), 40)
+        await wait_until(lambda: listens in Path("/proc/net/tcp").read_text(), STARTED_S)
         looking = asyncio.create_task(look())
-        await wait_until(lambda: {"state", "health"} <= set(topics), 20)
+        await wait_until(lambda: {"state", "health"} <= set(topics), STARTED_S)
         process.send_signal(signal.SIGKILL)
         await process.wait()
         with pytest.raises(LinkError) as caught:
