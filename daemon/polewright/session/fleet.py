@@ -60,7 +60,7 @@ class FleetView:
             return
         if mount not in self._mounts and len(self._mounts) >= MOST_MOUNTS:
             return
-        one = self._mounts.setdefault(mount, MountTold())
+        one = self._mounts.setdefault(mount, MountTold(since_s=self._monotonic()))
         at_s = self._said_s(payload) if retained else self._monotonic()
         one.told[topic] = Told(payload, at_s)
         # The last will is the broker's word, not the service's.

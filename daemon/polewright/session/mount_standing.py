@@ -11,6 +11,9 @@ from polewright.session.known_axis import HOLDS
 
 # A service tells its health every 30 s: three that are missing are no chance any more.
 QUIET_S = 100.0
+# A service that hangs for so long (s) is rarer than a small computer without a battery, which wakes
+# up in the past.
+_CLOCKS_DIFFER_S = 6.0 * 3600.0
 # What may still move is told so long, also where nobody says that it was seen to.
 _MAY_MOVE_S = 1800.0
 # A correction that nobody renews holds so long, where it does not say otherwise.
@@ -127,8 +130,12 @@ class Told:
 
 @dataclass(slots=True)
 class MountTold:
-    """Everything that one mount has said, and when it was heard last (monotonic s)."""
+    """Everything that one mount has said, and when it was heard last (monotonic s).
 
+    ``since_s``: since when it has been listened to.
+    """
+
+    since_s: float
     told: dict[str, Told] = field(default_factory=dict)
     heard_s: float | None = None
 
@@ -156,9 +163,12 @@ def age_words(seconds: float) -> str:
 
 def row_of(name: str, one: MountTold, now_s: float) -> MountRow:
     """Return how a mount stands at an instant (monotonic s)."""
+    heard_age_s = None if one.heard_s is None else max(now_s - one.heard_s, 0.0)
+    if (ahead_s := _clock_ahead_s(one, heard_age_s, now_s)) and heard_age_s is not None:
+        # From here on by the service's own clock.
+        now_s, heard_age_s = now_s - ahead_s, heard_age_s - ahead_s
     found, age_s = _measured(one, now_s)
     live = _is_live(one, age_s) if found is one.body("correction") else False
-    heard_age_s = None if one.heard_s is None else max(now_s - one.heard_s, 0.0)
     standing, note, remedy = _standing(one, found, age_s, heard_age_s, now_s)
     return MountRow(
         mount=name,
@@ -175,6 +185,19 @@ def row_of(name: str, one: MountTold, now_s: float) -> MountRow:
         note=note,
         remedy=remedy,
     )
+
+
+def _clock_ahead_s(one: MountTold, heard_age_s: float | None, now_s: float) -> float:
+    """Return by how much this display's clock is ahead of the service's; 0 where they may agree.
+
+    A service that the broker holds for online and that was last heard hours before anybody listened
+    has another clock: it says something twice a minute.
+    """
+    told = one.told.get("availability")
+    if told is None or told.payload != "online" or heard_age_s is None:
+        return 0.0
+    ahead_s = heard_age_s - (now_s - one.since_s)
+    return ahead_s if ahead_s > _CLOCKS_DIFFER_S else 0.0
 
 
 def _measured(one: MountTold, now_s: float) -> tuple[Mapping[str, Any], float | None]:

@@ -115,6 +115,22 @@ def test_a_mount_that_goes_quiet_stays_and_says_since_when(view: FleetView, cloc
     assert row(view).standing is Standing.GOOD_ENOUGH
 
 
+def test_a_service_whose_clock_is_days_behind_is_read_by_its_own_clock(
+    view: FleetView, clock: Clock
+) -> None:
+    """It is online and spoke seconds ago, of a day before yesterday; then it goes quiet."""
+    behind_s = 46.0 * 3600.0
+    view.take("kudu", "availability", "online", retained=True)
+    view.take("kudu", "state", {"at": at(behind_s + 30.0), "state": "idle"}, retained=True)
+    view.take("kudu", "health", {"at": at(behind_s + 10.0)}, retained=True)
+    view.take("kudu", "survey", survey("good_enough", 0.4, ago_s=behind_s + 60.0), retained=True)
+    found = row(view)
+    assert found.standing is Standing.GOOD_ENOUGH
+    assert found.measured_age_s == pytest.approx(50.0, abs=1.0)
+    clock.s += 240.0
+    assert (row(view).standing, row(view).note) == (Standing.QUIET, "last heard 4 min ago")
+
+
 def test_a_mount_that_went_away_at_its_work_is_no_mount_switched_off(view: FleetView) -> None:
     online(view, "kudu", "watching")
     online(view, "oryx", "idle")
