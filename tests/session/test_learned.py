@@ -6,6 +6,7 @@ import json
 import logging
 from contextlib import asynccontextmanager
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -20,6 +21,8 @@ from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD
 from polewright.core.geometry.rotations import rotation_about, rotation_from_vector
 from polewright.core.imaging.attitude import SolveHint
 from polewright.session.evening import Evening
+from polewright.session.experience import MOST_REMEMBERED, Experience
+from polewright.session.keeping import NoJournal
 from polewright.session.recomputing import differing_corrections, differing_survey
 from polewright.session.survey import SurveyWish
 from polewright.session.wishes import EveningWishes
@@ -436,3 +439,13 @@ class TestCommandLine:
         code = await asyncio.to_thread(main, ["history", "learned", "--file", str(terrace.file)])
         assert code == 0
         assert "nothing is learned yet" in capsys.readouterr().out
+
+
+def test_a_service_that_runs_for_years_remembers_the_newest_brackets_and_terms():
+    experience = Experience(NoJournal(), VirtualClock())
+    records = [SimpleNamespace(bracket="plate", number=n) for n in range(MOST_REMEMBERED + 30)]
+    for record in records:
+        experience.learn_bracket(record)
+        experience.learn_pointing(record)
+    for kept in (experience._brackets, experience._pointings):
+        assert kept == records[-MOST_REMEMBERED:]

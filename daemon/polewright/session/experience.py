@@ -26,6 +26,8 @@ _SAME_HOLD_RAD = 1e-6
 _MOST_OF_A_BRACKET = 16
 # A mount is as it was lately.
 _MOST_POINTINGS = 8
+# A service that runs for years goes on with the newest of all mounts and brackets.
+MOST_REMEMBERED = 200
 
 
 @dataclass(slots=True)
@@ -98,7 +100,7 @@ class Experience:
 
     def learn_bracket(self, record: BracketRecord) -> None:
         """Take up what a survey taught of a bracket, and keep it."""
-        self._brackets.append(record)
+        self._brackets = [*self._brackets, record][-MOST_REMEMBERED:]
         self.journal.record_bracket(record)
         _log.info(
             "the survey teaches how %r holds its sensor: %d so far",
@@ -118,7 +120,7 @@ class Experience:
 
     def learn_pointing(self, record: PointingRecord) -> None:
         """Take up what a star alignment found, and keep it."""
-        self._pointings.append(record)
+        self._pointings = [*self._pointings, record][-MOST_REMEMBERED:]
         self.journal.record_pointing(record)
 
     def keep_trains(self) -> None:

@@ -188,7 +188,10 @@ def _detect(picture: Image, step: int, most: int) -> tuple[NDArray[np.void], flo
 
 
 def _extract(picture: Image, threshold: float, kernel: Image | None) -> NDArray[np.void]:
-    """Run sep; where a crowded picture fills its buffers, ask for fewer objects."""
+    """Run sep; where a crowded picture fills its buffers, ask for fewer objects.
+
+    sep 1.4.1 never gives 8 bytes an object back: some 0.4 kB of an ordinary frame.
+    """
     for raised in (1.0, 10.0, 100.0):
         try:
             found = sep.extract(
