@@ -9,7 +9,6 @@ import asyncio
 import json
 import math
 import os
-import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
@@ -28,6 +27,7 @@ from polewright.session.evening import Evening
 from polewright.settings.model import Settings
 from tests.device_matrix import Case, Result, cases, record
 from tests.session.ports_in_memory import TERRACE, YARD
+from tests.system.warm_sky import warm_sky
 
 pytestmark = [pytest.mark.indi, pytest.mark.slow]
 
@@ -58,23 +58,8 @@ async def simulator(case: Case, folder: Path) -> AsyncIterator[int]:
         text += f"[{name}]\n" + "".join(f"{k} = {json.dumps(v)}\n" for k, v in table.items())
     sky = folder / "sky.toml"
     sky.write_text(text)
-    process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "polewright_drivers.sky_simulator.driver",
-        "--port", "0", "--sky", str(sky),
-        stdout=asyncio.subprocess.PIPE,
-        env=os.environ | {"PYTHONUNBUFFERED": "1"},
-    )  # fmt: skip
-    try:
-        assert process.stdout is not None
-        line = await asyncio.wait_for(process.stdout.readline(), READY_S)
-        yield int(line.decode().rsplit(":", 1)[1])
-    finally:
-        process.terminate()
-        try:
-            await asyncio.wait_for(process.wait(), 10.0)
-        except TimeoutError:
-            process.kill()
-            await process.wait()
+    async with warm_sky(sky, READY_S) as port:
+        yield port
 
 
 def settings_of(case: Case, port: int) -> Settings:
