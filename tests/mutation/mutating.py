@@ -50,7 +50,7 @@ class Mutant:
 
 
 def mutants_of(path: str, source: bytes) -> list[Mutant]:
-    """Return every mutant of a module that Python can read and that is another program.
+    """Return every mutant of a module that reads otherwise than the module.
 
     Left out: annotations, decorators, texts (f-strings with all that is in them), patterns of
     ``match``, ``assert`` and ``__all__``.
@@ -67,16 +67,15 @@ def mutants_of(path: str, source: bytes) -> list[Mutant]:
             path=path, line=node.lineno, end_line=node.end_lineno or 0, kind=kind,
             start=start, end=end, before=source[start:end].decode(), after=after,
         )  # fmt: skip
-        if _is_another_program(mutant.applied_to(source), tree):
+        if _is_another(node, after):
             found.setdefault((start, end, after), mutant)
     return list(found.values())
 
 
-def _is_another_program(changed: bytes, tree: ast.Module) -> bool:
-    try:
-        return ast.dump(ast.parse(changed)) != ast.dump(tree)
-    except SyntaxError:
-        return False
+def _is_another(node: ast.expr | ast.stmt, after: str) -> bool:
+    if isinstance(node, ast.stmt):
+        return ast.unparse(node) != after
+    return ast.dump(node) != ast.dump(ast.parse(after, mode="eval").body)
 
 
 def _changes(node: ast.AST) -> Iterator[tuple[str, ast.expr | ast.stmt, str]]:

@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import sys
 import time
-from collections import defaultdict
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -17,8 +17,7 @@ from tests.mutation.mutating import Mutant, mutants_of
 
 _WORKER = Path(__file__).with_name("worker.py")
 _COPIED = ("daemon", "drivers", "tests", "configs", "docs")
-# The tests of one mutant may take so long, as measured without it (s of the processor).
-_BUDGET_CPU_S = 10.0
+BUDGET_CPU_S = 10.0
 # With it they may take three times as long, and some seconds for the imports.
 _SLOWER, _IMPORTS_CPU_S = 3.0, 6.0
 
@@ -37,6 +36,10 @@ class Verdict:
         """Return it for a file."""
         return {**asdict(self.mutant), "end": self.end, "by": self.by, "tests": self.tests,
                 "left_out": self.left_out}  # fmt: skip
+
+
+def _file_of(test: str) -> str:
+    return test.partition("::")[0]
 
 
 def copied(root: Path, folder: Path) -> Path:
@@ -64,10 +67,14 @@ class Ground:
         The package that is mutated, as a path in the tree.
     tests : sequence of str
         Test files and folders, as paths in the tree.
+    budget_cpu_s : float
+        So long the tests of one mutant may take, as measured without it (s of the processor).
     """
 
-    def __init__(self, tree: Path, sources: str, tests: Iterable[str]) -> None:
-        self.tree, self.sources = tree, sources
+    def __init__(
+        self, tree: Path, sources: str, tests: Iterable[str], budget_cpu_s: float = BUDGET_CPU_S
+    ) -> None:
+        self.tree, self.sources, self.budget_cpu_s = tree, sources, budget_cpu_s
         paths = [tree, tree / "daemon", tree / "drivers"]
         environment = os.environ | {
             "PYTHONPATH": os.pathsep.join(str(one) for one in paths),
@@ -119,14 +126,19 @@ class Ground:
         chosen: list[str] = []
         spent_s = 0.0
         for group in (near, far):
-            by_file = defaultdict(list)
-            for name in group:
-                by_file[name.partition("::")[0]].append(name)
-            files = sorted(by_file.values(), key=lambda names: sum(map(self.cpu_s.get, names)))
-            for name in [one for names in files for one in sorted(names, key=self.cpu_s.get)]:
-                if spent_s + self.cpu_s[name] <= _BUDGET_CPU_S or not chosen:
-                    chosen.append(name)
+            affordable: list[str] = []
+            for name in sorted(group, key=self.cpu_s.get):
+                if spent_s + self.cpu_s[name] <= self.budget_cpu_s or not (chosen or affordable):
+                    affordable.append(name)
                     spent_s += self.cpu_s[name]
+            # File by file, the cheapest file first: what a module makes is made once.
+            costs_s = Counter()
+            for name in affordable:
+                costs_s[_file_of(name)] += self.cpu_s[name]
+            affordable.sort(
+                key=lambda one: (costs_s[_file_of(one)], _file_of(one), self.cpu_s[one])
+            )
+            chosen += affordable
         return chosen, len(near | far) - len(chosen)
 
     def _who_uses(self, mutant: Mutant) -> set[str]:
@@ -184,12 +196,15 @@ class Ground:
 def try_all(
     ground: Ground, mutants: Iterable[Mutant], seconds: float, told: Callable[[Verdict], None]
 ) -> list[Verdict]:
-    """Try mutants one after the other until the time is up; in order, so that none is favoured."""
+    """Try mutants in their order until the time is up or somebody interrupts."""
     until_s = time.monotonic() + seconds
     verdicts: list[Verdict] = []
     for mutant in mutants:
         if time.monotonic() > until_s:
             break
-        verdicts.append(ground.tried(mutant))
+        try:
+            verdicts.append(ground.tried(mutant))
+        except KeyboardInterrupt:
+            break
         told(verdicts[-1])
     return verdicts

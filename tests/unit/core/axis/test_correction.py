@@ -245,3 +245,14 @@ def test_on_a_tilted_base_a_bolt_is_home_by_the_whole_error_and_not_by_its_turn(
             bolt_turns=BoltTurns(azimuth_rad=0.0, altitude_rad=-total * told_part * ARCSEC_RAD),
         )
         assert (told.altitude_reach.within and told.azimuth_reach.within) is inside
+
+
+def test_sigmas_are_told_in_the_unit_and_the_sense_of_their_errors():
+    """The azimuth's is that of the angle at the zenith: on the sky over the altitude's cosine."""
+    sigmas = np.diag([3.0, 5.0]) * ARCSEC_RAD
+    told = _correct(axis_at(60.0, 0.2), axis_at(60.0, 0.0), sigmas**2)
+    assert told.azimuth_error_sigma_arcmin == pytest.approx(2.0 * 3.0 / 60.0)
+    assert told.altitude_error_sigma_arcmin == pytest.approx(5.0 / 60.0)
+    assert told.total_error_sigma_arcmin == pytest.approx(5.0 / 60.0)
+    assert told.azimuth_error_arcmin == pytest.approx(12.0)
+    assert told.azimuth_error_on_sky_arcmin == pytest.approx(6.0)

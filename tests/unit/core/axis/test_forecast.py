@@ -1,5 +1,7 @@
 """Forecasts promise what surveys then reach, and choose no more than is needed."""
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -74,3 +76,17 @@ def test_a_further_frame_never_makes_it_worse_and_its_gain_is_real():
     more = further_frame(first, AXIS, turns, largest_turn_rad=np.radians(60))
     assert more.sigma_rad < before
     assert more.turns_rad[:3] == pytest.approx(turns)
+
+
+@pytest.mark.parametrize("declination", [88, 20])
+def test_five_frames_lie_about_as_well_as_five_can_lie(declination):
+    """Held against every way of laying five frames on fifths of the room, ends and middle kept."""
+    first, room = _first(declination), np.radians(40)
+    forecast = choose_turns(
+        first, AXIS, wish_rad=0.01 * ARCSEC_RAD, most_frames=5, largest_turn_rad=room
+    )
+    best = min(
+        expected_sigma(first, AXIS, np.array([0.0, 0.5, 1.0, *others]) * room)
+        for others in itertools.combinations_with_replacement((0.0, 0.25, 0.5, 0.75, 1.0), 2)
+    )
+    assert forecast.sigma_rad <= best * (1.0 + 1e-9)

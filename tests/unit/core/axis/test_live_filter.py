@@ -14,6 +14,7 @@ from polewright.core.axis.bolts import level_bolts, turns_between
 from polewright.core.axis.live import axis_now
 from polewright.core.axis.live_filter import LiveState, advance, begin
 from polewright.core.axis.live_model import LiveModel, sidereal_turn_rad
+from polewright.core.axis.live_pose import nudged
 from polewright.core.axis.live_steps import turns_since
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.survey import solve_axis
@@ -365,3 +366,14 @@ def test_without_roll_directions_alone_follow_the_bolts_with_a_sigma_that_says_h
     # With roll a frame would be good to 3 to 30 arcsec here; 25 draws leave 30 percent.
     assert 0.2 < np.mean(normalised) < 1.6
     assert error_arcsec < 1.5 * sigma_arcsec
+
+
+@pytest.mark.parametrize("arcmin", [0.1, 1.0, 30.0])
+def test_a_nudge_is_as_free_whichever_way_it_goes(arcmin):
+    night = Night(3)
+    pose = night.take(2).pose
+    there, back = (nudged(pose, way * arcmin * ARCMIN_RAD, SHARP) for way in (1.0, -1.0))
+    np.testing.assert_allclose(there.covariance, back.covariance, rtol=1e-12, atol=0.0)
+    # About the axis by twice the nudge at least.
+    grown = there.covariance[:3, :3] - pose.covariance[:3, :3]
+    assert np.sqrt(pose.axis_enu @ grown @ pose.axis_enu) >= 2.0 * arcmin * ARCMIN_RAD * 0.999

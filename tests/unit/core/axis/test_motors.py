@@ -12,7 +12,14 @@ from polewright.core.axis.motor_steps import (
     refuse_doubtful,
     refuse_unreachable_step,
 )
-from polewright.core.axis.motors import MotorMove, Motors, command_for, learned, predicted
+from polewright.core.axis.motors import (
+    MotorMove,
+    Motors,
+    command_for,
+    learned,
+    predicted,
+    turns_seen,
+)
 from polewright.core.errors import DeviceError
 from polewright.core.geometry.directions import (
     ARCMIN_RAD,
@@ -263,3 +270,22 @@ def test_a_lean_takes_part_of_a_step_aside_and_another_motor_takes_all(
     with pytest.raises(DeviceError) as caught:
         refuse_doubtful(motors, learned(motors, move))
     assert caught.value.code == "wrong_motor"
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_step_ends_short_by_one_and_a_half_sigma_of_where_it_would_end_and_at_most_by_half(seed):
+    world = World(SOUTH if seed % 2 else NORTH, seed, noise_arcsec=1.0)
+    motors = Motors.new(world.measured())
+    for commanded in ((0.2, 0.0), (0.0, 0.2), (0.5, 0.4)):
+        motors = moved(world, motors, commanded)
+    step = step_of(world, motors)
+    needed = turns_seen(motors, world.axis, world.pole)
+    whole = command_for(motors, needed)
+    end, spread = predicted(motors, world.axis, whole)
+    # The azimuth bolt turns about the vertical: on the sky by the cosine of the altitude.
+    sigmas = np.sqrt(np.diag(spread)) / [math.hypot(end[0], end[1]), 1.0]
+    short = np.minimum(1.5 * sigmas, 0.5 * np.abs(needed))
+    scales = np.abs(motors.scales)
+    assert np.radians(np.abs(np.subtract(whole, step.commanded_deg))) * scales == pytest.approx(
+        short, rel=1e-3
+    )

@@ -4,6 +4,7 @@ The rotations are scipy's; the truth is where each test puts the axis.
 """
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -260,3 +261,22 @@ def test_figures_rest_while_hands_rest_and_follow_at_once_when_they_move():
     turned = angle_between(before, mean.magnetic_from_device @ TOP_EDGE)
     wanted = angle_between(axis_of(place, 1.0), axis_of(place, 1.0, 8.0))
     assert turned == pytest.approx(wanted, abs=1.0 * DEG)
+
+
+def test_readings_with_and_without_a_field_are_averaged_all_the_same():
+    """The newest tells whether there is a field; an old one is not carried along."""
+    place = PLACES["north"]
+    rng = np.random.default_rng(47)
+    window = OrientationWindow(SENSOR_PACE)
+    for event in events(held(axis_of(place), TOP_EDGE), magnetic_field(place, DAY).enu_nt, rng):
+        window.add(event)
+    felt = window.reading()
+    blind = replace(felt, field_device_nt=None)
+    assert felt.field_device_nt is not None
+    for before, newest in ((felt, blind), (blind, felt), (felt, felt)):
+        mean, count = settle(before, 1, newest)
+        assert count == 2
+        assert (mean.field_device_nt is None) is (newest is blind)
+    # A compass that comes or goes is another reading altogether.
+    lost = replace(felt, heading_sigma_rad=None)
+    assert settle(felt, 1, lost)[1] == settle(lost, 1, felt)[1] == 1

@@ -130,6 +130,20 @@ def test_one_wrong_frame_among_five_is_named_and_left_out():
     assert angle_between(estimate.axis_enu, axis) < 4 * estimate.sigma_rad
 
 
+@pytest.mark.parametrize("turns_deg", [[0, 25, 50, 75], [0, 25, 50, 52]])
+def test_three_turns_must_be_left_to_check_each_other_when_a_frame_is_left_out(turns_deg):
+    """Four frames at four turns are enough; where two of them share a turn they are not."""
+    rng = np.random.default_rng(4)
+    axis = axis_at(33, 181)
+    attitudes = sweep(rng, axis, declination_deg=70, turns_deg=turns_deg)
+    bad = rotation_from_vector(np.array([0.0, 120.0, 60.0]) * ARCSEC_RAD)
+    attitudes[1] = observe(rng, attitudes[1].enu_from_camera @ bad, label="1")
+    estimate = solve_axis_robustly(attitudes)
+    placed = turns_deg[-1] == 75
+    assert estimate.consistent is placed
+    assert estimate.rejected == (("1",) if placed else ())
+
+
 def test_a_last_frame_that_disagrees_is_not_left_out():
     """It may be the first after the tripod moved: only a later frame can tell."""
     rng = np.random.default_rng(4)
