@@ -1,11 +1,13 @@
 """Trends: the line by another library, no step taken for drift, and sigmas that hold."""
 
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from polewright.core.axis.axis_trend import axis_trend, fit_trend
-from polewright.core.axis.stands import stands_of
+from polewright.core.axis.stands import AxisSeen, stands_of
 from polewright.core.geometry.directions import ARCMIN_RAD
 from tests.unit.core.axis.test_placements import Diary
 
@@ -77,3 +79,28 @@ def test_a_pier_that_sinks_is_seen_through_its_adjustments():
     assert found.altitude.rate_rad_per_day / ARCMIN_RAD == pytest.approx(-0.2, abs=0.01)
     assert found.altitude.seen
     assert found.azimuth.rate_rad_per_day / ARCMIN_RAD != 0.0
+
+
+def test_spells_of_two_looks_tell_the_rate_together():
+    start = datetime(2026, 11, 1, tzinfo=UTC)
+    spells = [
+        [
+            AxisSeen(
+                at=start + timedelta(days=day),
+                altitude_rad=ARCMIN_RAD * (0.2 * day + step),
+                azimuth_rad=ARCMIN_RAD * (-0.1 * day - step),
+                altitude_sigma_rad=0.1 * ARCMIN_RAD,
+                azimuth_sigma_rad=0.1 * ARCMIN_RAD,
+                altitude_error_rad=0.0,
+                azimuth_error_rad=0.0,
+                total_error_rad=0.0,
+                latitude_deg=47.0,
+                longitude_deg=8.0,
+            )
+            for day in days
+        ]
+        for days, step in (((0, 10), 0.0), ((11, 20), 5.0), ((21, 33), -3.0))
+    ]
+    trend = axis_trend(spells)
+    assert trend.altitude.rate_rad_per_day == pytest.approx(0.2 * ARCMIN_RAD)
+    assert trend.azimuth.rate_rad_per_day == pytest.approx(-0.1 * ARCMIN_RAD)

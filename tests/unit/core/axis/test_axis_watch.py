@@ -146,6 +146,9 @@ def test_a_trend_as_of_another_axis_is_told_and_a_sag_is_not():
             assert found[0].evidence is Evidence.GUIDE_TREND
             # 1 arcmin drifts 0.2625 arcsec a minute (see estimation of the drift).
             assert found[0].size_rad == pytest.approx(2.5 / 0.2625 * ARCMIN_RAD, rel=0.15)
+            # Sag of 15 arcsec an hour passes for 57 arcsec of axis: nothing is known better.
+            sag_arcsec = 15.0 / 3600.0 / 7.2921e-5
+            assert found[0].size_rad / found[0].significance >= sag_arcsec * ARCSEC_RAD
             assert sigmas_of(found[0]) == pytest.approx(found[0].significance, rel=1e-6)
 
 

@@ -256,3 +256,9 @@ def test_sigmas_are_told_in_the_unit_and_the_sense_of_their_errors():
     assert told.total_error_sigma_arcmin == pytest.approx(5.0 / 60.0)
     assert told.azimuth_error_arcmin == pytest.approx(12.0)
     assert told.azimuth_error_on_sky_arcmin == pytest.approx(6.0)
+
+
+def test_a_verdict_is_held_only_where_somebody_says_that_it_stood():
+    total, sigma = 55.0 * ARCSEC_RAD, 5.0 * ARCSEC_RAD
+    assert judge(total, sigma, TOLERANCE, trustworthy=True) is Verdict.NOT_YET
+    assert judge(total, sigma, TOLERANCE, trustworthy=True, held=True) is Verdict.GOOD_ENOUGH

@@ -250,3 +250,11 @@ def test_without_roll_the_directions_alone_find_the_axis():
     # Closed form for three even directions, sigma 0.5: 4.6 arcsec at any declination.
     assert np.sqrt(np.mean(errors)) / ARCSEC_RAD == pytest.approx(4.6, rel=0.2)
     assert np.mean(normalised) == pytest.approx(1.0, abs=0.25)
+
+
+def test_what_was_observed_cannot_be_changed():
+    """Frames are shared by the survey, the filter and the journal."""
+    (frame,) = sweep(np.random.default_rng(1), axis_at(33, 181), declination_deg=70, turns_deg=[0])
+    for array in (frame.enu_from_camera, frame.covariance_camera_rad2):
+        with pytest.raises(ValueError, match="read-only"):
+            array[0, 0] = 1.0

@@ -108,3 +108,18 @@ def test_a_star_turned_behind_the_camera_is_left_out():
     attitude = attitude_of(tangent, tangent + CENTRE, np.full(2, 0.1))
     behind = rotation_about(np.array([0.0, 0.0, 1.0]), 180.0 * 60.0 * ARCMIN_RAD)
     assert star_targets(attitude, np.eye(3), behind) == []
+
+
+def test_the_best_measured_star_is_among_the_targets_and_comes_first():
+    rng = np.random.default_rng(4)
+    axis, target = axis_at(35.0, 181.0), axis_at(35.1, 180.8)
+    camera = first_attitude(axis, 60, 33.0)
+    near = camera[:, 0] + rng.normal(size=(60, 3)) * 0.005
+    tangent, pixels = picture(camera, near / np.linalg.norm(near, axis=1)[:, None])
+    sigma = rng.uniform(0.2, 0.9, size=60)
+    best = int(np.argmin(np.linalg.norm(pixels - CENTRE, axis=1)))
+    sigma[best] = 0.05
+    bolts = bent_bolts(axis, np.zeros(4))
+    turn = rotation_of(bolts, turns_between(bolts, axis, target))
+    told = star_targets(attitude_of(tangent, pixels, sigma), camera, turn)
+    assert (told[0].x_px, told[0].y_px) == pytest.approx(tuple(pixels[best]))
