@@ -169,6 +169,8 @@ non_perpendicularity_arcmin = {chance.gauss(0.0, 1.0):.3f}
 ra_index_arcmin = {chance.gauss(0.0, 1.5):.3f}
 dec_index_arcmin = {chance.gauss(0.0, 1.5):.3f}
 periodic_error_arcsec = 8.0
+ra_backlash_arcsec = 10.0
+dec_backlash_arcsec = 10.0
 [bolts]
 azimuth_arcmin_per_turn = {KNOBS["azimuth_arcmin_per_turn"]}
 altitude_arcmin_per_turn = {KNOBS["altitude_arcmin_per_turn"]}

@@ -126,8 +126,10 @@ def _explanations(fit: PointingFit) -> Iterator[tuple[float, int, Explanation]]:
             fit.degrees_of_freedom - 2,
             Explanation(
                 fault=PointingFault.SLIPPED,
-                words=f"the mount's own reckoning slipped {between}: a clutch, a cable, a hand",
-                remedy="Tighten the clutches, free the cables, then align again.",
+                words=f"the mount's own reckoning slipped {between}: a clutch, a cable, a hand, or "
+                "play in its gears",
+                remedy="Tighten the clutches, free the cables, then align again. If it comes "
+                "again it is play: set [star_alignment] repeatability_arcsec to half of it.",
             ),
         )
 
