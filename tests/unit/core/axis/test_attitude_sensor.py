@@ -202,3 +202,52 @@ def test_a_weight_is_that_of_rest_in_metres_per_second_squared_or_in_g(weight, r
 def test_a_compass_that_feels_nothing_lacks_all_of_the_field():
     field = magnetic_field(PLACES["north"], DAY)
     assert field_misfit(np.array([0.0, 0.0, 9.81]), np.zeros(3), field) == (-1.0, 0.0)
+
+
+@BOTH
+def test_ten_nights_by_a_compass_say_no_more_of_the_azimuth_than_one_to_another_compass(place):
+    """Its error is the same in all: divided by ten for itself, and not for what comes after it."""
+    rng = np.random.default_rng(35)
+    field = magnetic_field(place, DAY)
+    before = Bracket.held(SCREEN, math.radians(2.0))
+    pairs = []
+    for _ in range(10):
+        axis = _axis(place)
+        attitude = _held(axis, SCREEN, 0.2)
+        said = magnetic_axis(
+            _jolt(attitude.T @ [0.0, 0.0, 1.0], math.radians(0.1), rng),
+            _jolt(attitude.T @ field.enu_nt, math.radians(1.0), rng),
+            field,
+            before,
+            tilt_sigma_rad=math.radians(0.1),
+            field_sigma_rad=math.radians(1.0),
+        )
+        pairs.append((said, axis, np.eye(2) * 1e-9))
+    low, high = np.linalg.eigvalsh(learn_bracket(before, pairs).covariance_rad2)
+    other_low, other_high = np.linalg.eigvalsh(
+        learn_bracket(before, pairs, same_compass=False).covariance_rad2
+    )
+    assert other_high > 2.5 * high
+    assert other_low == pytest.approx(low, rel=0.3)
+
+
+@BOTH
+@pytest.mark.parametrize("part", [0.12, 0.4])
+def test_a_field_too_strong_widens_the_heading_by_what_it_would_do_sideways(place, part):
+    """Iron of that strength, level and across north, turns the needle by atan(iron / level)."""
+    field = magnetic_field(place, DAY)
+    axis = _axis(place)
+    attitude = _held(axis, SCREEN, 0.4)
+    said = magnetic_axis(
+        attitude.T @ [0.0, 0.0, 1.0],
+        attitude.T @ (field.enu_nt * (1.0 + part)),
+        field,
+        Bracket(axis_sensor=SCREEN, covariance_rad2=np.eye(2) * 1e-12),
+        tilt_sigma_rad=1e-6,
+        field_sigma_rad=1e-6,
+    )
+    assert said.disturbed
+    level_nt = math.hypot(field.enu_nt[0], field.enu_nt[1])
+    turned = math.atan(part * np.linalg.norm(field.enu_nt) / level_nt)
+    azimuth_sigma = math.sqrt(said.covariance_rad2[0, 0]) / math.hypot(axis[0], axis[1])
+    assert azimuth_sigma == pytest.approx(math.hypot(turned, field.declination_sigma_rad), rel=1e-3)

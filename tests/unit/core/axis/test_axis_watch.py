@@ -123,7 +123,7 @@ def test_a_trend_as_of_another_axis_is_told_and_a_sag_is_not():
     def norths(arcsec_per_min):
         return np.arange(240) * 10.0 / 60.0 * arcsec_per_min
 
-    for rate, expected in ((0.25, 0), (2.5, 1)):
+    for rate, expected in ((0.25, 0), (2.5, 1), (-2.5, 1)):
         watch = GuideWatch(axis_enu=AXIS, covariance_rad2=SURE, south=True)
         rng = np.random.default_rng(3)
         found = []
@@ -158,9 +158,10 @@ def sigmas_of(moved):
 
 
 def test_how_sure_a_jump_is_said_to_be_is_what_its_covariance_says():
-    norths = np.where(np.arange(80) >= 50, 60.0, 0.0) + np.random.default_rng(2).normal(size=80)
-    ((_, moved),), _ = guide(norths)
-    assert sigmas_of(moved) == pytest.approx(moved.significance, rel=1e-6)
+    for jump in (60.0, -60.0):
+        noise = np.random.default_rng(2).normal(size=80)
+        ((_, moved),), _ = guide(np.where(np.arange(80) >= 50, jump, 0.0) + noise)
+        assert sigmas_of(moved) == pytest.approx(moved.significance, rel=1e-6)
 
 
 @pytest.mark.parametrize("seed", range(3))
