@@ -28,6 +28,7 @@ from polewright.adapters.web.server import Page
 from polewright.app.clock import HostClock
 from polewright.app.gate import gate_of
 from polewright.app.health import HealthTeller
+from polewright.app.memory import keep_trim
 from polewright.app.metrics import kept_metrics
 from polewright.app.page import PageCommands, served_page
 from polewright.app.sensors import Sensors
@@ -163,6 +164,7 @@ async def running_service(
         owned.append(tasks.create_task(schedule.run(), name="schedule"))
         if gate is not None:
             owned.append(tasks.create_task(gate.run(), name="gate"))
+        owned.append(tasks.create_task(keep_trim(), name="memory"))
         if manager is not None:
             supervision = _supervision(manager, settings, mqtt, evening)
             owned.append(tasks.create_task(supervision.run(tuple(owned)), name="supervision"))
