@@ -1,4 +1,4 @@
-"""Verification end to end: a look, a bump of the bolts, a survey, a restart; the gate opens once."""
+"""Verification end to end: look, bump of the bolts, survey, restart; the gate opens once."""
 
 import json
 
