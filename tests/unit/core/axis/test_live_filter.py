@@ -385,12 +385,14 @@ def test_without_roll_a_camera_that_turns_about_its_own_axis_tells_the_same():
     for roll_deg in (0.0, 7.0):
         night = Night(11)
         night.state = replace(night.state, model=replace(night.state.model, use_roll=False))
-        night.take(3)
-        for _ in range(3):
+        before = night.take(3).axis.axis_enu
+        night.turn(bolts(0.0, 20.0, axis=night.axis))
+        for _ in range(4):
             seen = night.frame()
             rolled = seen.enu_from_camera @ rotation_about(
                 np.array([1.0, 0.0, 0.0]), np.radians(roll_deg)
             )
             night.state = advance(night.state, replace(seen, enu_from_camera=rolled), tracking=True)
         ends.append(night.state.axis.axis_enu)
+        assert angle_between(before, ends[-1]) > 10.0 * ARCMIN_RAD
     assert angle_between(*ends) < 0.01 * ARCSEC_RAD

@@ -147,6 +147,18 @@ def test_any_turn_in_declination_is_undone_where_cone_and_squareness_are_known(
     )  # fmt: skip
     look = _look([frame], AxisThen(survey=survey), south=south, declination=known)
     assert np.hypot(*look.move_rad) < 0.01 * ARCSEC_RAD
+    # What is not known of the shape counts as what it would move the answer by.
+    step = 20.0 * ARCSEC_RAD
+    sure, *others = (
+        _look([frame], AxisThen(survey=survey), south=south, declination=replace(
+            known, shape_rad=(shape[0] + more, shape[1] + other),
+            shape_covariance_rad2=np.zeros((2, 2)),
+        ))
+        for more, other in ((0.0, 0.0), (step, 0.0), (0.0, step))
+    )  # fmt: skip
+    moved = sum(float(np.sum((one.move_rad - sure.move_rad) ** 2)) for one in others)
+    counted = np.trace(look.move_covariance_rad2) - np.trace(sure.move_covariance_rad2)
+    assert counted == pytest.approx(moved, rel=0.05)
     # Not known, it is off by about turn times cone, and says so.
     rough = DeclinationTurn(turn_rad=turn, beyond_the_pole=beyond)
     guess = _look([frame], AxisThen(survey=survey), south=south, declination=rough)

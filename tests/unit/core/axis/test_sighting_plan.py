@@ -128,3 +128,15 @@ def test_the_term_that_goes_along_with_the_axis_is_the_one_that_is_named(term, w
     # From four fifths on it takes the axis's place.
     assert told.endswith(f"cannot tell it from {words}") == (likeness > 0.8)
     assert ("cannot tell it from" in told) == (likeness > 0.8)
+
+
+def test_a_look_that_would_hardly_help_is_not_advised():
+    """An axis known to 2 arcsec gains nothing from a look that is good to 12."""
+    fit = replace(
+        fit_pointing([], prior_of(2.0, 2.0, 1.0), TERRACE),
+        covariance_rad2=np.eye(6) * (2.0 * ARCSEC_RAD) ** 2,
+    )
+    advice = advise(fit, _looks()[:3], wish_rad=0.5 * ARCSEC_RAD)
+    assert advice.looks == ()
+    assert not advice.reaches_wish
+    assert advice.words(UTC, MORNING).startswith("nothing in sight helps")
