@@ -38,6 +38,7 @@ def test_a_bump_of_an_arcmin_is_told_within_three_frames_with_its_size(seed):
     assert bumped <= number < bumped + 3
     off = moved.move_rad - move
     assert off @ np.linalg.solve(moved.covariance_rad2, off) < 18.4
+    np.testing.assert_allclose(moved.covariance_rad2, moved.covariance_rad2.T)
     assert moved.since < DUSK + timedelta(hours=12)
 
 
@@ -149,6 +150,11 @@ def test_a_trend_as_of_another_axis_is_told_and_a_sag_is_not():
             # Sag of 15 arcsec an hour passes for 57 arcsec of axis: nothing is known better.
             sag_arcsec = 15.0 / 3600.0 / 7.2921e-5
             assert found[0].size_rad / found[0].significance >= sag_arcsec * ARCSEC_RAD
+            # Across it one star tells nothing: a move of the usual size is left possible there.
+            way = found[0].move_rad / found[0].size_rad
+            across = np.array([-way[1], way[0]])
+            free_rad = math.sqrt(across @ found[0].covariance_rad2 @ across)
+            assert 0.5 * ARCMIN_RAD < free_rad < 5.0 * ARCMIN_RAD
             assert sigmas_of(found[0]) == pytest.approx(found[0].significance, rel=1e-6)
 
 
