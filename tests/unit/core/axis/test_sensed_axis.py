@@ -269,6 +269,7 @@ def test_readings_with_and_without_a_field_are_averaged_all_the_same():
         assert count == 2
         assert (mean.field_device_nt is None) is (newest is blind)
     # A compass that comes or goes is another reading altogether.
+    assert disturbance_words(blind, magnetic_field(place, DAY)) == ""
     lost = replace(felt, heading_sigma_rad=None)
     assert settle(felt, 1, lost)[1] == settle(lost, 1, felt)[1] == 1
 
