@@ -28,20 +28,20 @@ _LEFT_OUT = {"abs", "sqrt", "exp"}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mutant:
-    """One change: bytes ``start`` to ``end`` of the module at ``path`` become ``after``."""
+    """One change: bytes ``start`` to ``stop`` of the module at ``path`` become ``after``."""
 
     path: str
     line: int
     end_line: int
     kind: str
     start: int
-    end: int
+    stop: int
     before: str
     after: str
 
     def applied_to(self, source: bytes) -> bytes:
         """Return the module with the mistake in it."""
-        return source[: self.start] + self.after.encode() + source[self.end :]
+        return source[: self.start] + self.after.encode() + source[self.stop :]
 
     def __str__(self) -> str:
         """Where and what, on one line."""
@@ -62,13 +62,13 @@ def mutants_of(path: str, source: bytes) -> list[Mutant]:
     found: dict[tuple[int, int, str], Mutant] = {}
     for kind, node, after in _changes(tree):
         start = starts[node.lineno - 1] + node.col_offset
-        end = starts[(node.end_lineno or 0) - 1] + (node.end_col_offset or 0)
+        stop = starts[(node.end_lineno or 0) - 1] + (node.end_col_offset or 0)
         mutant = Mutant(
             path=path, line=node.lineno, end_line=node.end_lineno or 0, kind=kind,
-            start=start, end=end, before=source[start:end].decode(), after=after,
+            start=start, stop=stop, before=source[start:stop].decode(), after=after,
         )  # fmt: skip
         if _is_another(node, after):
-            found.setdefault((start, end, after), mutant)
+            found.setdefault((start, stop, after), mutant)
     return list(found.values())
 
 
