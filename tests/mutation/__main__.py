@@ -29,7 +29,7 @@ def interval(hits: int, of: int, sigmas: float = 1.959964) -> tuple[float, float
     share, z2 = hits / of, sigmas**2
     middle = (share + z2 / (2 * of)) / (1 + z2 / of)
     half = sigmas / (1 + z2 / of) * math.sqrt(share * (1 - share) / of + z2 / (4 * of**2))
-    return middle - half, middle + half
+    return max(0.0, middle - half), min(1.0, middle + half)
 
 
 def chosen(ground: Ground, names: list[str], count: int, seed: int) -> tuple[list[Mutant], int]:
