@@ -13,7 +13,7 @@ from tests.system.mqtt_brokers import listening
 pytestmark = [pytest.mark.indi, pytest.mark.broker, pytest.mark.slow, needs_indiserver]
 
 
-@pytest.mark.timeout(180)
+@pytest.mark.timeout(400)
 @pytest.mark.parametrize(("seed", "site"), [(21, "south"), (22, "north")])
 async def test_hands_that_follow_the_display_bring_the_axis_to_the_pole(
     tmp_path, monkeypatch, seed, site

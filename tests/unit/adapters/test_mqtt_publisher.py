@@ -99,9 +99,7 @@ async def test_records_enumerations_and_numpy_numbers_become_json(
         size_px: np.float32
         parts: tuple[int, ...]
 
-    publisher.publish(
-        "schedule", {"one": Record(Colour.RED, np.float32(1.5), (1, 2))}, retain=False
-    )
+    publisher.publish("weather", {"one": Record(Colour.RED, np.float32(1.5), (1, 2))}, retain=False)
     (message,) = await drain(publisher)
     one = json.loads(message.payload)["one"]
     assert one == {"colour": "red", "size_px": 1.5, "parts": [1, 2]}
@@ -109,7 +107,7 @@ async def test_records_enumerations_and_numpy_numbers_become_json(
 
 async def test_the_newest_of_a_topic_wins_and_memory_is_bounded(publisher: MqttPublisher) -> None:
     for sequence in range(1000):
-        publisher.publish("schedule", {"sequence": sequence}, retain=False)
+        publisher.publish("weather", {"sequence": sequence}, retain=False)
     (message,) = await drain(publisher)
     assert json.loads(message.payload)["sequence"] == 999
 
@@ -136,8 +134,8 @@ async def test_events_all_arrive_in_order_and_the_oldest_go_first_when_too_many(
         ("correction", CORRECTION | {"closeness": 101}),
         ("correction", CORRECTION | {"sequence": "1"}),
         ("correction/closeness", "much"),
-        ("schedule", {"thing": object()}),
-        ("schedule", None),
+        ("weather", {"thing": object()}),
+        ("weather", None),
         ("no such/topic#", {}),
         ("../marten/state", {}),
         ("", {}),
@@ -215,7 +213,7 @@ async def test_a_new_connection_gets_every_retained_topic_again(publisher: MqttP
     publisher.publish("state", {"state": "idle", "since": NOW}, retain=True)
     publisher.publish("correction", CORRECTION, retain=True)
     before = by_topic(await drain(publisher))
-    publisher.publish("schedule", {"old": 1}, retain=False)
+    publisher.publish("weather", {"old": 1}, retain=False)
     publisher.start_over()
     assert by_topic(await drain(publisher)) == before
 
@@ -228,9 +226,9 @@ async def test_a_message_that_could_not_be_sent_comes_first_again_unless_a_newer
     publisher.put_back(await publisher.take())
     texts = [json.loads(message.payload)["text"] for message in await drain(publisher)]
     assert texts == ["number 1", "number 2"]
-    publisher.publish("schedule", {"sequence": 1}, retain=False)
+    publisher.publish("weather", {"sequence": 1}, retain=False)
     old = await publisher.take()
-    publisher.publish("schedule", {"sequence": 2}, retain=False)
+    publisher.publish("weather", {"sequence": 2}, retain=False)
     publisher.put_back(old)
     (message,) = await drain(publisher)
     assert json.loads(message.payload)["sequence"] == 2
