@@ -91,7 +91,14 @@ async def test_a_doubtful_clock_or_place_forbids_it_by_night_as_well():
     assert await scene.refused(scene.seen(), confirmed=True) == "place_or_time_in_doubt"
 
 
-@pytest.mark.parametrize("age_s", [-5.0, 121.0, 9000.0])
+@pytest.mark.parametrize("age_s", [-1.9, 0.0, 119.0])
+async def test_a_camera_whose_clock_is_ahead_by_a_moment_is_believed(age_s):
+    scene = Scene()
+    await scene.guard.sync_to(scene.seen(age_s=age_s))
+    assert scene.guard.synced
+
+
+@pytest.mark.parametrize("age_s", [-5.0, -2.1, 121.0, 9000.0])
 async def test_an_old_frame_or_one_of_the_future_says_nothing_of_now(age_s):
     scene = Scene()
     assert await scene.refused(scene.seen(age_s=age_s)) == "frame_too_old"

@@ -21,6 +21,9 @@ LARGEST_SYNC_DEG = 3.0
 points off (``SafetyLimits.axis_uncertainty_deg``)."""
 # A frame older than this may show where the telescope pointed before somebody moved it (s).
 OLDEST_FRAME_S = 120.0
+# A camera that stamps its frames by a clock of its own may be ahead by this (s): half an arcminute
+# of the sky; more is no clock to sync a mount by.
+_CLOCKS_DIFFER_S = 2.0
 # So near the meridian nobody can tell on which side of the pier a place is (deg).
 _ON_THE_MERIDIAN_DEG = 1.0
 
@@ -106,7 +109,7 @@ def refuse_sync(
                 code="place_or_time_in_doubt",
             )
     age_s = (scene.now - seen_at).total_seconds()
-    if not 0.0 <= age_s <= OLDEST_FRAME_S:
+    if not -_CLOCKS_DIFFER_S <= age_s <= OLDEST_FRAME_S:
         raise SafetyError(
             f"the frame is {age_s:.0f} s old, so the telescope may point elsewhere by now",
             remedy="Align again; compare the computer's clock with a watch.",
