@@ -15,6 +15,7 @@ from pathlib import Path
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.core.errors import PolewrightError
 from tests.faults.kept_sky import World
+from tests.faults.links import Link
 from tests.faults.record import Life, Record
 from tests.faults.schedule import Fault, Kind
 from tests.faults.stack import Stack
@@ -64,18 +65,25 @@ async def _broker_slow(stack: Stack, _record: Record, fault: Fault) -> AsyncIter
         stack.mqtt_link.bytes_per_s = None
 
 
-@asynccontextmanager
-async def _broker_cut_off(stack: Stack, _record: Record, fault: Fault) -> AsyncIterator[None]:
+@contextlib.contextmanager
+def _cut(link: Link, fault: Fault) -> Iterator[None]:
+    """Let a link hold everything back, or break it and take no other, for a while."""
     if fault.size < 0.5:
-        stack.mqtt_link.hold()
+        link.hold()
     else:
-        stack.mqtt_link.refuses = True
-        stack.mqtt_link.cut()
+        link.refuses = True
+        link.cut()
     try:
         yield
     finally:
-        stack.mqtt_link.refuses = False
-        stack.mqtt_link.release()
+        link.refuses = False
+        link.release()
+
+
+@asynccontextmanager
+async def _broker_cut_off(stack: Stack, _record: Record, fault: Fault) -> AsyncIterator[None]:
+    with _cut(stack.mqtt_link, fault):
+        yield
 
 
 @asynccontextmanager
@@ -90,16 +98,8 @@ async def _server_killed(stack: Stack, _record: Record, _fault: Fault) -> AsyncI
 
 @asynccontextmanager
 async def _server_cut_off(stack: Stack, _record: Record, fault: Fault) -> AsyncIterator[None]:
-    if fault.size < 0.5:
-        stack.indi_link.hold()
-    else:
-        stack.indi_link.refuses = True
-        stack.indi_link.cut()
-    try:
+    with _cut(stack.indi_link, fault):
         yield
-    finally:
-        stack.indi_link.refuses = False
-        stack.indi_link.release()
 
 
 @asynccontextmanager

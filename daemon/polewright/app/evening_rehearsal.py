@@ -9,45 +9,34 @@ import math
 import random
 import time
 from collections.abc import Awaitable, Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from polewright.app.day_rehearsal import person_at_dawn, play_day
+from polewright.app.day_rehearsal import DayReport, person_at_dawn, play_day
 from polewright.app.rehearsal import Tell, read_truth
-from polewright.app.rehearsed_person import Finding, Person, Stage, true_arcmin
+from polewright.app.rehearsed_person import HONEST_SIGMAS, Finding, Person, true_arcmin
 from polewright.app.rehearsed_watch import watch_two_hours
 from polewright.core.geometry.directions import angle_between, enu_from_altaz
 
 # Part of the whole that the day takes.
 _DAY_PART = 0.5
-_HONEST_SIGMAS = 3.5
 # How far the check of an honest star alignment may miss, as a part of what it promised.
 _CHECK_MISSES = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class EveningReport:
+class EveningReport(DayReport):
     """What came out of an evening; ``journal``: where it is kept, while the rehearsal lasts."""
 
-    site: str
-    seed: int
-    initial_true_arcmin: float
-    stages: tuple[Stage, ...]
     findings: tuple[Finding, ...]
-    wall_s: float
     journal: Path
 
     def as_dict(self) -> dict[str, Any]:
         """Return the figures by name."""
-        figures = asdict(self)
+        figures = DayReport.as_dict(self)
         del figures["journal"]
-        return figures | {
-            "stages": [
-                asdict(stage) | {"claimed_minus_true_sigmas": stage.claimed_minus_true_sigmas}
-                for stage in self.stages
-            ]
-        }
+        return figures
 
 
 async def rehearse_evening(
@@ -121,7 +110,7 @@ async def _align(person: Person) -> Finding:
         words=f"{found['fields']} fields; a field that it did not know met within {met:.0f} "
         f"arcsec, {promised:.0f} promised; its axis {off_arcsec:.0f} arcsec from the true one, "
         f"sigma {sigma_arcsec:.0f}",
-        held=met < _CHECK_MISSES * promised and off_arcsec < _HONEST_SIGMAS * sigma_arcsec,
+        held=met < _CHECK_MISSES * promised and off_arcsec < HONEST_SIGMAS * sigma_arcsec,
     )
 
 
@@ -136,7 +125,7 @@ async def _verify(person: Person) -> Finding:
     return Finding(
         name="verification",
         words=f"{told['verdict']}: claimed {claimed:.2f} +- {sigma:.2f} arcmin, true {true:.2f}",
-        held=told["verdict"] == "good_enough" and abs(claimed - true) < _HONEST_SIGMAS * sigma,
+        held=told["verdict"] == "good_enough" and abs(claimed - true) < HONEST_SIGMAS * sigma,
     )
 
 

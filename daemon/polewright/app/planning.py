@@ -3,7 +3,7 @@
 from datetime import UTC, datetime
 
 from polewright.adapters.catalogue.names import NamedPlaces
-from polewright.core.axis.tolerance import Tolerance
+from polewright.core.axis.tolerance import USUAL_TOLERANCE_RAD, Tolerance
 from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.plan.evening_plan import PlanAsked, PlannedTrain, PlanSource, tightest_of
@@ -15,9 +15,6 @@ from polewright.session.plan_wish import Optics, PlanWish
 from polewright.session.wishes import PlannedWindow
 from polewright.settings.measuring import OpticsSettings, PlanSettings
 from polewright.settings.model import Settings
-
-# Good for a few minutes at a few hundred millimetres (common practice, no source).
-_USUAL_TOLERANCE_ARCSEC = 60.0
 
 
 def plan_wish(settings: Settings) -> PlanWish:
@@ -31,8 +28,8 @@ def plan_wish(settings: Settings) -> PlanWish:
     plan = settings.plan
     return PlanWish(
         asked=asked_by_settings(settings),
-        usual=_usual(plan),
-        named=tuple(_named(each) for each in plan.optics),
+        usual=_optics(plan),
+        named=tuple(_optics(each, each.name) for each in plan.optics),
         place=settings.site.place(),
         target_pole=settings.survey.target_pole,
     )
@@ -90,9 +87,7 @@ def planned_tolerance(settings: Settings) -> Tolerance:
     tightest = None if asked is None else tightest_of(asked)
     if tightest is not None:
         return tightest.tolerance
-    return Tolerance(
-        error_rad=_USUAL_TOLERANCE_ARCSEC * ARCSEC_RAD, reason="usual, since nothing is planned"
-    )
+    return Tolerance(error_rad=USUAL_TOLERANCE_RAD, reason="usual, since nothing is planned")
 
 
 def planned_window(asked: PlanAsked | None) -> PlannedWindow | None:
@@ -103,33 +98,19 @@ def planned_window(asked: PlanAsked | None) -> PlannedWindow | None:
 
 
 def _trains(plan: PlanSettings) -> tuple[PlannedTrain, ...]:
-    usual = _usual(plan)
+    usual = _optics(plan)
     return (usual.train(),) if usual.said else ()
 
 
-def _usual(plan: PlanSettings) -> Optics:
+def _optics(said: PlanSettings | OpticsSettings, name: str = "") -> Optics:
     return Optics(
-        focal_length_mm=plan.focal_length_mm,
-        pixel_size_um=plan.pixel_size_um,
-        exposure_s=plan.exposure_s,
-        guided=plan.guided,
-        farthest_mm=plan.corner_mm,
-        allowed_px=plan.allowed_px,
-    )
-
-
-def _named(optics: OpticsSettings) -> Optics:
-    farthest_mm = optics.farthest_mm or 14.0
-    if optics.sensor_diagonal_mm is not None:
-        farthest_mm = 0.5 * optics.sensor_diagonal_mm
-    return Optics(
-        name=optics.name,
-        focal_length_mm=optics.focal_length_mm,
-        pixel_size_um=optics.pixel_size_um,
-        exposure_s=optics.exposure_s,
-        guided=optics.guided,
-        farthest_mm=farthest_mm,
-        allowed_px=optics.allowed_px,
+        name=name,
+        focal_length_mm=said.focal_length_mm,
+        pixel_size_um=said.pixel_size_um,
+        exposure_s=said.exposure_s,
+        guided=said.guided,
+        farthest_mm=said.corner_mm,
+        allowed_px=said.allowed_px,
     )
 
 

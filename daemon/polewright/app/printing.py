@@ -3,7 +3,7 @@
 from html import escape
 from pathlib import Path
 
-from polewright.core.errors import UsageError
+from polewright.core.errors import UsageError, cannot_write
 
 _STYLE = """\
 @page { margin: 12mm }
@@ -65,8 +65,4 @@ def write_sheet(path: Path, text: str) -> None:
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as trouble:
-        raise UsageError(
-            f"{path} cannot be written: {trouble.strerror}",
-            remedy="Name a file in a folder that you may write to.",
-            code="cannot_write",
-        ) from None
+        raise cannot_write(path, trouble) from None

@@ -35,6 +35,9 @@ SENSOR_DEVICE = "Kudu Sensor"
 KNOBS = {"azimuth_arcmin_per_turn": 60.0, "altitude_arcmin_per_turn": 45.0}
 """What the person knows of the knobs, from other evenings."""
 
+HONEST_SIGMAS = 3.5
+"""How far a claim may be from the truth, in its own sigmas."""
+
 _STEP_TIMEOUT_S = 60.0
 # Hands that turn by figures: so many goes at most, and the frames that a go lets pass.
 _MOST_GOES = 12
@@ -58,6 +61,11 @@ class Stage:
     def claimed_minus_true_sigmas(self) -> float:
         """How far the claim is from the truth, in its own sigmas."""
         return (self.claimed_arcmin - self.true_arcmin) / self.sigma_arcmin
+
+    @property
+    def honest(self) -> bool:
+        """Whether the claim holds."""
+        return abs(self.claimed_minus_true_sigmas) < HONEST_SIGMAS
 
     @property
     def reached(self) -> bool:

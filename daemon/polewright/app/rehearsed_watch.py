@@ -18,7 +18,7 @@ import aiomqtt
 from polewright.adapters.indi.camera import IndiCamera, decode_picture
 from polewright.adapters.mqtt.topics import WATCH_FRAME, MountTopics
 from polewright.app.rehearsal import read_truth
-from polewright.app.rehearsed_person import CAMERA_DEVICE, Finding, Person
+from polewright.app.rehearsed_person import CAMERA_DEVICE, HONEST_SIGMAS, Finding, Person
 from polewright.core.geometry.directions import wrap_half_turn_deg
 from polewright.core.imaging.frame import Frame
 
@@ -31,7 +31,6 @@ _BUMP_AFTER = (8, 22)
 _BUMP_ARCMIN = (1.5, 6.0)
 _SEEN_TIMEOUT_S = 60.0
 _NOTICED_WITHIN = 3
-_HONEST_SIGMAS = 3.5
 
 
 async def watch_two_hours(person: Person, chance: random.Random) -> list[Finding]:
@@ -167,5 +166,5 @@ def _size(
     ):  # fmt: skip
         value, sigma = told[f"{name}_arcmin"], told[f"{name}_sigma_arcmin"]
         words.append(f"{value:+.1f} +- {sigma:.1f} {way}")
-        held = held and abs(value - is_true) < _HONEST_SIGMAS * sigma
+        held = held and abs(value - is_true) < HONEST_SIGMAS * sigma
     return Finding(name="size of the bump", words=f"{', '.join(words)}; {true}", held=held)

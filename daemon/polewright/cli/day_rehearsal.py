@@ -9,17 +9,14 @@ DAY_CAUTION = (
     "FRONT of the objective, every finder capped; never leave the telescope alone."
 )
 
-# How far a claim may be from the truth, in its own sigmas.
-_HONEST_SIGMAS = 3.5
 
-
-def day_held(report: DayReport | EveningReport) -> bool:
+def day_held(report: DayReport) -> bool:
     """Return whether every stage reached what it was to reach, and claimed honestly."""
-    stages = all(stage.reached and _honest(stage) for stage in report.stages)
+    stages = all(stage.reached and stage.honest for stage in report.stages)
     return stages and all(finding.held for finding in _findings(report))
 
 
-def day_lines(report: DayReport | EveningReport) -> tuple[str, ...]:
+def day_lines(report: DayReport) -> tuple[str, ...]:
     """Return the verdict, and a line for each stage and each finding."""
     ended = report.stages[-1].true_arcmin * 60.0
     what = "evening" if isinstance(report, EveningReport) else "day"
@@ -41,12 +38,8 @@ def day_lines(report: DayReport | EveningReport) -> tuple[str, ...]:
     )
 
 
-def _findings(report: DayReport | EveningReport) -> tuple[Finding, ...]:
+def _findings(report: DayReport) -> tuple[Finding, ...]:
     return report.findings if isinstance(report, EveningReport) else ()
-
-
-def _honest(stage: Stage) -> bool:
-    return abs(stage.claimed_minus_true_sigmas) < _HONEST_SIGMAS
 
 
 def _line(stage: Stage) -> str:
@@ -54,7 +47,7 @@ def _line(stage: Stage) -> str:
     if stage.to_reach_arcmin is not None:
         passed = "" if stage.reached else " - NOT REACHED"
         marks.append(f"to reach: {stage.to_reach_arcmin:g}{passed}")
-    if not _honest(stage):
+    if not stage.honest:
         marks.append("CLAIM DOES NOT HOLD")
     return (
         f"  {stage.name:26s} {stage.true_arcmin:9.2f} {stage.claimed_arcmin:10.2f} "

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from polewright.program import as_called
 from polewright.session.fleet import counts_words
-from polewright.session.mount_standing import MountRow, Standing, age_words
+from polewright.session.mount_standing import MountRow, Standing, lapse_words
 
 _STYLE = "red3"
 _STRONG = "bold red1"
@@ -126,4 +126,4 @@ def _allowed(row: MountRow) -> str:
 def _when(row: MountRow) -> str:
     if row.live:
         return "live"
-    return "-" if row.measured_age_s is None else age_words(row.measured_age_s)
+    return "-" if row.measured_age_s is None else lapse_words(row.measured_age_s)

@@ -18,7 +18,7 @@ from polewright.adapters.journal.figures import (
     survey_figures,
 )
 from polewright.adapters.journal.reading import JournalReader
-from polewright.core.errors import UsageError
+from polewright.core.errors import UsageError, cannot_write
 
 Row = dict[str, Any]
 
@@ -98,11 +98,7 @@ def export(reader: JournalReader, name: str | None, of: str) -> tuple[Path, int]
     try:
         writer(path, columns, rows, of)
     except OSError as trouble:
-        raise UsageError(
-            f"{path} cannot be written: {trouble.strerror}",
-            remedy="Name a file in a folder that you may write to.",
-            code="cannot_write",
-        ) from None
+        raise cannot_write(path, trouble) from None
     return path, len(rows)
 
 

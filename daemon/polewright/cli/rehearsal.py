@@ -14,7 +14,7 @@ from polewright.app.memory import give_frames_back
 from polewright.app.rehearsal import RehearsalReport, rehearse
 from polewright.cli.day_rehearsal import DAY_CAUTION, day_held, day_lines
 from polewright.cli.output import ExitCode, Output
-from polewright.core.errors import UsageError
+from polewright.core.errors import UsageError, cannot_write
 from polewright.logs import setup_logging
 
 # What a rehearsal is held against: the true error that simulated hands must reach, and how far
@@ -22,7 +22,7 @@ from polewright.logs import setup_logging
 _TRUE_ERROR_ARCSEC = 15.0
 _HONEST_SIGMAS = 4.0
 
-Report = RehearsalReport | DayReport | EveningReport
+Report = RehearsalReport | DayReport
 
 
 def demo(options: argparse.Namespace, output: Output) -> ExitCode:
@@ -105,10 +105,7 @@ def _write(file: Path, report: Report, output: Output) -> None:
     try:
         file.write_text(json.dumps(report.as_dict(), indent=2) + "\n", "utf-8")
     except OSError as trouble:
-        raise UsageError(
-            f"the report {file} cannot be written: {trouble.strerror}",
-            remedy="Name a file in a folder that you may write to.",
-        ) from None
+        raise cannot_write(file, trouble) from None
 
 
 def _held(report: Report) -> bool:

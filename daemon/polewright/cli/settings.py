@@ -5,7 +5,7 @@ from pathlib import Path
 
 from polewright.app.planning import asked_by_settings
 from polewright.cli.output import ExitCode, Output
-from polewright.core.errors import UsageError
+from polewright.core.errors import UsageError, cannot_write
 from polewright.program import as_called
 from polewright.settings.load import FILE_NAME, find_settings_file, load_settings, usual_places
 from polewright.settings.template import default_settings_text
@@ -46,10 +46,6 @@ def _init(path: Path, output: Output) -> ExitCode:
             code="file_exists",
         ) from None
     except OSError as trouble:
-        raise UsageError(
-            f"{path} cannot be written: {trouble.strerror}",
-            remedy="Name a file in a folder that you may write to.",
-            code="cannot_write",
-        ) from None
+        raise cannot_write(path, trouble) from None
     output.result({"ok": True, "file": str(path)}, f"wrote {path}: every key with its meaning")
     return ExitCode.GOOD

@@ -64,3 +64,12 @@ class SafetyError(PolewrightError):
     """A motion was refused because it could hurt somebody or something."""
 
     default_code = "unsafe"
+
+
+def cannot_write(path: object, trouble: OSError) -> UsageError:
+    """Return what to raise where a file that somebody named cannot be written."""
+    return UsageError(
+        f"{path} cannot be written: {trouble.strerror}",
+        remedy="Name a file in a folder that you may write to.",
+        code="cannot_write",
+    )

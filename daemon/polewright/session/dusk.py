@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 
 from polewright.core.errors import MeasurementError
 from polewright.core.sky.sun_aids import sun_altitude_rad, sun_crosses
-from polewright.session.local_time import clock_words
+from polewright.session.local_time import wall_clock_words
 from polewright.session.survey import SurveyScene
 
 _log = logging.getLogger(__name__)
@@ -50,7 +50,7 @@ async def first_stars(scene: SurveyScene) -> None:
                 remedy="Measure by day instead: polewright sight.",
                 code="no_dusk",
             )
-        words = f"waiting for dusk: the first frame is tried at {clock_words(begins)}"
+        words = f"waiting for dusk: the first frame is tried at {wall_clock_words(begins)}"
         scene.progress(words, measurer.taken, 1)
         await clock.sleep(min(_LOOK_EVERY_S, max((begins - now).total_seconds(), 1.0)))
     while True:

@@ -1,6 +1,5 @@
 """Limits of motion: the Sun's cone, the altitude floor and horizon, hour angles, the meridian."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -14,12 +13,9 @@ from polewright.core.geometry.directions import altaz_from_enu
 from polewright.core.geometry.rotations import Vector
 from polewright.core.sky.doubts import Bars, Doubt
 from polewright.core.sky.place import Place
-from polewright.core.sky.sun import sun_enu
+from polewright.core.sky.sun import SUN_HARMLESS_BELOW_RAD, sun_enu
 from polewright.core.sky.ways import directions_enu, possible_ways
 
-# A Sun this far below the horizon, without the air, harms nothing (refraction and half its width
-# are under 1 deg).
-_SUN_HARMLESS_BELOW_DEG = -3.0
 # So near the meridian a mount is on neither side yet (deg).
 _ON_THE_MERIDIAN_DEG = 1.0
 # A mount that already points too low may leave, but go no lower than by this (deg).
@@ -80,7 +76,7 @@ class Scene:
 def _harmful_sun(place: Place, second: datetime) -> Vector | None:
     """Return the Sun's direction to the second: a plan asks for it a hundred times."""
     sun = sun_enu(replace(place, pressure_hpa=0.0), second)
-    return sun if math.degrees(altaz_from_enu(sun)[0]) > _SUN_HARMLESS_BELOW_DEG else None
+    return sun if altaz_from_enu(sun)[0] > SUN_HARMLESS_BELOW_RAD else None
 
 
 def refuse_way(scene: Scene, start_deg: tuple[float, float], end_deg: tuple[float, float]) -> None:

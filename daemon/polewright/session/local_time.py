@@ -39,6 +39,6 @@ def local_zone() -> tzinfo:
     return _WALL
 
 
-def clock_words(instant: datetime) -> str:
+def wall_clock_words(instant: datetime) -> str:
     """Return an instant as the clock on the wall shows it."""
     return f"{instant.astimezone(local_zone()):%H:%M}"

@@ -150,7 +150,7 @@ class MountTold:
         return None if told is None else told.at_s
 
 
-def age_words(seconds: float) -> str:
+def lapse_words(seconds: float) -> str:
     """Return an age as a person says it."""
     if seconds < 90.0:
         return f"{seconds:.0f} s"
@@ -238,7 +238,7 @@ def _standing(
     if event and event_s is not None and now_s - event_s < _MAY_MOVE_S:
         return Standing.MAY_MOVE, _text(event, "text") or "", _text(event, "remedy") or ""
     told = one.told.get("availability")
-    heard = "" if heard_age_s is None else f"last heard {age_words(heard_age_s)} ago"
+    heard = "" if heard_age_s is None else f"last heard {lapse_words(heard_age_s)} ago"
     if told is not None and told.payload == "offline":
         if phase in _AT_WORK or phase == "blocked":
             why = _text(state, "reason") or f"it went away while {phase}"
@@ -263,7 +263,7 @@ def _standing(
                 return Standing.MOVED, note, remedy
     match verdict:
         case "good_enough" if known_age_s is None or known_age_s > HOLDS.total_seconds():
-            when = "once" if known_age_s is None else f"{age_words(known_age_s)} ago"
+            when = "once" if known_age_s is None else f"{lapse_words(known_age_s)} ago"
             note = f"it was good enough {when}, and nobody has looked since"
             return Standing.NOT_MEASURED, note, "Verify it, or survey it again."
         case "good_enough":

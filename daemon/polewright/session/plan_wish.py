@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from polewright.core.axis.tolerance import USUAL_FARTHEST_MM
 from polewright.core.errors import UsageError
 from polewright.core.plan.evening_plan import PlanAsked, PlannedTrain
 from polewright.core.sky.place import Place
@@ -21,7 +22,7 @@ class Optics:
     pixel_size_um: float | None = None
     exposure_s: float | None = None
     guided: bool = False
-    farthest_mm: float = 14.0
+    farthest_mm: float = USUAL_FARTHEST_MM
     allowed_px: float = 1.0
 
     def asked(self, arguments: Mapping[str, Any]) -> "Optics":

@@ -19,7 +19,7 @@ from polewright.core.plan.working_out import PlanScene, work_out
 from polewright.core.records import PlanRecord
 from polewright.core.sky.place import Place
 from polewright.ports import Clock, Journal, TargetCatalogue
-from polewright.session.local_time import clock_words, local_zone
+from polewright.session.local_time import local_zone, wall_clock_words
 from polewright.session.messages import Message
 from polewright.session.plan_reading import read_plan
 from polewright.session.telling import Teller
@@ -270,7 +270,8 @@ def plan_words(plan: EveningPlan) -> str:
             f"{exposure_words(train.exposure_s)} at {train.focal_length_mm:g} mm{name}, {guided}"
         )
     if plan.window is not None:
-        parts.append(f"{clock_words(plan.window.start)} to {clock_words(plan.window.end)}")
+        first, last = map(wall_clock_words, (plan.window.start, plan.window.end))
+        parts.append(f"{first} to {last}")
     if plan.tolerance is not None:
         arcmin = plan.tolerance.error_rad / ARCMIN_RAD
         parts.append(f"the axis may be off by {arcmin:.2f} arcmin from {pole_words(plan)}")

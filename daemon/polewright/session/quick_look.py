@@ -63,7 +63,7 @@ async def quick_look(
         try:
             return await looking.run()
         except MeasurementError as failure:
-            why = Why(code=failure.code, text=failure.text, remedy=failure.remedy)
+            why = Why.of(failure)
     return Verification(depth=Depth.QUICK, verdict=Verdict.CANNOT_TELL, why=why)
 
 

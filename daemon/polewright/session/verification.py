@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from polewright.core.axis.correction import Correction, Verdict
 from polewright.core.axis.estimate import chi2_survival
 from polewright.core.axis.second_look import MOVED_PROBABILITY
+from polewright.core.errors import PolewrightError
 from polewright.core.geometry.arrays import settled
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.geometry.rotations import Vector
@@ -32,6 +33,11 @@ class Why:
     code: str
     text: str
     remedy: str
+
+    @classmethod
+    def of(cls, failure: PolewrightError) -> "Why":
+        """Return what an error says."""
+        return cls(code=failure.code, text=failure.text, remedy=failure.remedy)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

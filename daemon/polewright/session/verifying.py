@@ -46,7 +46,7 @@ async def verify_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
             # out meanwhile opens nothing.
             raise asyncio.CancelledError
     except PolewrightError as failure:
-        _tell(work, _cannot(Depth.FULL, _why(failure), scheduled=scheduled))
+        _tell(work, _cannot(Depth.FULL, Why.of(failure), scheduled=scheduled))
         raise
     except asyncio.CancelledError:
         stopped = Why(
@@ -75,7 +75,7 @@ async def _verified(work: Workplace, depth: Depth, arguments: Mapping[str, Any])
     try:
         return await _surveyed(work, before, untold, arguments)
     except (MeasurementError, UsageError) as failure:
-        return _without_survey(quick, _why(failure))
+        return _without_survey(quick, Why.of(failure))
 
 
 async def _surveyed(
@@ -194,7 +194,3 @@ def _say(work: Workplace, step: str, percent: int) -> None:
 
 def _cannot(depth: Depth, why: Why, *, scheduled: bool = False) -> Verification:
     return Verification(depth=depth, verdict=Verdict.CANNOT_TELL, why=why, scheduled=scheduled)
-
-
-def _why(failure: PolewrightError) -> Why:
-    return Why(code=failure.code, text=failure.text, remedy=failure.remedy)

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, Field, model_validator
 
-from polewright.core.axis.tolerance import ExposurePlan
+from polewright.core.axis.tolerance import USUAL_FARTHEST_MM, ExposurePlan
 from polewright.settings.section import Section, clash
 
 # Bounds that a command's arguments share with the settings.
@@ -156,6 +156,13 @@ class OpticsSettings(Section):
             raise clash("optics", "optics have farthest_mm or sensor_diagonal_mm, not both")
         return self
 
+    @property
+    def corner_mm(self) -> float:
+        """From the guide star to the farthest corner (mm), whichever way it was said."""
+        if self.sensor_diagonal_mm is not None:
+            return 0.5 * self.sensor_diagonal_mm
+        return self.farthest_mm or USUAL_FARTHEST_MM
+
 
 class PlanSettings(Section):
     """What you will shoot: from it follow the tolerance, the pole and when the axis is verified."""
@@ -169,7 +176,7 @@ class PlanSettings(Section):
     exposure_s: PlannedExposureS | None = Field(default=None, description="One exposure (s).")
     guided: bool = Field(default=False, description="Whether a guide star is held.")
     farthest_mm: FarthestMm = Field(
-        default=14.0,
+        default=USUAL_FARTHEST_MM,
         description="On the sensor, from the guide star to the farthest corner (mm).",
     )
     sensor_diagonal_mm: DiagonalMm | None = Field(

@@ -8,7 +8,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from polewright.session.fleet import FleetView, counts, counts_words, fleet_figures
-from polewright.session.mount_standing import MountRow, Standing, age_words
+from polewright.session.mount_standing import MountRow, Standing, lapse_words
 
 NOW = datetime(2026, 11, 27, 20, 0, tzinfo=UTC)
 
@@ -224,7 +224,7 @@ def test_words_of_others_cannot_command_a_terminal(view: FleetView) -> None:
 
 
 def test_ages_are_told_as_a_person_says_them() -> None:
-    told = [age_words(s) for s in (4.2, 89.0, 240.0, 7200.0, 400000.0)]
+    told = [lapse_words(s) for s in (4.2, 89.0, 240.0, 7200.0, 400000.0)]
     assert told == ["4 s", "89 s", "4 min", "2 h", "5 days"]
 
 

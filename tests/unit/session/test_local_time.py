@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from polewright.core.plan.window import ClockHours
-from polewright.session.local_time import clock_words, local_zone
+from polewright.session.local_time import local_zone, wall_clock_words
 
 
 @pytest.fixture(params=["Europe/Zurich", "Australia/Hobart", "Africa/Windhoek"])
@@ -42,4 +42,4 @@ def test_hours_of_the_next_evening_are_those_of_the_clock_then(zone: ZoneInfo) -
 def test_words_are_of_the_instants_own_offset(zone: ZoneInfo) -> None:
     for month in (1, 7):
         instant = datetime(2026, month, 15, 20, 0, tzinfo=UTC)
-        assert clock_words(instant) == f"{instant.astimezone(zone):%H:%M}"
+        assert wall_clock_words(instant) == f"{instant.astimezone(zone):%H:%M}"

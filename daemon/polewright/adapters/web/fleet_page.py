@@ -87,13 +87,8 @@ class FleetPage:
         LinkError
             ``page_port``: the address cannot be listened at.
         """
-        async with self._hosting.serving(self._leaving.set):
-            telling = asyncio.create_task(self._tell())
-            try:
-                yield
-            finally:
-                telling.cancel()
-                await asyncio.gather(telling, return_exceptions=True)
+        async with self._hosting.serving(self._leaving.set, self._tell):
+            yield
 
     async def _tell(self) -> None:
         """Tell every open page how the mounts stand, as long as any is open."""

@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import logging
 import ssl
-from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Mapping
 from contextlib import asynccontextmanager
 from typing import Any
 
@@ -101,8 +101,17 @@ class Hosting:
         return page_link(self._where, self.port, self.tokens, role)
 
     @asynccontextmanager
-    async def serving(self, take_leave: Callable[[], None]) -> AsyncIterator[None]:
-        """Serve while the context is open; ``take_leave`` ends the open conversations.
+    async def serving(
+        self, take_leave: Callable[[], None], beside: Callable[[], Coroutine[Any, Any, None]]
+    ) -> AsyncIterator[None]:
+        """Serve while the context is open.
+
+        Parameters
+        ----------
+        take_leave : callable
+            Ends the open conversations.
+        beside : coroutine function
+            What goes on for ever meanwhile.
 
         Raises
         ------
@@ -132,9 +141,12 @@ class Hosting:
                     code="page_port",
                 ) from None
             self.port = runner.addresses[0][1]
+            telling = asyncio.create_task(beside())
             try:
                 yield
             finally:
+                telling.cancel()
+                await asyncio.gather(telling, return_exceptions=True)
                 take_leave()
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(2.0 * _LAST_WORDS_S):

@@ -1,6 +1,5 @@
 """The page of one service: a few files, and one WebSocket for everything that moves."""
 
-import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
@@ -91,13 +90,8 @@ class Page:
         LinkError
             ``page_port``: the address cannot be listened at.
         """
-        async with self._hosting.serving(self._take_leave):
-            pictures = asyncio.create_task(self.feed.send_pictures())
-            try:
-                yield
-            finally:
-                pictures.cancel()
-                await asyncio.gather(pictures, return_exceptions=True)
+        async with self._hosting.serving(self._take_leave, self.feed.send_pictures):
+            yield
 
     def _take_leave(self) -> None:
         for viewer in self.feed.viewers:

@@ -26,6 +26,12 @@ EASY_GUIDING_RAD = math.radians(_EASY_GUIDING_ARCSEC_MIN / 3600.0) / (60.0 * SID
 """The axis error up to which that is so (rad)."""
 # Within a degree of the pole a mount cannot hold a guide star by right ascension anyway.
 _LEAST_COSINE = math.sin(math.radians(1.0))
+USUAL_TOLERANCE_RAD = math.radians(1.0 / 60.0)
+"""Where nothing is planned: good for a few minutes at a few hundred millimetres (common practice,
+no source)."""
+USUAL_FARTHEST_MM = 14.0
+"""From the guide star to the farthest corner: about half the diagonal of 24 x 16 mm."""
+
 # Unguided, so small an error asks for more than gears do alone (common practice, no source).
 _NEEDS_GUIDING_RAD = math.radians(0.5 / 60.0)
 
@@ -56,7 +62,7 @@ class ExposurePlan:
     exposure_s: float
     declination_deg: float = 0.0
     guided: bool = False
-    farthest_mm: float = 14.0
+    farthest_mm: float = USUAL_FARTHEST_MM
     allowed_px: float = 1.0
 
     def __post_init__(self) -> None:

@@ -16,6 +16,7 @@ from polewright.core.sky.bodies import body_at
 from polewright.core.sky.ephemeris import Body
 from polewright.core.sky.observed import ObservingMoment
 from polewright.core.sky.place import Place
+from polewright.core.sky.sun import SUN_HARMLESS_BELOW_RAD
 
 STEP = timedelta(minutes=10)
 """Targets, Moon and Sun are looked at so often: in between the sky turns by 2.5 deg."""
@@ -24,8 +25,6 @@ MOON_NEAR_DEG = 30.0
 MOON_LIT = 0.1
 """A Moon that is lit less does not matter (rule of thumb, no source)."""
 
-# A Sun this far below the horizon, without the air, harms nothing.
-_SUN_HARMLESS_BELOW_RAD = math.radians(-3.0)
 # A plan whose tolerance is exactly reached allows its smear, but for rounding.
 _ROUNDING = 1.001
 
@@ -87,7 +86,7 @@ def sky_warnings(
 ) -> list[PlanWarning]:
     """Return what stands in the way of the targets: floor and horizon, Moon, Sun."""
     found = []
-    sun_harms = view.sun_enu[:, 2] > math.sin(_SUN_HARMLESS_BELOW_RAD)
+    sun_harms = view.sun_enu[:, 2] > math.sin(SUN_HARMLESS_BELOW_RAD)
     for index, target in enumerate(targets):
         directions = view.targets_enu[:, index]
         up = above_floor(directions) >= 0.0

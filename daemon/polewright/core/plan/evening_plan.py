@@ -9,7 +9,12 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from polewright.core.axis.tolerance import ExposurePlan, Tolerance, tolerance_for
+from polewright.core.axis.tolerance import (
+    USUAL_FARTHEST_MM,
+    ExposurePlan,
+    Tolerance,
+    tolerance_for,
+)
 from polewright.core.errors import UsageError
 from polewright.core.plan.sky_target import SkyTarget
 from polewright.core.plan.window import ClockHours, Window
@@ -52,7 +57,7 @@ class PlannedTrain:
     exposure_s: float
     name: str = ""
     guided: bool = False
-    farthest_mm: float = 14.0
+    farthest_mm: float = USUAL_FARTHEST_MM
     allowed_px: float = 1.0
 
     def __post_init__(self) -> None:

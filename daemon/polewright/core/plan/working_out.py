@@ -5,9 +5,10 @@ from datetime import datetime, timedelta, tzinfo
 
 import numpy as np
 
+from polewright.core.axis.tolerance import USUAL_TOLERANCE_RAD
 from polewright.core.axis.tonight import tonights_pole
 from polewright.core.errors import UsageError
-from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, angle_between
+from polewright.core.geometry.directions import ARCSEC_RAD, angle_between
 from polewright.core.plan.cautions import AboveFloor, outlook, sky_warnings, train_warnings
 from polewright.core.plan.evening_plan import (
     EveningPlan,
@@ -25,8 +26,6 @@ _WORTH_DRIFT = 0.7
 # ... and lies so far from the refracted pole, as a part of the tolerance; nearer than that
 # nobody's picture shows it, and surveys against one pole can be compared.
 _WORTH_SHIFT = 0.25
-# What is allowed where the plan does not say it (common practice, no source).
-_USUAL_TOLERANCE_RAD = ARCMIN_RAD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,7 +165,7 @@ def _pole(
     if asked.target_pole == "tonight":
         return "tonight", f"as asked: {drifts}"
     tightest = tightest_of(asked)
-    allowed = tightest.tolerance.error_rad if tightest else _USUAL_TOLERANCE_RAD
+    allowed = tightest.tolerance.error_rad if tightest else USUAL_TOLERANCE_RAD
     if asked.tolerance_arcsec is not None:
         allowed = asked.tolerance_arcsec * ARCSEC_RAD
     if best.drift_best_rad > _WORTH_DRIFT * best.drift_refracted_rad:

@@ -1,6 +1,6 @@
 // What is known of the evening, and what of it holds now.
 
-import { STATES, VERDICTS, age, angleText, readFacts, readKnob, readWords } from "./words.js";
+import { STATES, VERDICTS, age, angleText, readFacts, readKnob, readWords, sentence } from "./words.js";
 
 const BOLTS = ["altitude", "azimuth"];
 // Phases in which nothing moves and nothing is measured.
@@ -274,7 +274,6 @@ const AT_DUSK = /^(waiting for dusk|no stars yet)/;
 // A survey with an age is an earlier run's; null: by a clock that stands before it.
 function isEarlier(survey) { return survey.age_s !== undefined; }
 
-function sentence(words) { return words ? `${words[0].toUpperCase()}${words.slice(1)}.` : ""; }
 
 function offBy(totalArcmin, sigmaArcmin, tail, lead = "Off by") {
   return `${lead} ${angleText(totalArcmin)} ± ${angleText(2 * sigmaArcmin)}${tail}`;

@@ -3,7 +3,7 @@
 import { hatch, html, put, svg } from "./draw.js";
 import { LIGHTS, keep, lastLight, setLight } from "./light.js";
 import { Link } from "./link.js";
-import { age, angleText } from "./words.js";
+import { age, angleText, sentence } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const CALM = new Set(["good_enough", "off"]);
@@ -77,7 +77,7 @@ function drawMount(item, one) {
   item.classList.toggle("calm", CALM.has(one.standing) && !one.remedy);
   put(part("standing"), one.words);
   put(part("name"), one.mount);
-  put(part("why"), one.note ? sentence(one.note.replace("+-", "±")) : "");
+  put(part("why"), sentence(one.note.replace("+-", "±")));
   put(part("remedy"), one.remedy);
   put(part("figures"), figures(one));
   const drawn = `${one.total_error_arcmin} ${one.total_error_sigma_arcmin} ${one.tolerance_arcmin}`;
@@ -119,7 +119,6 @@ function ruler({ total_error_arcmin: error, total_error_sigma_arcmin: sigma, tol
     svg("rect", { class: "d-nut", x: x(error) - 6, y: 7, width: 12, height: 12 }))];
 }
 
-function sentence(words) { return `${words[0].toUpperCase()}${words.slice(1)}.`; }
 
 $("enter").addEventListener("submit", (event) => {
   event.preventDefault();

@@ -3,7 +3,7 @@
 
 import { More } from "./more.js";
 import { TurnReport } from "./turned.js";
-import { VERDICTS } from "./words.js";
+import { VERDICTS, sentence } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const SAID_MS = 6000;
@@ -201,7 +201,6 @@ export class Sheets {
 // Answers with something to read in peace: they stay until the next one.
 const TO_BE_READ = new Set(["sight", "drift", "verify", "note_placement", "set_plan"]);
 
-function sentence(words) { return words ? `${words[0].toUpperCase()}${words.slice(1)}${words.endsWith(".") ? "" : "."}` : "Done."; }
 
 function accepted(verb, args) {
   if (verb === "survey") return args.by_hand ? "Survey by hand accepted: turn when the words say so." : "Survey accepted: the mount moves.";
@@ -221,9 +220,9 @@ function done(verb, result) {
     : "The Sun's cone holds again.";
   if (verb === "sensor_on_sun") return `The compass was off by ${Math.abs(result.compass_was_off_deg).toFixed(0)} deg; it is set by the Sun now, for an hour. The less the sensor is turned until it is on the axis, the better that holds.`;
   if (verb === "sight" || verb === "drift") return `${VERDICTS[result.verdict] ?? "Done"}.${result.advice ? ` Next: ${result.advice}.` : ""}`;
-  if (verb === "verify") return `${sentence(result.words)}${result.remedy ? ` ${result.remedy}` : ""}`;
-  if (verb === "note_placement") return sentence(result.text);
-  if (verb === "set_plan") return `${sentence(result.words)}${result.kept === false ? ` A restart forgets this plan: ${result.not_kept}.` : ""}`;
+  if (verb === "verify") return `${sentence(result.words) || "Done."}${result.remedy ? ` ${result.remedy}` : ""}`;
+  if (verb === "note_placement") return sentence(result.text) || "Done.";
+  if (verb === "set_plan") return `${sentence(result.words) || "Done."}${result.kept === false ? ` A restart forgets this plan: ${result.not_kept}.` : ""}`;
   if (verb === "keep_watch" && "stopped" in result) return result.stopped ? "The watch is ended; the mount is left alone." : "No watch was kept.";
   if (verb === "keep_watch") return result.alarms ? `The watch has ended: the axis moved, ${result.alarms} alarms.` : "The watch has ended: the axis stayed where it was.";
   if (verb === "turned") return "Turn noted: from now on the words tell turns of that knob, once it is known well enough.";

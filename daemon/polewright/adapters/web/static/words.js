@@ -105,3 +105,8 @@ export function spoken(words) {
     .replace(/(\d\/\d+) turn\b/g, (all, part) => `${SPOKEN_PARTS[part] ?? part} of a turn`)
     .replace(/ \([^)]*\)/g, "");
 }
+
+/** Words as a sentence: a capital first, a full stop last; nothing of nothing. */
+export function sentence(words) {
+  return words ? `${words[0].toUpperCase()}${words.slice(1)}${words.endsWith(".") ? "" : "."}` : "";
+}
