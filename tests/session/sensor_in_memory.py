@@ -44,9 +44,8 @@ class MemorySensor:
         self.last_s = self.clock.monotonic() - 1.0 / RATE_HZ
         self.told_s = self.last_s
         about_x, about_z = self.crooked_deg
-        # A copy: records that were made with it have made it read-only, and scipy refuses that.
         self.axis_sensor = Rotation.from_euler("xz", [about_x, about_z], degrees=True).apply(
-            np.array(TOP_EDGE)
+            TOP_EDGE
         )
 
     def attitude(self) -> np.ndarray:

@@ -7,11 +7,16 @@ from numpy.typing import NDArray
 
 
 def settled(array: Any) -> NDArray[np.float64]:
-    """Return a read-only float64 array in C order, itself where it is one already.
+    """Return a read-only float64 array in C order: itself where it is one already, else a copy.
 
     Sums over arrays of another layout may end in other last digits; a record that is kept and
-    read back must compute as it did the first time.
+    read back must compute as it did the first time.  What the caller holds stays as writable as it
+    was: others may compute with it.
     """
-    result = np.ascontiguousarray(array, dtype=np.float64)
+    if isinstance(array, np.ndarray) and array.dtype == np.float64:
+        flags = array.flags
+        if flags.c_contiguous and not flags.writeable:
+            return array
+    result = np.array(array, dtype=np.float64, order="C", ndmin=1)
     result.setflags(write=False)
     return result
