@@ -198,6 +198,8 @@ def day_settings(indi_port: int, more: dict[str, Any] | None = None) -> Settings
         plain
         | {
             "adjuster": dict(KNOBS),
+            # Within 15 arcsec at the end: a survey that is surer than that.
+            "survey": {"frames": 6, "sweep_deg": 60.0, "settle_s": 0.2, "wish_arcsec": 4.0},
             "sensor": {
                 "source": "indi",
                 "device": SENSOR_DEVICE,
