@@ -22,7 +22,6 @@ from polewright.app.rehearsal import (
     MOUNT_DEVICE,
     READY_TIMEOUT_S,
     Tell,
-    adjust,
     connect_bolts,
     rehearsal_settings,
     simulator,
@@ -242,12 +241,8 @@ async def play_day(person: Person) -> None:
     person.tell("the first stars: surveying", 0.7)
     survey = await person.command("survey")
     await person.note("survey by stars", survey)
-    outcome = await adjust(person.settings, person.port, person.bench, person.tell)
-    told = {
-        "total_error_arcmin": outcome.total_arcmin,
-        "total_error_sigma_arcmin": outcome.sigma_arcmin,
-    }
-    await person.note("by the stars", told, to_reach_arcmin=0.25)
+    await person.turned_by("stars", 0.8)
+    await person.note("by the stars", await person.last("correction"), to_reach_arcmin=0.25)
 
 
 async def _until_dusk(person: Person) -> None:

@@ -17,8 +17,9 @@ from pathlib import Path
 from typing import Any
 
 from polewright.adapters.indi.connection import IndiConnection
-from polewright.adapters.mqtt.client import send_command, watch_topics
+from polewright.adapters.mqtt.client import send_command
 from polewright.app.hands import KnobSense
+from polewright.app.rehearsed_eyes import StillHands, live_looks
 from polewright.app.service import running_service
 from polewright.core.errors import DeviceError, LinkError, MeasurementError, PolewrightError
 from polewright.session.adjustment import STEADY_FRAMES
@@ -35,8 +36,8 @@ _END_TIMEOUT_S = 5.0
 _PROPERTY_TIMEOUT_S = 10.0
 # The longest turn of the hands takes this long at most (s).
 _HANDS_TIMEOUT_S = 30.0
-# A frame that was exposed while the hands still moved is not looked at: the next ones are.
-_FRAMES_TO_LET_PASS = 2
+# The first frame after the hands came to rest shows where the bolts are; the second that it holds.
+_FRAMES_TO_SEE = 2
 _MOST_MOVES = 14
 # The hands rest when both bolts are this near (arcmin); good hands on fine threads do this.
 _CLOSE_ARCMIN = 0.12
@@ -247,37 +248,34 @@ async def turn_by_display(
 ) -> HandsOutcome:
     """Turn the knobs by what the display says, until both are close and that has held."""
     altitude, azimuth = KnobSense(), KnobSense()
-    look_from, moves, published = 0, 0, 0
+    moves, published = 0, 0
     looks, steady = 0, 0
-    async for update in watch_topics(settings, "correction", port=broker):
-        message = update.payload
-        if not isinstance(message, dict) or not message.get("live"):
-            continue
-        published += 1
-        sequence = int(message["sequence"])
-        steady = steady + 1 if message["verdict"] == "good_enough" else 0
-        tell(f"{message['altitude_words']}; {message['azimuth_words']}", None)
-        if looks:
-            looks += 1
-            if steady >= STEADY_FRAMES or looks > _MOST_LOOKS:
-                return _at_rest(message, published, moves)
-            continue
-        if sequence < look_from:
-            continue
-        errors = (message["altitude_error_arcmin"], message["azimuth_error_arcmin"])
-        sigma = float(message["total_error_sigma_arcmin"])
-        close = message["total_error_arcmin"] < max(_CLOSE_ARCMIN, 0.5 * sigma)
-        turns = (altitude.next_turn(errors[0], sigma), azimuth.next_turn(errors[1], sigma))
-        if close or moves >= _MOST_MOVES or turns == (0.0, 0.0):
-            if steady >= STEADY_FRAMES:
-                return _at_rest(message, published, moves)
-            looks = 1
-            continue
-        moves += 1
-        await turn_knobs(bench, altitude_turns=turns[0], azimuth_turns=turns[1])
-        # Frames that were under way when the hands came to rest show a blur of two places.
-        newest = await _newest_sequence(settings, broker)
-        look_from = max(sequence, newest) + _FRAMES_TO_LET_PASS
+    still = StillHands(_FRAMES_TO_SEE)
+    async with live_looks(settings, broker) as corrections:
+        async for look in corrections:
+            message = look.message
+            published += 1
+            steady = steady + 1 if message["verdict"] == "good_enough" else 0
+            tell(f"{message['altitude_words']}; {message['azimuth_words']}", None)
+            if looks:
+                looks += 1
+                if steady >= STEADY_FRAMES or looks > _MOST_LOOKS:
+                    return _at_rest(message, published, moves)
+                continue
+            if not still.seen_by(look):
+                continue
+            errors = (message["altitude_error_arcmin"], message["azimuth_error_arcmin"])
+            sigma = float(message["total_error_sigma_arcmin"])
+            close = message["total_error_arcmin"] < max(_CLOSE_ARCMIN, 0.5 * sigma)
+            turns = (altitude.next_turn(errors[0], sigma), azimuth.next_turn(errors[1], sigma))
+            if close or moves >= _MOST_MOVES or turns == (0.0, 0.0):
+                if steady >= STEADY_FRAMES:
+                    return _at_rest(message, published, moves)
+                looks = 1
+                continue
+            moves += 1
+            await turn_knobs(bench, altitude_turns=turns[0], azimuth_turns=turns[1])
+            still.rest()
     raise MeasurementError(
         "the corrections ended before the hands were done",
         remedy="Run the rehearsal again; see the log above.",
@@ -292,13 +290,6 @@ def _at_rest(message: Mapping[str, Any], published: int, moves: int) -> HandsOut
         published,
         moves,
     )
-
-
-async def _newest_sequence(settings: Settings, broker: int | None) -> int:
-    async for update in watch_topics(settings, "correction", port=broker):
-        if isinstance(update.payload, dict):
-            return int(update.payload["sequence"])
-    return 0
 
 
 async def turn_knobs(bench: IndiConnection, *, altitude_turns: float, azimuth_turns: float) -> None:

@@ -22,6 +22,7 @@ from polewright.app.rehearsal import (
     turn_knobs,
     while_adjusting,
 )
+from polewright.app.rehearsed_eyes import StillHands, live_looks
 from polewright.app.service import RunningService
 from polewright.core.errors import MeasurementError
 from polewright.core.sky.mount_frame import right_ascension_deg
@@ -42,9 +43,9 @@ _STEP_TIMEOUT_S = 60.0
 # Hands that turn by figures: so many goes at most, and the frames that a go lets pass.
 _MOST_GOES = 12
 # A sensor's figures are averages over seconds: they come to rest well after the hands.
-_LOOKS_TO_LET_PASS = {"sensor": 14, "bodies": 2}
+_LOOKS_TO_SEE = {"sensor": 14, "bodies": 2, "stars": 2}
 # Hands rest when no more than this is told (turns): a sensor's figures never come to rest.
-_REST_TURNS = {"sensor": 0.1, "bodies": 0.006}
+_REST_TURNS = {"sensor": 0.1, "bodies": 0.006, "stars": 0.0015}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,26 +171,25 @@ class Person:
 
     async def _turn_by_turns(self, method: str) -> None:
         """Turn the knobs by the turns that are told; rest when none are told any more."""
-        look_from, goes = 0, 0
-        async for update in watch_topics(self.settings, "correction", port=self.port):
-            told = update.payload
-            if not isinstance(told, dict) or not told.get("live") or told["method"] != method:
-                continue
-            if int(told["sequence"]) < look_from:
-                continue
-            self.tell(f"{told['altitude_words']}; {told['azimuth_words']}", None)
-            # By the figures, not the words: these say to leave a bolt sooner than a person does.
-            turns = [
-                -float(told[f"{bolt}_error_arcmin"]) / KNOBS[f"{bolt}_arcmin_per_turn"]
-                for bolt in ("altitude", "azimuth")
-            ]
-            rest = max(abs(turn) for turn in turns) < _REST_TURNS[method]
-            if rest or goes >= _MOST_GOES:
-                return
-            goes += 1
-            await turn_knobs(self.bench, altitude_turns=turns[0], azimuth_turns=turns[1])
-            newest = await self.last("correction")
-            look_from = int(newest["sequence"]) + _LOOKS_TO_LET_PASS[method]
+        goes = 0
+        still = StillHands(_LOOKS_TO_SEE[method])
+        async with live_looks(self.settings, self.port) as corrections:
+            async for look in corrections:
+                told = look.message
+                if told["method"] != method or not still.seen_by(look):
+                    continue
+                self.tell(f"{told['altitude_words']}; {told['azimuth_words']}", None)
+                # By the figures: the words say to leave a bolt sooner than a person does.
+                turns = [
+                    -float(told[f"{bolt}_error_arcmin"]) / KNOBS[f"{bolt}_arcmin_per_turn"]
+                    for bolt in ("altitude", "azimuth")
+                ]
+                rest = max(abs(turn) for turn in turns) < _REST_TURNS[method]
+                if rest or goes >= _MOST_GOES:
+                    return
+                goes += 1
+                await turn_knobs(self.bench, altitude_turns=turns[0], azimuth_turns=turns[1])
+                still.rest()
         raise ended()
 
     async def point_by_keys(self, *, hour_angle_deg: float, declination_deg: float) -> None:
