@@ -6,6 +6,8 @@ is with still hands; how far it lags behind moving ones.
 """
 
 import itertools
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
 from datetime import timedelta
 from typing import Any
 
@@ -33,6 +35,7 @@ AIM_STILL = 0.5
 AIM_INSIDE = 0.95
 AIM_LAG = 1.0
 RATES_ARCSEC = (1.0, 5.0, 30.0, 120.0, 600.0)
+PROCESSES = 2
 
 _SHARP = LiveModel(
     mechanical_floor_arcsec=0.0, jitter_arcsec=0.0, jitter_memory_frames=float("inf")
@@ -195,6 +198,16 @@ def measure_lag(
     }
 
 
+def _measured(
+    measure: Callable[..., dict[str, Any]], of: Iterable[tuple[tuple[Any, ...], dict[str, Any]]]
+) -> Iterator[dict[str, Any]]:
+    """Yield what is measured of each, in order; some at a time, each with a seed of its own."""
+    with ProcessPoolExecutor(PROCESSES) as pool:
+        begun = [pool.submit(measure, *places, **named) for places, named in of]
+        for one in begun:
+            yield one.result()
+
+
 def _floor(model: LiveModel) -> float:
     return float(np.hypot(model.mechanical_floor_arcsec, model.jitter_arcsec))
 
@@ -222,25 +235,28 @@ def run(*, quick: bool = False, trials: int | None = None) -> dict[str, Any]:
     latitudes = LATITUDES_DEG[::5] if quick else LATITUDES_DEG
     rolls = (20.0,) if quick else ROLLS_ARCSEC
     missed: list[str] = []
-    cells = []
     print("axis after a move of both bolts, noise of the stars alone (centre 0.5 arcsec):")
     print(" latitude   dec  roll   after 1 frame: bound ratio nees   after 8: ...   full attitude")
-    for number, (latitude, declination, roll) in enumerate(
-        itertools.product(latitudes, DECLINATIONS_DEG, rolls)
+    trial = {"trials": count, "geometries": GEOMETRIES}
+    cells = []
+    for cell in _measured(
+        measure_cell,
+        (
+            ((*where, _SHARP), trial | {"seed": 1000 + number})
+            for number, where in enumerate(itertools.product(latitudes, DECLINATIONS_DEG, rolls))
+        ),
     ):
-        cell = measure_cell(
-            latitude, declination, roll, _SHARP, trials=count,
-            geometries=GEOMETRIES, seed=1000 + number,
-        )  # fmt: skip
         cells.append(cell)
         show(cell)
     print("the same with 3 arcsec of wander and 1 arcsec of jitter, both known:")
     believed = LiveModel(jitter_memory_frames=float("inf"))
-    for number, declination in enumerate(DECLINATIONS_DEG):
-        cell = measure_cell(
-            35.0, declination, 20.0, believed, trials=count, geometries=GEOMETRIES,
-            seed=2000 + number,
-        )  # fmt: skip
+    for cell in _measured(
+        measure_cell,
+        (
+            ((35.0, declination, 20.0, believed), trial | {"seed": 2000 + number})
+            for number, declination in enumerate(DECLINATIONS_DEG)
+        ),
+    ):
         cells.append(cell)
         show(cell)
     for cell in cells:
@@ -265,8 +281,14 @@ def run(*, quick: bool = False, trials: int | None = None) -> dict[str, Any]:
     nights = 20 if quick else 200
     stills = []
     print("still hands for 40 s:   dec  roll   RMS/sigma (worst)  within 2 sigma   restarts/1000")
-    for number, (declination, roll) in enumerate(itertools.product(DECLINATIONS_DEG, rolls)):
-        figures = measure_stillness(declination, roll, nights=nights, seed=3000 + number)
+    for figures in _measured(
+        measure_stillness,
+        (
+            (where, {"nights": nights, "seed": 3000 + number})
+            for number, where in enumerate(itertools.product(DECLINATIONS_DEG, rolls))
+        ),
+    ):
+        declination, roll = figures["declination_deg"], figures["roll_arcsec"]
         stills.append(figures)
         print(
             f"{declination:27.0f} {roll:5.0f} {figures['still']:11.3f} "
@@ -282,12 +304,15 @@ def run(*, quick: bool = False, trials: int | None = None) -> dict[str, Any]:
             missed.append(f"{figures['false_good']} times good_enough plainly outside")
     lags = []
     print("moving hands:   dec  roll  arcsec/frame   lag (frames)   lag (sigma)")
-    for number, (declination, roll, rate) in enumerate(
-        itertools.product((89.0, 45.0), rolls, RATES_ARCSEC)
+    for figures in _measured(
+        measure_lag,
+        (
+            (where, {"nights": max(nights // 4, 5), "seed": 4000 + number})
+            for number, where in enumerate(itertools.product((89.0, 45.0), rolls, RATES_ARCSEC))
+        ),
     ):
-        figures = measure_lag(
-            declination, roll, rate, nights=max(nights // 4, 5), seed=4000 + number
-        )
+        declination, roll = figures["declination_deg"], figures["roll_arcsec"]
+        rate = figures["rate_arcsec"]
         lags.append(figures)
         print(
             f"{declination:19.0f} {roll:5.0f} {rate:13.0f} {figures['lag']:14.2f} "
