@@ -389,6 +389,17 @@ async def test_the_schedule_moves_nothing_unless_it_may_and_warns_before():
     assert fresh.mount.slews == []
 
 
+async def test_a_schedule_judges_by_the_settings_whatever_a_command_asked_for_before():
+    strict = replace(WISHES, tolerance_arcsec=20.0)
+    stage = await _ready(wishes=strict)
+    by_hand = await stage.evening.handle("verify", {"depth": "quick", "tolerance_arcsec": 600.0})
+    assert by_hand["verdict"] == "good_enough"
+    stage.gate.opened.clear()
+    by_schedule = await stage.evening.handle("verify", {"scheduled": True, "depth": "quick"})
+    assert by_schedule["verdict"] != "good_enough"
+    assert not stage.gate.opened
+
+
 async def test_a_survey_without_roll_leaves_nothing_to_a_look():
     wishes = replace(WISHES, survey=replace(WISHES.survey, use_roll=False, frames=5))
     stage = await _ready(wishes=wishes, declination=-30.0)

@@ -272,11 +272,13 @@ class Evening:
             return {"stopped": await self._end_watch()}
         if (workflow := WORKFLOWS.get(verb)) is not None:
             await self.planner.refresh()
-            return await self._run(
-                workflow.asked,
-                lambda: workflow.work(self._workplace(reply, stop_asked), arguments),
-                stop_asked,
-            )
+
+            def work() -> Coroutine[Any, Any, Message]:
+                if arguments.get("scheduled"):
+                    self.planner.wish_as_planned()
+                return workflow.work(self._workplace(reply, stop_asked), arguments)
+
+            return await self._run(workflow.asked, work, stop_asked)
         raise UsageError(
             f"there is no command '{verb}'",
             remedy=f"Commands: {', '.join(WORKFLOWS)}, turned, stop, confirm_clear, "

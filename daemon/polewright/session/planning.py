@@ -150,6 +150,10 @@ class Planner:
             "meaning": self._teller.last_meaning(),
         }
 
+    def wish_as_planned(self) -> None:
+        """Wish for the plan's tolerance and pole, or the settings', not for a command's."""
+        self._memory.wishes = _with_plan(self._memory.wishes, self._base, self._plan)
+
     async def _read(self, arguments: Mapping[str, Any]) -> PlanAsked | None:
         if not arguments.get("clear"):
             return await asyncio.to_thread(
