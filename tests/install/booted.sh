@@ -51,10 +51,12 @@ if follower ls /var/lib/polewright 2>/dev/null; then fail "others read the journ
 
 step "a survey under the sandbox, of a simulated mount"
 cp /etc/polewright/polewright.toml /root/settings-kept.toml
-cat >/etc/polewright/polewright.toml <<'TOML'
+# Where it is about midnight now: the simulator goes by the host's clock, and stars are needed.
+longitude=$(python3 -c 'import time; t = time.gmtime(); print((-15.0 * (t.tm_hour + t.tm_min / 60.0) + 180.0) % 360.0 - 180.0)')
+cat >/etc/polewright/polewright.toml <<TOML
 [site]
 latitude_deg = -32.40
-longitude_deg = 22.70
+longitude_deg = $longitude
 elevation_m = 1250.0
 [mount]
 slug = "kudu"
@@ -68,15 +70,16 @@ pixel_size_um = 3.75
 port = 9478
 TOML
 # A wide field, whose patterns are made in seconds.
-printf '[clock]\nhost_clock = true\n[camera]\nfocal_length_mm = 50.0\ntold_focal_length_mm = 50.0\n' >/root/sky.toml
+printf '[clock]\nhost_clock = true\n[site]\nlongitude_deg = '"$longitude"'\n[camera]\nfocal_length_mm = 50.0\ntold_focal_length_mm = 50.0\n' >/root/sky.toml
 systemd-run --quiet --unit=simulator /opt/polewright/current/bin/polewright-sky-simulator --port 7624 --seed 11 --sky /root/sky.toml
 systemctl restart polewright
 attached() { shown StatusText | grep -q 'idle: ready'; }
 within 480 attached || fail "no devices: $(shown StatusText)"
 shown StatusText
-# By the host's clock it may be day there: then the limits refuse, which is an answer too.
+# 1: measured, and not good enough yet.
 follower polewright survey --clear && code=0 || code=$?
-echo "survey's exit code: $code"
+[ "$code" -le 1 ] || fail "no survey: exit code $code"
+follower polewright status | grep -q 'arcmin' || fail "the survey is not told"
 follower polewright stop || fail "stop"
 follower polewright status || :
 polewright doctor || :

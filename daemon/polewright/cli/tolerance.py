@@ -4,16 +4,19 @@ import argparse
 
 from polewright.app.planning import asked_by_settings, planned_tolerance
 from polewright.cli.output import ExitCode, Output
-from polewright.core.axis.tolerance import ExposurePlan, Tolerance, smear_px, tolerance_for
+from polewright.core.axis.tolerance import (
+    NEEDS_GUIDING_RAD,
+    ExposurePlan,
+    Tolerance,
+    smear_px,
+    tolerance_for,
+)
 from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD
+from polewright.core.plan.cautions import ROUNDING
 from polewright.settings.load import find_settings_file, load_settings
 from polewright.settings.model import Settings
 
-# A plan whose tolerance is exactly reached allows its smear, but for rounding.
-_ROUNDING = 1.001
-# Unguided, so small an error asks for more than gears do alone (common practice, no source).
-_NEEDS_GUIDING_RAD = 0.5 * ARCMIN_RAD
 _GUIDE = "  This plan needs guiding: plan with --guided. Or take shorter exposures."
 _SHORTER = "  Take shorter exposures, or a guide star nearer to the target."
 _SHOWN_ERRORS_ARCMIN = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
@@ -66,12 +69,12 @@ def _allowed_words(wanted: Tolerance) -> str:
 def _advice(plan: ExposurePlan, wanted: Tolerance) -> tuple[str, ...]:
     """Say what helps where even the best axis is not good enough for the plan."""
     smear = smear_px(plan, wanted.error_rad)
-    reached = smear <= plan.allowed_px * _ROUNDING
+    reached = smear <= plan.allowed_px * ROUNDING
     if plan.guided:
         return () if reached else (_too_fine(plan, smear), _SHORTER)
     if not reached:
         return (_too_fine(plan, smear), _GUIDE)
-    if wanted.error_rad < _NEEDS_GUIDING_RAD:
+    if wanted.error_rad < NEEDS_GUIDING_RAD:
         return ("  So fine an axis is not enough: the mount's own gears wander more.", _GUIDE)
     return ()
 

@@ -96,7 +96,7 @@ def refuse_sync(
     Raises
     ------
     SafetyError
-        ``place_or_time_in_doubt``, ``frame_too_old``, ``points_elsewhere``,
+        ``place_or_time_in_doubt``, ``frame_too_old``, ``frame_from_future``, ``points_elsewhere``,
         ``sync_changes_sides``, or the limit that the true direction breaks.
     """
     for doubt in doubts:
@@ -109,7 +109,14 @@ def refuse_sync(
                 code="place_or_time_in_doubt",
             )
     age_s = (scene.now - seen_at).total_seconds()
-    if not -_CLOCKS_DIFFER_S <= age_s <= OLDEST_FRAME_S:
+    if age_s < -_CLOCKS_DIFFER_S:
+        raise SafetyError(
+            f"the frame is dated {-age_s:.0f} s ahead of this computer, so nobody knows how old "
+            "it is",
+            remedy="Set the camera's clock or the computer's right, and align again.",
+            code="frame_from_future",
+        )
+    if age_s > OLDEST_FRAME_S:
         raise SafetyError(
             f"the frame is {age_s:.0f} s old, so the telescope may point elsewhere by now",
             remedy="Align again; compare the computer's clock with a watch.",

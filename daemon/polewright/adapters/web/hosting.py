@@ -142,6 +142,7 @@ class Hosting:
                 ) from None
             self.port = runner.addresses[0][1]
             telling = asyncio.create_task(beside())
+            telling.add_done_callback(_tell_of_end)
             try:
                 yield
             finally:
@@ -257,3 +258,9 @@ def _tls_context(page: PageSettings) -> ssl.SSLContext | None:
 def _no_password() -> str:
     """Refuse a key with a password at once: nobody is there to type it."""
     return ""
+
+
+def _tell_of_end(task: asyncio.Task[None]) -> None:
+    """Log why what goes on beside a page ended, unless it was told to."""
+    if not task.cancelled() and (failure := task.exception()) is not None:
+        log.error("Bug beside the page: it shows nothing new any more", exc_info=failure)

@@ -32,8 +32,8 @@ no source)."""
 USUAL_FARTHEST_MM = 14.0
 """From the guide star to the farthest corner: about half the diagonal of 24 x 16 mm."""
 
-# Unguided, so small an error asks for more than gears do alone (common practice, no source).
-_NEEDS_GUIDING_RAD = math.radians(0.5 / 60.0)
+NEEDS_GUIDING_RAD = math.radians(0.5 / 60.0)
+"""Unguided, so small an error asks for more than gears do alone (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,7 +169,7 @@ def widest_declination_deg(plan: ExposurePlan, axis_error_rad: float) -> float |
 def gears_wander_more(plan: ExposurePlan) -> bool:
     """Return whether an unguided plan asks for more than gears do alone, however good the axis."""
     return not plan.guided and _error_of_turn(_allowed_turn_rad(plan), plan.exposure_s) < (
-        _NEEDS_GUIDING_RAD
+        NEEDS_GUIDING_RAD
     )
 
 

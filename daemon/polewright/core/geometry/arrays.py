@@ -15,8 +15,18 @@ def settled(array: Any) -> NDArray[np.float64]:
     """
     if isinstance(array, np.ndarray) and array.dtype == np.float64:
         flags = array.flags
-        if flags.c_contiguous and not flags.writeable:
+        if flags.c_contiguous and not flags.writeable and not _follows_another(array):
             return array
     result = np.array(array, dtype=np.float64, order="C", ndmin=1)
     result.setflags(write=False)
     return result
+
+
+def _follows_another(array: NDArray[Any]) -> bool:
+    """Return whether this is a view of something that can still be written to."""
+    base = array.base
+    while isinstance(base, np.ndarray):
+        if base.flags.writeable:
+            return True
+        base = base.base
+    return base is not None

@@ -25,8 +25,8 @@ MOON_NEAR_DEG = 30.0
 MOON_LIT = 0.1
 """A Moon that is lit less does not matter (rule of thumb, no source)."""
 
-# A plan whose tolerance is exactly reached allows its smear, but for rounding.
-_ROUNDING = 1.001
+ROUNDING = 1.001
+"""A plan whose tolerance is exactly reached allows its smear, but for rounding."""
 
 AboveFloor = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 """Takes directions (n x 3, East-North-Up), gives how far above floor and horizon they are (deg)."""
@@ -133,7 +133,7 @@ def train_warnings(
             if train.guided
             else "Guide (--guided), or take shorter exposures."
         )
-        if smear > train.allowed_px * _ROUNDING:
+        if smear > train.allowed_px * ROUNDING:
             found.append(
                 PlanWarning(
                     code="plan_too_fine",

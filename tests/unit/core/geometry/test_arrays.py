@@ -27,3 +27,18 @@ def test_the_callers_array_stays_writable_and_the_record_does_not_follow_it():
     kept = settled(mine)
     mine[0, 0] = 5.0
     assert kept[0, 0] == 1.0
+
+
+def test_a_read_only_view_of_what_others_may_write_to_is_copied():
+    mine = np.eye(3)
+    view = mine[:2]
+    view.setflags(write=False)
+    kept = settled(view)
+    mine[0, 0] = 5.0
+    assert kept[0, 0] == 1.0
+
+
+def test_a_view_of_what_nobody_can_write_to_is_not_copied():
+    whole = settled(np.eye(3))
+    row = whole[1]
+    assert settled(row) is row
