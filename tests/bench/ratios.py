@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from tests.bench import resources
+from tests.bench import resources, solve
 
 Figures = Mapping[str, Any]
 
@@ -41,6 +41,22 @@ def _memory(figures: Figures) -> float:
     return float(figures[train.name]["live_mb"]) / float(train.aim_mb or 1.0)
 
 
+def _unsolved(figures: Figures) -> float:
+    """The largest share of frames without a solution, over what is allowed at that width."""
+    return max(
+        (1.0 - row["rate"])
+        / (
+            1.0
+            - (solve.AIM_RATE if row["field_deg"] >= solve.AIM_FROM_DEG else solve.AIM_NARROW_RATE)
+        )
+        for row in figures["fields"]
+    )
+
+
+def _pictures(figures: Figures) -> float:
+    return max(row["ratio"] for name, row in figures.items() if name != "missed")
+
+
 RATIOS = (
     Ratio(
         bench="accuracy", name="largest RMS over the Cramer-Rao bound",
@@ -49,6 +65,28 @@ RATIOS = (
     Ratio(
         bench="accuracy", name="plain circle's error over the survey's",
         of=lambda f: f["circle_over_survey"], margin=0.05, more_is_better=True,
+    ),
+    Ratio(
+        bench="attitude", name="largest centre error over its bound",
+        of=lambda f: max(row["centre_to_bound"] for row in f["fields"]), margin=0.05,
+    ),
+    Ratio(
+        bench="attitude", name="largest roll error over its bound",
+        of=lambda f: max(row["roll_to_bound"] for row in f["fields"]), margin=0.05,
+    ),
+    Ratio(
+        bench="pictures", name="largest RMS over the predicted sigma", of=_pictures, margin=0.1,
+    ),
+    Ratio(
+        bench="live", name="largest RMS over the Cramer-Rao bound",
+        of=lambda f: max(f["worst_ratio"].values()), margin=0.02,
+    ),
+    Ratio(
+        bench="solve", name="largest share unsolved over the allowed", of=_unsolved, margin=0.5,
+    ),
+    Ratio(
+        bench="solve", name="time over solve-field's",
+        of=lambda f: f["reference"]["median_time_ratio"], margin=0.5,
     ),
     Ratio(
         bench="latency", name="correction's time over solve-field's",
