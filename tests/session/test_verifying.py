@@ -7,7 +7,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from polewright.core.errors import DeviceError
+from polewright.core.errors import DeviceError, PolewrightError
 from polewright.core.geometry.directions import ARCMIN_RAD, altaz_from_enu
 from polewright.core.geometry.rotations import rotation_about
 from polewright.ports import PierSide
@@ -398,6 +398,17 @@ async def test_a_schedule_judges_by_the_settings_whatever_a_command_asked_for_be
     by_schedule = await stage.evening.handle("verify", {"scheduled": True, "depth": "quick"})
     assert by_schedule["verdict"] != "good_enough"
     assert not stage.gate.opened
+
+
+async def test_what_failed_before_keeps_no_verification_from_its_time():
+    """Clouds, or a command that could not be: the state says blocked, and a look may be clear."""
+    stage = _stage()
+    with pytest.raises(PolewrightError):
+        await stage.evening.handle("keep_watch", {})
+    assert stage.evening.phase is Phase.BLOCKED
+    assert stage.evening.unready() is None
+    result = await stage.evening.handle("verify", {"scheduled": True})
+    assert result["verdict"] == "cannot_tell"
 
 
 async def test_a_survey_without_roll_leaves_nothing_to_a_look():

@@ -191,14 +191,17 @@ class Evening:
         return self._attached.place
 
     def unready(self) -> str | None:
-        """Return why nothing could begin now without interrupting; None where it could."""
+        """Return why nothing could begin now without interrupting; None where it could.
+
+        What blocked earlier work (clouds, a command that could not be) blocks no later one.
+        """
         if self._link_trouble is not None:
             return self._link_trouble.text
         if self._attached.devices is None:
             return "no camera is connected yet"
         if self._work is not None and not self._work.done():
             return f"other work goes on: {self.phase.value}"
-        if self.phase is Phase.BLOCKED:
+        if self.phase is Phase.BLOCKED and self._guard.must_stop:
             return f"the service is blocked: {self._teller.last_state.get('reason')}"
         return None
 
