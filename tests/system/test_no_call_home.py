@@ -27,6 +27,8 @@ async def test_the_watching_sees_and_refuses_what_goes_beyond_this_machine(tmp_p
         ("sun", *PLACE),
         ("tolerance", "--focal-length", "400", "--pixel-size", "3.8", "--exposure", "120"),
         ("history", "list"),
+        ("pole", *PLACE),
+        ("plan", "find", "M 42"),
     ],
     ids=lambda arguments: arguments[0],
 )

@@ -107,8 +107,8 @@ def test_ten_kilometres_north_change_the_refraction_only():
 def test_instants_that_are_uncertain_frame_by_frame_scale_with_how_far_the_axis_is_off(degrees):
     """Each frame may turn freely about the axis: what is left is the pole's turn beside it.
 
-    Half a second is 7.5 arcsec about the pole, 0.13 arcsec across an axis that is 1 deg off.  Frames
-    60 deg apart take an error of either into the axis by 1 / (2 sin 30 deg), so by 2 of both.
+    Half a second is 7.5 arcsec about the pole, 0.13 arcsec across an axis that is 1 deg off.
+    Frames 60 deg apart take an error of either into the axis by 1 / (2 sin 30 deg), so by 2 of both.
     """
     rng = np.random.default_rng(4)
     shifts = [
