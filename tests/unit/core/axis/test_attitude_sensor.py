@@ -14,6 +14,7 @@ from polewright.core.axis.attitude_sensor import (
     field_misfit,
     learn_bracket,
     magnetic_axis,
+    oriented_axis,
     sunlit_axis,
     turned_axis,
 )
@@ -251,3 +252,33 @@ def test_a_field_too_strong_widens_the_heading_by_what_it_would_do_sideways(plac
     turned = math.atan(part * np.linalg.norm(field.enu_nt) / level_nt)
     azimuth_sigma = math.sqrt(said.covariance_rad2[0, 0]) / math.hypot(axis[0], axis[1])
     assert azimuth_sigma == pytest.approx(math.hypot(turned, field.declination_sigma_rad), rel=1e-3)
+
+
+@BOTH
+@pytest.mark.parametrize("turn", [0.0, 1.0, 2.5])
+def test_what_a_survey_teaches_of_a_bracket_is_the_readings_own_error(place, turn):
+    """However loosely it was believed to sit, and however the sensor is turned about the axis.
+
+    By hand: tilt 0.1 deg; on the sky the compass's 3 deg of azimuth times cos(alt); and 0.3 deg for
+    how a clamp sits, once when it was learned and once the next time.
+    """
+    axis = _axis(place)
+    attitude = _held(axis, SCREEN, turn)
+    level = math.hypot(axis[0], axis[1])
+    clamp = math.radians(0.3) ** 2
+    expected = [
+        2.0 * clamp + math.radians(0.1) ** 2,
+        2.0 * clamp + (math.radians(3.0) * level) ** 2,
+    ]
+    for loose_deg in (30.0, 90.0):
+        before = Bracket.held(SCREEN, math.radians(loose_deg))
+        said = oriented_axis(
+            attitude,
+            before,
+            tilt_sigma_rad=math.radians(0.1),
+            heading_sigma_rad=math.radians(3.0),
+        )
+        learned = learn_bracket(before, [(said, axis, np.zeros((2, 2)))])
+        values = np.linalg.eigvalsh(learned.covariance_rad2)
+        # The belief before, 30 deg, takes off less than a hundredth of 3 deg squared.
+        np.testing.assert_allclose(values, expected, rtol=0.03)

@@ -6,10 +6,13 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
-from polewright.core.axis.axis_moved import Evidence
+from polewright.core.axis.axis_moved import Evidence, Seen
 from polewright.core.axis.axis_watch import AxisWatch
 from polewright.core.axis.guide_watch import GuideStar, GuideWatch
+from polewright.core.axis.observation import ObservedAttitude
+from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
 from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, enu_from_altaz
 from tests.bench.watch import Night, simulated
 
@@ -187,3 +190,89 @@ def test_bad_seeing_is_no_trend(seed):
             left_alone=True,
         )
         assert watch.see(star) is None
+
+
+@pytest.mark.parametrize("gathered_arcsec", [6.0, 20.0])
+def test_a_trend_in_bad_seeing_is_no_surer_than_a_straight_line_through_it(gathered_arcsec):
+    """Source: a fitted slope's sigma, root 12 s / (omega T root n), s of a median root(pi / 2)
+    times that of the mean; and what passes for sag, 57 arcsec."""
+    rng = np.random.default_rng(9)
+    watch = GuideWatch(axis_enu=AXIS, covariance_rad2=SURE, south=True)
+    start = np.cross(-AXIS, [0.0, 0.0, 1.0])
+    start /= np.linalg.norm(start)
+    other = np.cross(-AXIS, start)
+    found = None
+    for n in range(400):
+        angle = -n * 5.0 * SIDEREAL_RATE_RAD_S
+        north = 15.0 * n * 5.0 / 60.0 + rng.normal() * gathered_arcsec * math.sqrt(5.0)
+        star = GuideStar(
+            instant=DUSK + timedelta(seconds=5.0 * n),
+            north_rad=float(north) * ARCSEC_RAD,
+            direction_enu=math.cos(angle) * start + math.sin(angle) * other,
+            left_alone=True,
+        )
+        if (found := watch.see(star)) is not None:
+            break
+    assert found is not None
+    assert found.evidence is Evidence.GUIDE_TREND
+    seconds = 5.0 * n
+    scatter = math.sqrt(math.pi / 2.0) * gathered_arcsec
+    line = math.sqrt(12.0) * scatter / (SIDEREAL_RATE_RAD_S * seconds * math.sqrt(seconds / 25.0))
+    told = found.size_rad / ARCSEC_RAD / found.significance
+    assert told > 0.75 * math.hypot(line, 57.0)
+    assert found.size_rad == pytest.approx(15.0 / 0.2625 * ARCMIN_RAD, abs=4.0 * line * ARCSEC_RAD)
+
+
+def _still_frames(turns_arcsec, *, along_arcsec=None, alone=True, roll_arcsec=0.1):
+    """Frames a minute apart of a target that the mount tracks, turned across (and along
+    declination) by so much, and what the watch says of them."""
+    along_arcsec = np.zeros(len(turns_arcsec)) if along_arcsec is None else along_arcsec
+    boresight = np.cross(AXIS, [0.0, 0.0, 1.0])
+    boresight /= np.linalg.norm(boresight)
+    declination = np.cross(-AXIS, boresight)
+    across = np.cross(declination, -AXIS)
+    first = np.column_stack([boresight, np.cross(AXIS, boresight), AXIS])
+    watch = AxisWatch(axis_enu=AXIS, covariance_rad2=np.eye(2) * 1e-16, south=True)
+    found = []
+    for n, (turn, along) in enumerate(zip(turns_arcsec, along_arcsec, strict=True)):
+        seconds = 60.0 * n
+        carried = Rotation.from_rotvec(AXIS * SIDEREAL_RATE_RAD_S * seconds)
+        moved = Rotation.from_rotvec((turn * across + along * declination) * ARCSEC_RAD)
+        sigmas = np.array([roll_arcsec, 0.1, 0.1]) * ARCSEC_RAD
+        observed = ObservedAttitude(
+            enu_from_camera=(carried * moved).as_matrix() @ first,
+            covariance_camera_rad2=np.diag(sigmas**2),
+            instant=DUSK + timedelta(seconds=seconds),
+            label=str(n),
+        )
+        if (moved_now := watch.see(Seen(observed=observed, left_alone=alone))) is not None:
+            found.append((n, moved_now))
+    return found
+
+
+def test_the_scatter_of_quiet_frames_is_in_the_sigma_of_a_turn_across():
+    """20 arcsec where 12 are promised: the median of two less that of ten, root(pi / 2) times a
+    mean's sigma: 20 root(1.57 (1/2 + 1/10)) = 19.4 arcsec, on the average of 12 turns."""
+    sigmas = []
+    for seed in range(12):
+        turns = np.random.default_rng(seed).normal(size=22) * 20.0 + np.where(
+            np.arange(22) >= 20, 300.0, 0.0
+        )
+        ((number, moved), *_) = _still_frames(turns, roll_arcsec=12.0)
+        assert (number, moved.evidence) == (21, Evidence.TURN)
+        sigmas.append(math.sqrt(np.linalg.eigvalsh(moved.covariance_rad2)[0]) / ARCSEC_RAD)
+    # The scatter of 20 frames, by their neighbours, is known to 25 percent each.
+    assert np.mean(sigmas) == pytest.approx(19.4, rel=0.2)
+
+
+def test_how_sure_a_jump_of_frames_is_follows_from_the_largest_dither():
+    """By chance: the median of three evenly spread dithers of up to 15 arcsec each way less that
+    of ten, drawn here; two figures together exceed by chance what one does, by 0.36 at 5 sigma."""
+    rng = np.random.default_rng(1)
+    dithers = rng.uniform(-15.0, 15.0, size=(20000, 13))
+    steps = np.median(dithers[:, :3], axis=1) - np.median(dithers[:, 3:], axis=1)
+    along = np.where(np.arange(14) >= 11, 60.0, 0.0)
+    ((number, moved),) = _still_frames(np.zeros(14), along_arcsec=along)
+    assert (number, moved.evidence) == (13, Evidence.JUMP)
+    assert moved.significance == pytest.approx(60.0 / np.std(steps) - 0.36, rel=0.1)
+    assert moved.size_rad == pytest.approx(ARCMIN_RAD, rel=0.01)

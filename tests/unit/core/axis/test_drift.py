@@ -224,6 +224,87 @@ def test_a_known_worm_lets_right_ascension_tell_the_other_component():
     assert mahalanobis @ np.linalg.solve(known.covariance_rad2, mahalanobis) < 9.0
 
 
+def _sigmas_arcsec(estimate):
+    return np.sqrt(np.linalg.eigvalsh(estimate.covariance_rad2)) / ARCSEC_RAD
+
+
+def test_tracks_with_and_without_a_known_worm_add_up_in_any_order():
+    """The law: more looks are never worse, and which track came first tells nothing."""
+    rng = np.random.default_rng(16)
+    axis = _axis(YARD, 6.0, -8.0)
+
+    def looks(hour, dec):
+        """Three times the scatter that is promised: it has to be found each way."""
+        target = _star(YARD, hour, dec, 960.0, 20.0)
+        noise = rng.normal(size=(len(target[0]), 2)) * 3.0 * ARCSEC_RAD
+        return _wanders(YARD, axis, target, noise=noise)
+
+    worm = DriftTrack(wanders=looks(-10.0, 60.0), worm_period_s=480.0)
+    plain = DriftTrack(wanders=looks(40.0, 10.0))
+    both, turned = _solve(YARD, [worm, plain]), _solve(YARD, [plain, worm])
+    np.testing.assert_allclose(turned.covariance_rad2, both.covariance_rad2, rtol=1e-6)
+    assert angle_between(turned.axis_enu, both.axis_enu) < 0.01 * ARCSEC_RAD
+    for alone in ([worm], [plain]):
+        assert _solve(YARD, alone).sigma_rad > both.sigma_rad
+    error = np.stack(sky_tangents(both.axis_enu)) @ (axis - both.axis_enu)
+    assert error @ np.linalg.solve(both.covariance_rad2, error) < 9.0
+
+
+@pytest.mark.parametrize("place", [YARD, TERRACE], ids=["north", "south"])
+def test_the_columns_of_the_equations_are_what_another_axis_does_to_the_offsets(place):
+    """The law of a linearisation, both ways: an axis 20 arcsec off changes the offsets so."""
+    wanders = _wanders(place, _axis(place, 3.0, 2.0), _star(place, -30.0, 40.0, 600.0, 60.0))
+    track = DriftTrack(wanders=wanders, worm_period_s=480.0).prepared()
+    pole = pole_enu(place, refracted=False)
+    matrix, off, _, _ = track.equations(pole, place.south)
+    for way in (0, 1):
+        step = 20.0 * ARCSEC_RAD
+        moved = pole + step * sky_tangents(pole)[way]
+        _, off_2, _, _ = track.equations(moved / np.linalg.norm(moved), place.south)
+        scale = np.max(np.abs(off - off_2))
+        np.testing.assert_allclose(matrix[:, way] * step, off - off_2, atol=2e-3 * scale)
+        for rows in (slice(0, len(wanders)), slice(len(wanders), None)):
+            assert np.ptp(matrix[rows, way]) > 1e-4, "both ways drift"
+
+
+def _flat_sigma_arcsec(count, noise_arcsec, *, duration_s=600.0):
+    """Of the axis where drift tells it best, for looks that promise 1 arcsec each."""
+    target = _star(YARD, 0.0, 20.0, duration_s, duration_s / (count - 1))
+    noise = np.random.default_rng(5).normal(size=(count, 2)) * noise_arcsec * ARCSEC_RAD
+    wanders = _wanders(YARD, _axis(YARD, 3.0, 2.0), target, noise=noise)
+    track = DriftTrack(wanders=wanders, camera_angle_sigma_rad=1e-6)
+    return _sigmas_arcsec(_solve(YARD, [track]))[0]
+
+
+def test_looks_that_scatter_by_more_than_they_promise_are_as_good_as_they_scatter():
+    """Source: a fitted slope's sigma, root 12 s / (omega T root n)."""
+    for noise_arcsec in (5.0, 20.0):
+        line = math.sqrt(12.0) * noise_arcsec / (SIDEREAL_RATE_RAD_S * 600.0 * math.sqrt(61.0))
+        assert _flat_sigma_arcsec(61, noise_arcsec) == pytest.approx(line, rel=0.25)
+
+
+def test_the_scatter_of_fewer_than_eight_free_looks_is_not_believed():
+    """Ten looks less offset, camera's angle and the axis: seven. Eleven leave eight."""
+    assert _flat_sigma_arcsec(10, 1.0) == pytest.approx(_flat_sigma_arcsec(10, 5.0), rel=0.05)
+    assert _flat_sigma_arcsec(11, 5.0) > 4.0 * _flat_sigma_arcsec(11, 1.0)
+
+
+def test_a_short_track_before_a_long_one_does_not_hide_the_long_ones_scatter():
+    rng = np.random.default_rng(18)
+    axis = _axis(YARD, 3.0, 2.0)
+    tracks = []
+    for hour, count in ((60.0, 5), (0.0, 61)):
+        target = _star(YARD, hour, 20.0, 10.0 * (count - 1), 10.0)
+        noise = np.zeros((count, 2))
+        noise[:, 1] = _red(rng, count, 10.0, 4.0 * ARCSEC_RAD, 60.0)
+        tracks.append(DriftTrack(wanders=_wanders(YARD, axis, target, noise=noise)))
+    one, other = _solve(YARD, tracks), _solve(YARD, tracks[::-1])
+    assert one.lasting == pytest.approx(other.lasting)
+    # Air that lasts 60 s lasts over some of these looks.
+    assert one.lasting > 3.0
+    np.testing.assert_allclose(one.covariance_rad2, other.covariance_rad2, rtol=1e-6)
+
+
 def test_the_monitor_grows_certain_and_goes_on_with_a_second_target():
     rng = np.random.default_rng(7)
     axis = _axis(TERRACE, 12.0, -9.0)

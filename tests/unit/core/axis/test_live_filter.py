@@ -13,9 +13,9 @@ import pytest
 from polewright.core.axis.bolts import level_bolts, turns_between
 from polewright.core.axis.live import axis_now
 from polewright.core.axis.live_filter import LiveState, advance, begin
-from polewright.core.axis.live_model import LiveModel, sidereal_turn_rad
-from polewright.core.axis.live_pose import nudged
-from polewright.core.axis.live_steps import turns_since
+from polewright.core.axis.live_model import Interval, LiveModel, sidereal_turn_rad
+from polewright.core.axis.live_pose import BENDS, nudged
+from polewright.core.axis.live_steps import moved_by_bolts, turns_since, with_one_bolt_seen
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.survey import solve_axis
 from polewright.core.geometry.directions import (
@@ -396,3 +396,23 @@ def test_without_roll_a_camera_that_turns_about_its_own_axis_tells_the_same():
         ends.append(night.state.axis.axis_enu)
         assert angle_between(before, ends[-1]) > 10.0 * ARCMIN_RAD
     assert angle_between(*ends) < 0.01 * ARCSEC_RAD
+
+
+@pytest.mark.parametrize("which", [0, 1], ids=["azimuth", "altitude"])
+def test_no_motion_teaches_a_bolts_slope_better_than_to_three_in_a_thousand(which):
+    """The other hand may have rested on its bolt: however long the motion and sharp the frames.
+
+    Information adds up: what the motion may add to it is 1 / 0.003^2, and it adds that here.
+    """
+    night = Night(21, declination_deg=85, floor_arcsec=0.0, centre_arcsec=0.001, roll_arcsec=0.01)
+    before = night.take(3).pose
+    night.turn(bolts(*np.eye(2)[which] * 60.0, axis=night.axis))
+    now = moved_by_bolts(before, night.frame(), night.state.model, Interval(duration_s=1.0))
+    steep = np.tan(np.arcsin(now.axis_enu[2]))
+    design = np.array([[1.0, 0.0, 0.0, 0.0], [0.0, 0.0, steep, -1.0]][which])
+
+    def information(pose):
+        return 1.0 / (design @ pose.covariance[BENDS, BENDS] @ design)
+
+    added = information(with_one_bolt_seen(now, before)) - information(now)
+    assert added == pytest.approx(1.0 / 0.003**2, rel=0.01)

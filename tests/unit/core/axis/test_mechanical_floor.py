@@ -4,6 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.linalg import block_diag, null_space
+from scipy.stats import chi2, multivariate_normal
 
 from polewright.core.axis.mechanical_floor import (
     LARGEST_FLOOR_ARCSEC,
@@ -11,7 +13,7 @@ from polewright.core.axis.mechanical_floor import (
     SurveyEvidence,
     estimate_floor,
 )
-from polewright.core.axis.survey import solve_axis
+from polewright.core.axis.survey import linearised_misfit, solve_axis
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.geometry.rotations import rotation_from_vector
 from tests.full_run import in_full
@@ -123,3 +125,57 @@ def test_what_cannot_say_anything_is_not_counted():
     two = survey(rng, 3.0, turns_deg=[0.0, 60.0])
     still = survey(rng, 3.0, turns_deg=[0.0, 0.0, 0.0])
     assert estimate_floor([two, still]).surveys == 0
+
+
+def _posterior_by_contrasts(surveys, rng):
+    """Floor and sigma (arcsec) by another way: scipy's normal density of those combinations of the
+    residuals that no axis changes, over the part of drawn surveys that would have been kept.
+
+    Prior as said: a factor of two about 3 arcsec; one survey in 50 slipped by 60 arcsec.
+    """
+    floors = np.geomspace(SMALLEST_FLOOR_ARCSEC, LARGEST_FLOOR_ARCSEC, 41)
+    logs = np.log(floors)
+    log_posterior = -0.5 * (np.log(floors / 3.0) / np.log(2.0)) ** 2
+    for survey_ in surveys:
+        residuals, design, _, _ = linearised_misfit(survey_.attitudes, survey_.weighed_with_arcsec)
+        contrasts = null_space(design.reshape(residuals.size, -1).T).T
+        seen = contrasts @ residuals.ravel() / ARCSEC_RAD
+
+        def spread(floor, survey_=survey_, contrasts=contrasts):
+            noise = [one.covariance_camera_rad2 / ARCSEC_RAD**2 for one in survey_.attitudes]
+            return (
+                contrasts @ block_diag(*(one + floor**2 * np.eye(3) for one in noise)) @ contrasts.T
+            )
+
+        believed = np.linalg.inv(spread(survey_.weighed_with_arcsec))
+        limit = chi2.isf(1e-3, seen.size)
+        drawn = np.square(rng.normal(size=(4000, seen.size)))
+        whole = []
+        for floor in floors:
+            density, kept = 0.0, 0.0
+            for part, wander in ((0.98, floor), (0.02, np.hypot(floor, 60.0))):
+                covariance = spread(wander)
+                density += part * multivariate_normal(cov=covariance).pdf(seen)
+                weights = np.linalg.eigvals(believed @ covariance).real
+                kept += part * np.mean(drawn @ weights < limit)
+            whole.append(density / kept)
+        log_posterior = log_posterior + np.log(whole)
+    weights = np.exp(log_posterior - log_posterior.max())
+    weights /= weights.sum()
+    mean = weights @ logs
+    return np.exp(mean), np.exp(mean) * np.sqrt(weights @ (logs - mean) ** 2)
+
+
+@pytest.mark.parametrize(
+    ("floor_arcsec", "weighed", "count"),
+    [(5.0, 3.0, 3), (16.0, 60.0, 3), (8.0, 15.0, 4)],
+    ids=["weighed too sharply", "as loose as a slip", "loosely"],
+)
+def test_the_floor_is_that_of_drawn_surveys_and_scipys_normal_density(floor_arcsec, weighed, count):
+    rng = np.random.default_rng(21)
+    surveys = kept_surveys(rng, floor_arcsec, count, weighed=weighed)
+    found = estimate_floor(surveys)
+    floor, sigma = _posterior_by_contrasts(surveys, rng)
+    assert found.floor_arcsec == pytest.approx(floor, rel=0.02)
+    # 4000 draws, and a scaled chi-square where surveys are chosen sharply.
+    assert found.sigma_arcsec == pytest.approx(sigma, rel=0.05)
