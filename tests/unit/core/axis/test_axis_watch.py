@@ -223,7 +223,7 @@ def test_a_trend_in_bad_seeing_is_no_surer_than_a_straight_line_through_it(gathe
     assert found.size_rad == pytest.approx(15.0 / 0.2625 * ARCMIN_RAD, abs=4.0 * line * ARCSEC_RAD)
 
 
-def _still_frames(turns_arcsec, *, along_arcsec=None, alone=True, roll_arcsec=0.1):
+def _still_frames(turns_arcsec, *, along_arcsec=None, alone=True, roll_arcsec=0.1, known=None):
     """Frames a minute apart of a target that the mount tracks, turned across (and along
     declination) by so much, and what the watch says of them."""
     along_arcsec = np.zeros(len(turns_arcsec)) if along_arcsec is None else along_arcsec
@@ -232,7 +232,8 @@ def _still_frames(turns_arcsec, *, along_arcsec=None, alone=True, roll_arcsec=0.
     declination = np.cross(-AXIS, boresight)
     across = np.cross(declination, -AXIS)
     first = np.column_stack([boresight, np.cross(AXIS, boresight), AXIS])
-    watch = AxisWatch(axis_enu=AXIS, covariance_rad2=np.eye(2) * 1e-16, south=True)
+    known = np.eye(2) * 1e-16 if known is None else known
+    watch = AxisWatch(axis_enu=AXIS, covariance_rad2=known, south=True)
     found = []
     for n, (turn, along) in enumerate(zip(turns_arcsec, along_arcsec, strict=True)):
         seconds = 60.0 * n
@@ -276,3 +277,24 @@ def test_how_sure_a_jump_of_frames_is_follows_from_the_largest_dither():
     assert (number, moved.evidence) == (13, Evidence.JUMP)
     assert moved.significance == pytest.approx(60.0 / np.std(steps) - 0.36, rel=0.1)
     assert moved.size_rad == pytest.approx(ARCMIN_RAD, rel=0.01)
+
+
+@pytest.mark.parametrize("way", [0, 1], ids=["azimuth", "altitude"])
+def test_an_axis_that_is_not_known_well_may_turn_the_field_whichever_way_it_is_off(way):
+    """A field turns by omega t times what the axis is off: 1 deg, six minutes, 94.5 arcsec."""
+    known = np.eye(2) * 1e-16
+    known[way, way] = math.radians(1.0) ** 2
+    turns = np.where(np.arange(12) >= 10, 1200.0, 0.0)
+    ((number, moved), *_) = _still_frames(turns, known=known)
+    assert (number, moved.evidence) == (11, Evidence.TURN)
+    # The middles of two frames and of the ten before are 360 s apart.
+    turned = SIDEREAL_RATE_RAD_S * 360.0 * 3600.0
+    assert moved.significance == pytest.approx(1200.0 / turned, rel=0.01)
+
+
+def test_one_move_is_told_once_however_long_the_target_is_kept():
+    moved = np.where(np.arange(30) >= 12, 300.0, 0.0)
+    ((number, told),) = _still_frames(moved)
+    assert (number, told.evidence) == (13, Evidence.TURN)
+    ((number, told),) = _still_frames(np.zeros(30), along_arcsec=moved)
+    assert (number, told.evidence) == (14, Evidence.JUMP)
