@@ -71,6 +71,9 @@ def _options() -> argparse.Namespace:
     parser.add_argument("modules", nargs="*", metavar="MODULE", help="as knobs; all left out")
     parser.add_argument("--sample", type=int, default=50, metavar="N", help="how many (50)")
     parser.add_argument("--seed", type=int, default=1, metavar="K", help="which (1)")
+    parser.add_argument(
+        "--skip", type=int, default=0, metavar="N", help="leave out the sample's first N (0)"
+    )
     parser.add_argument("--minutes", type=float, default=1e6, metavar="M", help="end by then")
     parser.add_argument(
         "--tests", nargs="+", default=TESTS, metavar="PATH", help=f"{' '.join(TESTS)} left out"
@@ -80,7 +83,7 @@ def _options() -> argparse.Namespace:
         help="so long the tests of one mutant may take, s of the processor (%(default)s)",
     )  # fmt: skip
     parser.add_argument("--again", type=Path, metavar="FILE", help="only that report's survivors")
-    parser.add_argument("--json", type=Path, metavar="FILE", help="write a report")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write a report, as it goes")
     options = parser.parse_args()
     known = {one.stem for one in (ROOT / SOURCES).rglob("*.py")}
     if unknown := set(options.modules) - known:
@@ -101,32 +104,43 @@ def main() -> int:
             if options.again
             else chosen(ground, options.modules, options.sample, options.seed)
         )
+        mutants = mutants[options.skip :]
         if options.again:
             mutants = again(ground, options.again)
             pool = len(mutants)
         total_s = sum(ground.cpu_s.values())
         print(f"{len(ground.cpu_s)} tests, {total_s:.0f} s", flush=True)
         print(f"{len(mutants)} of {pool} mutants", flush=True)
+        told: list[Verdict] = []
+
+        def tell(one: Verdict) -> None:
+            _told(one)
+            told.append(one)
+            if options.json:
+                _written(options, pool, told)
+
         try:
-            verdicts = try_all(ground, mutants, 60.0 * options.minutes, _told)
+            verdicts = try_all(ground, mutants, 60.0 * options.minutes, tell)
         finally:
             ground.close()
     if not verdicts:
         print("no mutants")
         return 1
-    sums = summed_up(verdicts)
-    if options.json:
-        report = {
-            "seed": options.seed, "pool": pool, "sums": sums,
-            "mutants": [one.as_json() for one in verdicts],
-        }  # fmt: skip
-        options.json.write_text(json.dumps(report, indent=1) + "\n", "utf-8")
     print(
         "{mutants} mutants: {killed} killed, {timed_out} timed out, {survived} survived; "
         "score {score_percent:.1f} % (95 %: {score_low_percent:.1f} to "
-        "{score_high_percent:.1f} %)".format(**sums)
+        "{score_high_percent:.1f} %)".format(**summed_up(verdicts))
     )
     return 0
+
+
+def _written(options: argparse.Namespace, pool: int, verdicts: list[Verdict]) -> None:
+    """Write the report so far: a run that is ended early leaves what it has found."""
+    report = {
+        "seed": options.seed, "skipped": options.skip, "pool": pool, "sums": summed_up(verdicts),
+        "mutants": [one.as_json() for one in verdicts],
+    }  # fmt: skip
+    options.json.write_text(json.dumps(report, indent=1) + "\n", "utf-8")
 
 
 def _told(one: Verdict) -> None:
