@@ -289,3 +289,21 @@ def test_a_step_ends_short_by_one_and_a_half_sigma_of_where_it_would_end_and_at_
     assert np.radians(np.abs(np.subtract(whole, step.commanded_deg))) * scales == pytest.approx(
         short, rel=1e-3
     )
+
+
+@pytest.mark.parametrize("latitude_deg", [SOUTH, NORTH])
+@pytest.mark.parametrize("way", [0, 1], ids=["azimuth", "altitude"])
+def test_what_is_told_from_noise_by_less_than_one_and_a_half_sigma_moves_no_motor(
+    latitude_deg, way
+):
+    """On the sky, both ways alike; where the other component is known and right."""
+    pole = World(latitude_deg, 0).pole
+    covariance = np.eye(2) * ARCSEC_RAD**2
+    covariance[way, way] = (10.0 * ARCMIN_RAD) ** 2
+    for away_arcmin, worth in ((13.0, False), (-13.0, False), (17.0, True), (-17.0, True)):
+        axis = unit(pole + away_arcmin * ARCMIN_RAD * sky_tangents(pole)[way])
+        step = next_step(
+            Motors.new(axis), axis, covariance, pole, MotorLimits(), worth_rad=ARCMIN_RAD
+        )
+        assert (step is not None) is worth, away_arcmin
+        assert step is None or bool(step.commanded_deg[way])
