@@ -2,13 +2,17 @@
 
 from datetime import UTC, datetime
 
+import numpy as np
+
 from polewright.adapters.catalogue.names import NamedPlaces
 from polewright.core.axis.tolerance import USUAL_TOLERANCE_RAD, Tolerance
+from polewright.core.axis.tonight import TonightsPole, tonights_pole
 from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.plan.evening_plan import PlanAsked, PlannedTrain, PlanSource, tightest_of
 from polewright.core.plan.sky_target import SkyTarget
-from polewright.core.plan.window import ClockHours, Window, read_window
+from polewright.core.plan.window import ClockHours, Window, night_of, read_window
+from polewright.core.sky.place import Place
 from polewright.session.local_time import local_zone
 from polewright.session.plan_reading import read_targets
 from polewright.session.plan_wish import Optics, PlanWish
@@ -88,6 +92,33 @@ def planned_tolerance(settings: Settings) -> Tolerance:
     if tightest is not None:
         return tightest.tolerance
     return Tolerance(error_rad=USUAL_TOLERANCE_RAD, reason="usual, since nothing is planned")
+
+
+def tonight_for(settings: Settings, place: Place, instant: datetime) -> tuple[TonightsPole, Window]:
+    """Return the pole that suits the settings' plan on the evening of an instant, and its window.
+
+    Raises
+    ------
+    UsageError
+        ``no_window``: the settings do not say targets and window; ``no_night``; and what
+        :func:`asked_by_settings` and :func:`tonights_pole` raise.
+    """
+    asked = asked_by_settings(settings)
+    if asked is None or not asked.targets or not asked.timed:
+        raise UsageError(
+            "tonight's pole needs to know what is shot and when, and the settings do not say it",
+            remedy="Set [plan] targets, and start and end or night; or hold it against another "
+            "pole: --target refracted.",
+            code="no_window",
+        )
+    if asked.window is not None:
+        window = asked.window
+    elif asked.hours is not None:
+        window = asked.hours.window(instant, local_zone())
+    else:
+        window = night_of(place, instant).window
+    directions = np.stack([target.direction_icrs for target in asked.targets])
+    return tonights_pole(place, directions, window.start, window.end), window
 
 
 def planned_window(asked: PlanAsked | None) -> PlannedWindow | None:

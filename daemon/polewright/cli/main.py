@@ -300,14 +300,40 @@ def parser() -> argparse.ArgumentParser:
         default="inverted", help="what your polar scope does to the picture",
     )  # fmt: skip
 
-    axis = verb("axis", "find the rotation axis from pictures, offline")
+    axis = verb(
+        "axis", "find the rotation axis from pictures, offline",
+        "Time and place come from the pictures where they tell them (FITS: DATE-OBS, OBSGEO-..., "
+        "SITELAT and SITELONG);\noptions go before them, the settings come after. Times say when "
+        "the shutter opened, with their zone:\n2026-11-25T20:00:00Z. Degrees north and east are "
+        "positive.",
+    )  # fmt: skip
     axis.add_argument("files", nargs="+", type=Path, metavar="FILE")
     _add_optics(axis)
     axis.add_argument("--latitude", type=float, metavar="DEG", help="site, north positive")
     axis.add_argument("--longitude", type=float, metavar="DEG", help="site, east positive")
-    axis.add_argument("--elevation", type=float, default=0.0, metavar="M")
+    axis.add_argument("--elevation", type=float, metavar="M")
+    axis.add_argument("--pressure", type=float, metavar="HPA", help="of the air, at the station")
+    axis.add_argument("--temperature", type=float, metavar="C", help="of the air")
+    axis.add_argument("--start", metavar="TIME", help="when the first picture began")
+    axis.add_argument(
+        "--every", type=float, metavar="S",
+        help="seconds from the beginning of each picture to that of the next, in the order given",
+    )  # fmt: skip
+    axis.add_argument(
+        "--times", type=Path, metavar="FILE", help="a list: name of the picture, when it began"
+    )
+    axis.add_argument(
+        "--without-roll", action="store_true",
+        help="the pictures do not turn with the axis (a rotator): directions alone decide",
+    )  # fmt: skip
+    axis.add_argument(
+        "--floor", type=float, metavar="ARCSEC", help="how far the mount wanders between pictures"
+    )
     axis.add_argument("--plot", type=Path, metavar="FILE", help="draw residuals and axis")
-    axis.add_argument("--target", choices=["refracted", "true"], default="refracted")
+    axis.add_argument(
+        "--target", choices=["refracted", "true", "tonight"],
+        help="the pole to hold it against; else the settings' one",
+    )  # fmt: skip
 
     solve = verb("solve", "find where one picture was looking, offline")
     solve.add_argument("files", nargs=1, type=Path, metavar="FILE")

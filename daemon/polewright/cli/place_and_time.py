@@ -49,10 +49,7 @@ class Occasion:
     @property
     def where(self) -> str:
         """The place in words."""
-        ns = f"{abs(self.place.latitude_deg):.4f} {'S' if self.place.south else 'N'}"
-        east = self.place.longitude_deg >= 0.0
-        ew = f"{abs(self.place.longitude_deg):.4f} {'E' if east else 'W'}"
-        told = f"{ns}, {ew}, {self.place.elevation_m:.0f} m"
+        told = self.place.words
         return f"{self.name} ({told})" if self.name else told
 
     @property

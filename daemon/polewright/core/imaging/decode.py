@@ -19,6 +19,7 @@ from PIL import ExifTags, Image
 
 from polewright.core.errors import MeasurementError
 from polewright.core.imaging.frame import Frame, Pixels
+from polewright.core.imaging.site_cards import places_told
 
 LOG = logging.getLogger(__name__)
 
@@ -131,6 +132,7 @@ def _from_fits(data: bytes, name: str) -> Frame:
         pixel_size_um=pixel_size_um,
         focal_length_mm=_number(header, "FOCALLEN"),
         camera=str(header.get("INSTRUME", "")).strip() or name,
+        places=places_told(header, name=name),
     )
 
 

@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from polewright.core.sky.told_places import ToldPlace
+
 Pixels = NDArray[np.unsignedinteger[Any] | np.floating[Any]]
 
 
@@ -35,6 +37,8 @@ class Frame:
         As told by the picture or the device, binning included (um, mm).
     camera : str
         Device name or file name.
+    places : tuple of ToldPlace
+        Where the picture says that it was taken, once for each way in which it says so.
     """
 
     pixels: Pixels
@@ -47,6 +51,7 @@ class Frame:
     pixel_size_um: float | None = None
     focal_length_mm: float | None = None
     camera: str = ""
+    places: tuple[ToldPlace, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse what is not a picture and an instant without a zone."""

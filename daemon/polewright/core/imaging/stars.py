@@ -13,6 +13,13 @@ def is_trailed(elongation: float) -> bool:
     return elongation > _TRAILED_ELONGATION
 
 
+def trail_words(elongation: float) -> str:
+    """Return what is said of a frame whose stars are trails; empty where they are none."""
+    if not is_trailed(elongation):
+        return ""
+    return f"trailed, stars {elongation:.1f} times longer than wide"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StarList:
     """Stars found in one frame, brightest first.

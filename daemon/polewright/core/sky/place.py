@@ -57,6 +57,14 @@ class Place:
         return self.latitude_deg < 0.0
 
     @property
+    def words(self) -> str:
+        """Latitude, longitude and elevation as people write them."""
+        longitude_deg = (self.longitude_deg + 180.0) % 360.0 - 180.0
+        north = f"{abs(self.latitude_deg):.4f} {'S' if self.south else 'N'}"
+        east = f"{abs(longitude_deg):.4f} {'E' if longitude_deg >= 0.0 else 'W'}"
+        return f"{north}, {east}, {self.elevation_m:.0f} m"
+
+    @property
     def latitude_rad(self) -> float:
         """Latitude (rad)."""
         return math.radians(self.latitude_deg)

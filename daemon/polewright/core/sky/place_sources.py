@@ -129,7 +129,7 @@ def _between(chosen: PlaceReading, other: PlaceReading) -> Doubt | None:
     turn_deg = frame_turn_deg(here, there)
     if turn_deg <= _SAME_DEG:
         return None
-    kind = _kind(here, there)
+    kind = slip_between(here, there)
     if kind is None and turn_deg <= _NOTABLE_DEG:
         return None
     code, what = kind or ("places_differ", f"they are {turn_deg:.1f} deg apart")
@@ -154,8 +154,8 @@ def _bars(chosen: PlaceReading, other: PlaceReading, turn_deg: float, code: str)
     return Bars.BY_DAY
 
 
-def _kind(here: Place, there: Place) -> tuple[str, str] | None:
-    """Return code and words of the slips that people and programs make."""
+def slip_between(here: Place, there: Place) -> tuple[str, str] | None:
+    """Return code and words of the slip of a person or a program between two places; else None."""
     lat, lon = here.latitude_deg, wrap_half_turn_deg(here.longitude_deg)
     other_lat, other_lon = there.latitude_deg, wrap_half_turn_deg(there.longitude_deg)
     latitude_flipped = _alike(lat, -other_lat) and not _alike(lat, other_lat)
