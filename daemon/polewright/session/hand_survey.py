@@ -8,14 +8,23 @@ import logging
 import math
 from dataclasses import replace
 
-from polewright.core.axis.diagnosis import diagnose
 from polewright.core.axis.estimate import AxisEstimate
+from polewright.core.axis.forecast import further_frame
 from polewright.core.axis.observation import ObservedAttitude
-from polewright.core.axis.survey import different_turns, solve_axis_robustly
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
-from polewright.core.errors import MeasurementError
+from polewright.core.axis.weighing import (
+    FEWEST_PLACES,
+    SurveyFrame,
+    Weighed,
+    blames_roll,
+    even_without_roll,
+    other_side,
+    weigh,
+)
+from polewright.core.errors import MeasurementError, PolewrightError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.geometry.rotations import vector_from_rotation
+from polewright.ports import PierSide
 from polewright.session.survey import SurveyOutcome, SurveyScene
 
 _log = logging.getLogger(__name__)
@@ -27,7 +36,8 @@ _SKY_RATE_RAD_S = 1.1 * SIDEREAL_RATE_RAD_S
 # A rest this far from all earlier ones is a new place.
 _NEW_PLACE_RAD = math.radians(8.0)
 _MOST_PLACES = 10
-_FEWEST_PLACES = 3
+# From here on frames that disagree are asked whether their roll alone is to blame.
+_PLACES_BEFORE_BLAME = 5
 # Nobody turned for this long: the survey ends by itself (s).
 _PATIENCE_S = 900.0
 
@@ -49,7 +59,7 @@ async def run_hand_survey(scene: SurveyScene) -> SurveyOutcome:
     )
     wish, measurer = scene.wish, scene.measurer
     measurer.forget_optics()
-    kept: list[ObservedAttitude] = []
+    kept: list[SurveyFrame] = []
     before: ObservedAttitude | None = None
     trouble: MeasurementError | None = None
     exposure_s = wish.exposure_s
@@ -73,11 +83,11 @@ async def run_hand_survey(scene: SurveyScene) -> SurveyOutcome:
         before = now
         if not rests or not _is_new(now, kept):
             continue
-        kept.append(now)
+        kept.append(SurveyFrame(attitude=now, side=await _side(scene)))
         deadline_s = scene.clock.monotonic() + _PATIENCE_S
-        estimate = await _grown(scene, kept)
-        if estimate is not None:
-            return SurveyOutcome(estimate=estimate, further_sigma_rad=estimate.sigma_rad)
+        outcome = await _grown(scene, kept)
+        if outcome is not None:
+            return outcome
     if trouble is not None and not kept:
         raise trouble
     raise MeasurementError(
@@ -88,10 +98,22 @@ async def run_hand_survey(scene: SurveyScene) -> SurveyOutcome:
     )
 
 
-async def _grown(scene: SurveyScene, kept: list[ObservedAttitude]) -> AxisEstimate | None:
-    """Return the estimate once it is good enough; else say what to do next."""
-    wish, taken = scene.wish, scene.measurer.taken
-    if len(kept) < _FEWEST_PLACES:
+async def _side(scene: SurveyScene) -> str:
+    """Return the side of the pier where a mount tells it; one that is silent is no trouble."""
+    if scene.mount is None:
+        return ""
+    try:
+        side = (await scene.mount.status()).pier_side
+    except PolewrightError as trouble:
+        _log.debug("the mount does not say on which side of the pier it is: %s", trouble)
+        return ""
+    return "" if side is PierSide.UNKNOWN else side.value
+
+
+async def _grown(scene: SurveyScene, kept: list[SurveyFrame]) -> SurveyOutcome | None:
+    """Return the outcome once it is good enough; else say what to do next."""
+    taken = scene.measurer.taken
+    if len(kept) < FEWEST_PLACES:
         scene.progress(
             f"place {len(kept)} taken: turn right ascension by about 20 deg, the same way, and "
             "let it rest",
@@ -99,24 +121,65 @@ async def _grown(scene: SurveyScene, kept: list[ObservedAttitude]) -> AxisEstima
             20 * len(kept),
         )
         return None
-    estimate = await asyncio.to_thread(
-        solve_axis_robustly,
-        kept,
-        mechanical_floor_arcsec=wish.mechanical_floor_arcsec,
-        use_roll=wish.use_roll is not False,
-    )
-    enough = different_turns(estimate.turn_angles_rad) >= _FEWEST_PLACES
-    sigma_arcsec = estimate.sigma_rad / ARCSEC_RAD
-    if estimate.consistent and enough and sigma_arcsec <= wish.wish_arcsec:
-        return estimate
-    if len(kept) >= _MOST_PLACES:
-        if estimate.consistent:
-            return estimate
-        found = diagnose(kept, mechanical_floor_arcsec=wish.mechanical_floor_arcsec)
-        raise MeasurementError(found.words, remedy=found.remedy, code=found.cause.value)
-    state = f"known to {sigma_arcsec:.0f} arcsec" if estimate.consistent else "the frames disagree"
+    weighed = await asyncio.to_thread(_weighed, scene, kept)
+    estimate = weighed.believed()
+    precise = estimate is not None and estimate.sigma_rad <= scene.wish.wish_arcsec * ARCSEC_RAD
+    if estimate is not None and (precise or len(kept) >= _MOST_PLACES):
+        return await asyncio.to_thread(_outcome, scene, kept[weighed.left_out :], estimate, weighed)
+    if estimate is not None:
+        state = f"known to {estimate.sigma_rad / ARCSEC_RAD:.0f} arcsec"
+    elif weighed.left_out:
+        state = f"the first {weighed.left_out} are of the pier's other side and do not count"
+    else:
+        state = "the frames disagree"
     scene.progress(f"place {len(kept)} taken, {state}: turn on, and let it rest", taken, 80)
     return None
+
+
+def _weighed(scene: SurveyScene, kept: list[SurveyFrame]) -> Weighed:
+    """Return what the frames say; without roll where that alone is to blame.
+
+    Raises
+    ------
+    MeasurementError
+        What moved, once there are as many places as a person is asked to turn to.
+    """
+    rules = scene.wish.rules(scene.place)
+    weighed = weigh(kept, rules)
+    last = len(kept) >= _MOST_PLACES
+    if weighed.believable or len(kept) < _PLACES_BEFORE_BLAME:
+        return weighed
+    try:
+        blames_roll(kept, weighed, rules)
+    except MeasurementError:
+        if last:
+            raise
+        return weighed
+    weighed = weigh(kept, rules, without_roll=True)
+    if last and not weighed.believable:
+        raise other_side(kept, weighed) if weighed.left_out else even_without_roll()
+    return weighed
+
+
+def _outcome(
+    scene: SurveyScene, counted: list[SurveyFrame], estimate: AxisEstimate, weighed: Weighed
+) -> SurveyOutcome:
+    turns = [float(turn) for turn in estimate.turn_angles_rad]
+    first = estimate.labels[0]
+    forecast = further_frame(
+        next(frame.attitude for frame in counted if frame.attitude.label == first),
+        estimate.axis_enu,
+        turns,
+        largest_turn_rad=max(turns, key=abs),
+        mechanical_floor_arcsec=scene.wish.mechanical_floor_arcsec,
+        use_roll=estimate.roll_used,
+    )
+    return SurveyOutcome(
+        estimate=estimate,
+        further_sigma_rad=forecast.sigma_rad,
+        left_out=weighed.left_out,
+        side=PierSide(counted[-1].side or PierSide.UNKNOWN),
+    )
 
 
 def _rests(before: ObservedAttitude, now: ObservedAttitude) -> bool:
@@ -125,8 +188,8 @@ def _rests(before: ObservedAttitude, now: ObservedAttitude) -> bool:
     return _angle(before, now) < _STILL_RAD + _SKY_RATE_RAD_S * elapsed_s
 
 
-def _is_new(now: ObservedAttitude, kept: list[ObservedAttitude]) -> bool:
-    return all(_angle(one, now) > _NEW_PLACE_RAD for one in kept)
+def _is_new(now: ObservedAttitude, kept: list[SurveyFrame]) -> bool:
+    return all(_angle(one.attitude, now) > _NEW_PLACE_RAD for one in kept)
 
 
 def _angle(first: ObservedAttitude, second: ObservedAttitude) -> float:

@@ -10,18 +10,26 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from polewright.core.axis.diagnosis import Cause, diagnose
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.forecast import choose_turns, further_frame
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.plan import plan_sweep, safe_range, widest_gap
-from polewright.core.axis.survey import different_turns, solve_axis_robustly
+from polewright.core.axis.weighing import (
+    FEWEST_PLACES,
+    SurveyFrame,
+    Weighed,
+    WeighingRules,
+    blames_roll,
+    even_without_roll,
+    other_side,
+    weigh,
+)
 from polewright.core.errors import DeviceError, MeasurementError, PolewrightError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.sky.mount_frame import hour_angle_deg
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
-from polewright.ports import Clock
+from polewright.ports import Clock, PierSide
 from polewright.session.exposing import ExposureFinder
 from polewright.session.frames_at_rest import FramesAtRest
 from polewright.session.measuring import FrameMeasurer
@@ -33,11 +41,10 @@ _log = logging.getLogger(__name__)
 Progress = Callable[[str, int, int], None]
 """Called with the step in words, frames taken and percent done."""
 
+# Places this near to each other are one (deg).
+_SAME_PLACE_DEG = 0.1
 # When frames disagree this many more are taken before the survey gives up.
 _MOST_EXTRA_FRAMES = 2
-_FEWEST_FRAMES = 3
-# Directions that were not meant to do without roll must check each other at least this often.
-_FEWEST_DIRECTION_CHECKS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +68,14 @@ class SurveyWish:
     mechanical_floor_arcsec: float = 3.0
     use_roll: bool | None = None
 
+    def rules(self, place: Place) -> WeighingRules:
+        """Return how frames that were taken at a place are weighed."""
+        return WeighingRules(
+            pole_enu=pole_enu(place, refracted=True),
+            mechanical_floor_arcsec=self.mechanical_floor_arcsec,
+            use_roll=self.use_roll,
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SurveyScene:
@@ -80,11 +95,15 @@ class SurveyOutcome:
     """The estimate, and the sigma that one more frame would have promised (rad).
 
     ``cut_short``: why the mount did not go on to the end; the frames before were enough.
+    ``left_out``: so many frames before them do not count, since the tube went to the other side of
+    the pier; ``side`` of the pier is that of the frames that do, where the mount says so.
     """
 
     estimate: AxisEstimate
     further_sigma_rad: float
     cut_short: PolewrightError | None = None
+    left_out: int = 0
+    side: PierSide = PierSide.UNKNOWN
 
 
 async def run_survey(scene: SurveyScene) -> SurveyOutcome:
@@ -125,7 +144,9 @@ async def run_survey(scene: SurveyScene) -> SurveyOutcome:
         if outcome.cut_short is not None:
             outcome = replace(outcome, cut_short=await stop_shielded(mount) or outcome.cut_short)
         else:
-            outcome = await _back_after_success(outcome, scene, mount, start, sweep.declination)
+            # On the other side of the pier it stays on that side, where its answer holds.
+            goal = sweep.first_place if outcome.left_out else start
+            outcome = await _back_after_success(outcome, scene, mount, goal, sweep.declination)
     except BaseException as failure:
         not_stopped = await stop_shielded(mount)
         if not_stopped is not None and isinstance(failure, PolewrightError):
@@ -198,8 +219,10 @@ class _Sweep:
             cross_meridian=self._wish.cross_meridian,
         )
         self._begin, self._end = plan.hour_angles_deg
-        self._attitudes: list[ObservedAttitude] = []
+        self._taken: list[SurveyFrame] = []
         self._visited: list[float] = []
+        self._left_out = 0
+        self._rules = scene.wish.rules(scene.place)
         self._use_roll = self._wish.use_roll is not False
         self._trouble: MeasurementError | None = None
         self._frames = FramesAtRest(
@@ -213,57 +236,79 @@ class _Sweep:
         )
         self._refused: DeviceError | None = None
 
+    @property
+    def _kept(self) -> list[SurveyFrame]:
+        """The frames that count."""
+        return self._taken[self._left_out :]
+
+    @property
+    def first_place(self) -> float:
+        """Hour angle of the first frame that counts (deg)."""
+        return self._visited[self._left_out]
+
     async def run(self) -> SurveyOutcome:
         try:
             estimate = await self._swept()
         except DeviceError as trouble:
-            if trouble is not self._refused or len(self._attitudes) < _FEWEST_FRAMES:
+            if trouble is not self._refused or len(self._taken) < FEWEST_PLACES:
                 raise
             estimate = await self._from_what_there_is(trouble)
         forecast = await asyncio.to_thread(
             further_frame,
-            self._attitudes[0],
+            self._kept[0].attitude,
             estimate.axis_enu,
-            [self._turn_rad(place) for place in self._visited],
+            [self._turn_rad(place) for place in self._visited[self._left_out :]],
             largest_turn_rad=self._turn_rad(self._end),
             mechanical_floor_arcsec=self._wish.mechanical_floor_arcsec,
-            use_roll=self._use_roll,
+            use_roll=estimate.roll_used,
         )
         return SurveyOutcome(
-            estimate=estimate, further_sigma_rad=forecast.sigma_rad, cut_short=self._refused
+            estimate=estimate,
+            further_sigma_rad=forecast.sigma_rad,
+            cut_short=self._refused,
+            left_out=self._left_out,
+            side=PierSide(self._taken[-1].side or PierSide.UNKNOWN),
         )
 
     async def _swept(self) -> AxisEstimate:
         """Visit place after place, as many as it takes."""
         await self._visit(self._begin)
-        if not self._attitudes:
+        if not self._taken:
             raise self._trouble or AssertionError("a frame or a reason")
-        estimate = await self._work_through(await self._planned())
-        if estimate is None:
+        await self._work_through(await self._planned())
+        if len(self._taken) < FEWEST_PLACES:
             raise self._trouble or MeasurementError(
-                f"only {len(self._attitudes)} frames were solved",
+                f"only {len(self._taken)} frames were solved",
                 remedy="Set [survey] frames to 3 or more, and wait for clear sky.",
                 code="too_few_frames",
             )
+        weighed = await self._weigh()
         extra = 0
-        while not self._believable(estimate) and extra < _MOST_EXTRA_FRAMES:
+        while not weighed.believable and extra < _MOST_EXTRA_FRAMES:
             extra += 1
             self._say("the frames disagree: taking one more", 90)
-            await self._visit(widest_gap(self._visited))
-            estimate = await self._estimate()
-        if not self._believable(estimate):
-            estimate = await self._without_roll()
-        return estimate
+            await self._visit(self._doubted_place(weighed))
+            weighed = await self._weigh()
+        return weighed.believed() or await self._without_roll(weighed)
+
+    def _doubted_place(self, weighed: Weighed) -> float:
+        """Return where one more frame helps most, on the side of the pier where the tube is."""
+        places = self._visited[weighed.left_out :]
+        if not places[1:] or max(places) - min(places) < _SAME_PLACE_DEG:
+            if weighed.left_out:
+                raise other_side(self._taken, weighed)
+            places = [self._begin, self._end]
+        return widest_gap(places)
 
     async def _from_what_there_is(self, trouble: DeviceError) -> AxisEstimate:
         """Return the axis by the frames so far, with the sigma that they have; else the trouble."""
-        count = len(self._attitudes)
         try:
-            estimate = await self._estimate()
+            estimate = (await self._weigh()).believed()
         except MeasurementError:
             raise trouble from None
-        if not (self._believable(estimate) and self._checks_itself(estimate)):
+        if estimate is None:
             raise trouble
+        count = len(self._kept)
         _log.warning("%s; the %d frames so far answer", trouble.text, count)
         self._say(f"{trouble.text}: the {count} frames so far answer", 95)
         return estimate
@@ -272,8 +317,8 @@ class _Sweep:
         """Return the hour angles still to visit."""
         forecast = await asyncio.to_thread(
             choose_turns,
-            self._attitudes[0],
-            pole_enu(self._scene.place, refracted=True),
+            self._kept[0].attitude,
+            self._rules.pole_enu,
             wish_rad=self._wish.wish_arcsec * ARCSEC_RAD,
             most_frames=self._wish.frames,
             largest_turn_rad=self._turn_rad(self._end),
@@ -287,80 +332,52 @@ class _Sweep:
             forecast.sigma_rad / ARCSEC_RAD,
             "" if forecast.reaches_wish else ", the best that is possible here",
         )
-        places = [self._begin + math.degrees(turn) / self._sense for turn in forecast.turns_rad]
+        places = [
+            self.first_place + math.degrees(turn) / self._sense for turn in forecast.turns_rad
+        ]
         return places[1:]
 
-    async def _work_through(self, places: list[float]) -> AxisEstimate | None:
+    async def _work_through(self, places: list[float]) -> None:
         """Visit the places in order; stop as soon as the wish is reached."""
-        estimate: AxisEstimate | None = None
         for index, place in enumerate(places):
             self._say(f"place {index + 2} of {len(places) + 1}", 80 * (index + 1) // len(places))
             await self._visit(place)
-            if len({round(visited, 1) for visited in self._visited}) < _FEWEST_FRAMES:
+            if len({round(visited, 1) for visited in self._visited}) < FEWEST_PLACES:
                 continue  # frames at two places do not check each other
-            estimate = await self._estimate()
-            if estimate.consistent and self._good_enough(estimate):
+            if self._good_enough(await self._weigh()):
                 break
-        if estimate is None and len(self._attitudes) >= _FEWEST_FRAMES:
-            return await self._estimate()
-        return estimate
 
-    async def _without_roll(self) -> AxisEstimate:
+    async def _without_roll(self, weighed: Weighed) -> AxisEstimate:
         """Explain the misfit; where only the roll is to blame, go on without it."""
-        found = await asyncio.to_thread(
-            diagnose, self._attitudes, mechanical_floor_arcsec=self._wish.mechanical_floor_arcsec
-        )
-        if found.cause is not Cause.ROLL_UNTRUSTED or self._wish.use_roll is True:
-            code = "frames_disagree" if found.cause is Cause.UNKNOWN else found.cause.value
-            raise MeasurementError(found.words, remedy=found.remedy, code=code)
-        _log.warning("%s: the directions alone decide, over a wider turn", found.words)
+        await asyncio.to_thread(blames_roll, self._taken, weighed, self._rules)
+        _log.warning("the pictures' roll is to blame: the directions decide, over a wider turn")
         self._use_roll = False
         for place in await self._planned():
-            if self._good_enough(await self._estimate()):
+            if self._good_enough(await self._weigh()):
                 break
             self._say("a wider turn, since the pictures' roll is not to be trusted", 90)
             await self._visit(place)
-        estimate = await self._estimate()
-        if not self._believable(estimate):
-            raise MeasurementError(
-                "the frames disagree even without their roll",
-                remedy="Check clamps, cables and tripod; wait for clear sky; then survey again.",
-                code="frames_disagree",
-            )
+        weighed = await self._weigh()
+        estimate = weighed.believed()
+        if estimate is None:
+            raise other_side(self._taken, weighed) if weighed.left_out else even_without_roll()
         return estimate
 
-    async def _estimate(self) -> AxisEstimate:
-        try:
-            return await asyncio.to_thread(self._solve, use_roll=self._use_roll)
-        except MeasurementError as failure:
-            if failure.code != "no_convergence" or self._wish.use_roll is True:
-                raise
-            # Rolls so wild that no axis fits them: the directions may still agree.
-            return await asyncio.to_thread(self._solve, use_roll=False)
-
-    def _solve(self, *, use_roll: bool) -> AxisEstimate:
-        return solve_axis_robustly(
-            self._attitudes,
-            mechanical_floor_arcsec=self._wish.mechanical_floor_arcsec,
-            use_roll=use_roll,
+    async def _weigh(self) -> Weighed:
+        weighed = await asyncio.to_thread(
+            weigh, self._taken, self._rules, without_roll=not self._use_roll
         )
+        if weighed.left_out > self._left_out:
+            _log.warning(
+                "the tube went to the other side of the pier: %d frames before that do not count",
+                weighed.left_out,
+            )
+        self._left_out = weighed.left_out
+        return weighed
 
-    def _believable(self, estimate: AxisEstimate) -> bool:
-        """Return whether the frames agree; without roll nobody asked for, they must show it."""
-        checked = estimate.roll_used or self._wish.use_roll is False
-        return estimate.consistent and (
-            checked or estimate.degrees_of_freedom >= _FEWEST_DIRECTION_CHECKS
-        )
-
-    def _good_enough(self, estimate: AxisEstimate) -> bool:
-        precise = estimate.sigma_rad <= self._wish.wish_arcsec * ARCSEC_RAD
-        return precise and self._checks_itself(estimate)
-
-    @staticmethod
-    def _checks_itself(estimate: AxisEstimate) -> bool:
-        """Return whether a frame that is wrong would show."""
-        places = different_turns(estimate.turn_angles_rad) >= _FEWEST_FRAMES
-        return places and estimate.degrees_of_freedom > 0
+    def _good_enough(self, weighed: Weighed) -> bool:
+        estimate = weighed.believed()
+        return estimate is not None and estimate.sigma_rad <= self._wish.wish_arcsec * ARCSEC_RAD
 
     async def _visit(self, hour_angle: float) -> None:
         """Turn there and take a frame; a frame that fails is remembered and passed over."""
@@ -378,7 +395,10 @@ class _Sweep:
             self._trouble = failure
             _log.warning("no frame at hour angle %.0f deg: %s", hour_angle, failure)
             return
-        self._attitudes.append(attitude)
+        side = (await self._mount.status()).pier_side
+        self._taken.append(
+            SurveyFrame(attitude=attitude, side="" if side is PierSide.UNKNOWN else side.value)
+        )
         self._visited.append(hour_angle)
 
     async def _frame(self, *, turned: bool) -> ObservedAttitude:
@@ -391,7 +411,7 @@ class _Sweep:
         return 1.0 if self._scene.place.south else -1.0
 
     def _turn_rad(self, hour_angle: float) -> float:
-        return self._sense * math.radians(hour_angle - self._begin)
+        return self._sense * math.radians(hour_angle - self.first_place)
 
     def _say(self, step: str, percent: int) -> None:
         self._scene.progress(step, self._scene.measurer.taken, percent)

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from polewright.core.errors import UsageError
+from polewright.ports import PierSide
 from polewright.session.bracket_learning import learn_from_survey
 from polewright.session.dusk import first_stars
 from polewright.session.following import Standing
@@ -70,6 +71,14 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
             remedy=short.remedy,
             code="survey_cut_short",
         )
+    if outcome.left_out:
+        teller.event(
+            f"the tube went to the other side of the pier in the survey: its first "
+            f"{outcome.left_out} frames do not count, the {len(estimate.labels)} since do",
+            remedy="Nothing. Stay on this side while adjusting: declination moves with every "
+            "change of side.",
+            code="other_pier_side",
+        )
     memory.survey, memory.kept = estimate, None
     if memory.wishes is before:  # else a plan was set meanwhile, and holds from now on
         memory.wishes = wishes
@@ -80,6 +89,8 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
         camera=devices.camera.name,
         scale_arcsec_px=devices.measurer.scale_arcsec_px,
         syncs=mount.syncs if mount else 0,
+        # Of the frames that count, wherever the tube is by now.
+        pier_side=standing.pier_side if outcome.side is PierSide.UNKNOWN else outcome.side,
     )
     result = wishes.correction_of(estimate, place)
     message = survey_message(

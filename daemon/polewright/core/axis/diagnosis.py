@@ -23,7 +23,7 @@ from polewright.core.geometry.directions import ARCSEC_RAD
 
 _FEWEST_FRAMES = 4
 # Roll is blamed only where the directions alone can check themselves at least this much.
-_FEWEST_DIRECTION_CHECKS = 2
+FEWEST_DIRECTION_CHECKS = 2
 
 
 class Cause(StrEnum):
@@ -165,4 +165,4 @@ def _directions_agree(
         )
     except MeasurementError:
         return False
-    return estimate.degrees_of_freedom >= _FEWEST_DIRECTION_CHECKS and estimate.consistent
+    return estimate.degrees_of_freedom >= FEWEST_DIRECTION_CHECKS and estimate.consistent

@@ -48,8 +48,10 @@ _UNKNOWN_ROLL_RAD = 1.0e3
 
 _MOST_STEPS = 30
 _CONVERGED_RAD = 1e-12
-# Leaving one frame out shows which one is wrong only where the rest can still check itself.
+# Leaving one frame out shows which one is wrong only where the rest still checks itself so often:
+# with a single check left, another frame than the wrong one may be left out and nothing shows.
 _FEWEST_TO_PLACE_A_FAULT = 4
+_FEWEST_CHECKS_OF_THE_REST = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +210,7 @@ def solve_axis_robustly(
             estimate = solve(rest)
         except MeasurementError:
             continue
-        checked = estimate.degrees_of_freedom > 0
+        checked = estimate.degrees_of_freedom >= _FEWEST_CHECKS_OF_THE_REST
         if checked and estimate.consistent and different_turns(estimate.turn_angles_rad) >= 3:
             trials.append(replace(estimate, rejected=(suspect.label,)))
     return min(trials, key=lambda trial: trial.chi2) if trials else whole
