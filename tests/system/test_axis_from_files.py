@@ -175,6 +175,26 @@ def test_pressure_and_temperature_go_with_a_place_by_options(evening, axis, tmp_
     assert cold["axis_altitude_deg"] != usual["axis_altitude_deg"]
 
 
+async def test_bolts_turned_between_pictures_are_told_as_what_moved(tmp_path):
+    """The mount itself is moved by the simulator's bolt, unseen, after the third of five."""
+    sky = SimulatedObservatory(invent(12, "south"))
+    names = [f"sweep{n}.fits" for n in range(5)]
+    for n, name in enumerate(names):
+        sky.go_to(5.0 + 15.0 * n, DECLINATION_DEG)
+        (tmp_path / name).write_bytes(sky.picture(EXPOSURE_S))
+        if n == 2:
+            sky.turn(altitude_turns=0.25)
+    here = ("--latitude", "-32.4", "--longitude", "22.7", "--elevation", "1250")
+    ended = await polewright(tmp_path, "axis", *reversed(names), *here, "--json")
+    assert ended.code == 3, "cannot tell"
+    assert ended.json["verdict"] == "cannot_tell"
+    assert ended.json["trouble"]["code"] == "tripod_moved"
+    assert "after sweep2.fits" in ended.json["trouble"]["text"]
+    told = await polewright(tmp_path, "axis", *names, *here)
+    assert told.out.startswith("not to be believed: the tripod or the mount moved by about")
+    assert "Check the tripod's feet" in told.out
+
+
 def test_tonights_pole_needs_a_plan_and_has_it_from_the_settings(evening, axis, tmp_path):
     evening.copy(tmp_path, site(evening.sky.place))
     code, refused, _ = axis("--target", "tonight")

@@ -2,7 +2,6 @@
 
 import argparse
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -13,6 +12,7 @@ from polewright.adapters.solver.both import BothSolvers
 from polewright.app.planning import planned_tolerance, tonight_for
 from polewright.cli.axis_plot import draw_axis
 from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output
+from polewright.cli.picture_axis import axis_of_pictures
 from polewright.cli.picture_places import check_place_options, place_figures, place_line, place_of
 from polewright.cli.picture_times import own_times_words, times_of
 from polewright.cli.pictures import SolvedPicture, picture_figures, solve_picture, trail_figures
@@ -21,6 +21,7 @@ from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.observing import observe
 from polewright.core.axis.survey import DEFAULT_MECHANICAL_FLOOR_ARCSEC, solve_axis_robustly
+from polewright.core.axis.weighing import WeighingRules
 from polewright.core.errors import MeasurementError, UsageError
 from polewright.core.geometry.directions import (
     ARCSEC_RAD,
@@ -37,6 +38,9 @@ from polewright.settings.model import Settings
 # Pictures without a time are set against the stars only; the turn of the sky between them stays
 # in the residuals.
 _NO_TIME = datetime(2000, 1, 1, tzinfo=UTC)
+_DISAGREE = (
+    "  the pictures disagree by more than their noise; with place and time what moved can be told"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,21 +54,16 @@ class _Job:
     failures: tuple[str, ...]
 
     @property
-    def use_roll(self) -> bool:
-        """Whether the pictures' roll is to have a say."""
-        return not self.options.without_roll and self.settings.survey.use_roll != "no"
+    def use_roll(self) -> bool | None:
+        """Whether the pictures' roll has a say; None: until they show otherwise."""
+        told = "no" if self.options.without_roll else self.settings.survey.use_roll
+        return {"auto": None, "yes": True, "no": False}[told]
 
     @property
     def floor_arcsec(self) -> float:
         """How far the mount wanders from picture to picture (one sigma)."""
         told = self.options.floor or self.settings.survey.mechanical_floor_arcsec
         return float(told or DEFAULT_MECHANICAL_FLOOR_ARCSEC)
-
-    def axis_of(self, attitudes: Sequence[ObservedAttitude]) -> AxisEstimate:
-        """Return the axis, by the floor and the roll that were asked for."""
-        return solve_axis_robustly(
-            attitudes, mechanical_floor_arcsec=self.floor_arcsec, use_roll=self.use_roll
-        )
 
 
 def solve(options: argparse.Namespace, output: Output) -> ExitCode:
@@ -148,7 +147,11 @@ def _against_the_stars(job: _Job) -> ExitCode:
         )
         for one in job.solved
     ]
-    estimate = job.axis_of(attitudes)
+    estimate = solve_axis_robustly(
+        attitudes,
+        mechanical_floor_arcsec=job.floor_arcsec,
+        use_roll=job.use_roll is not False,
+    )
     if job.options.plot is not None:
         draw_axis(job.options.plot, estimate, None, "")
     boresights = np.stack([one.attitude.boresight_icrs for one in job.solved])
@@ -171,7 +174,7 @@ def _against_the_stars(job: _Job) -> ExitCode:
         f"deg (scatter {result['cone_radius_scatter_arcsec']:.0f} arcsec)",
         *_quality_lines(estimate, job),
         "  set against the stars: the sky's own turn between the pictures is in the residuals",
-        *([] if estimate.consistent else ["  the pictures disagree by more than their noise"]),
+        *([] if estimate.consistent else [_DISAGREE]),
     )
     return ExitCode.GOOD
 
@@ -180,7 +183,13 @@ def _against_the_ground(job: _Job, used: PlaceInUse) -> ExitCode:
     for warning in used.warnings:
         job.output.note(f"warning: {warning}")
     attitudes = [observe(one.attitude, used.place, label=one.path.name) for one in job.solved]
-    estimate = job.axis_of(attitudes)
+    rules = WeighingRules(
+        pole_enu=pole_enu(used.place, refracted=True),
+        mechanical_floor_arcsec=job.floor_arcsec,
+        use_roll=job.use_roll,
+    )
+    found = axis_of_pictures(attitudes, rules)
+    estimate, trouble = found.estimate, found.trouble
     name, target, pole_words = _target(job, used.place, estimate.instant)
     if job.options.plot is not None:
         draw_axis(job.options.plot, estimate, target, f"{name} pole")
@@ -189,7 +198,7 @@ def _against_the_ground(job: _Job, used: PlaceInUse) -> ExitCode:
         estimate.covariance_rad2,
         target,
         tolerance_rad=planned_tolerance(job.settings).error_rad,
-        trustworthy=estimate.consistent and estimate.degrees_of_freedom > 0,
+        trustworthy=trouble is None,
     )
     job.output.result(
         {
@@ -204,9 +213,14 @@ def _against_the_ground(job: _Job, used: PlaceInUse) -> ExitCode:
             "azimuth_error_on_sky_arcmin": result.azimuth_error_on_sky_arcmin,
             "total_error_arcmin": result.total_error_arcmin,
             "verdict": result.verdict.value,
+            "trouble": None
+            if trouble is None
+            else {"code": trouble.code, "text": trouble.text, "remedy": trouble.remedy},
             **_quality(estimate, job),
         },
+        *([] if trouble is None else [f"not to be believed: {trouble}"]),
         *_correction_lines(result, pole_words),
+        *(f"  {words}" for words in found.words),
         place_line(used),
         *_quality_lines(estimate, job),
     )
