@@ -694,6 +694,10 @@ async def test_the_evening_is_drawn_and_said(browser: Browser, stage: Stage):
         rows = await seen.page.locator("#residuals tbody tr").all_inner_texts()
         assert [row.split("\t")[0] for row in rows] == ["frame 1", "frame 2", "frame 3"]
         assert await seen.page.locator("#curve path").count() >= 2
+        assert await seen.page.locator("#survey-grounds li").count() == 0
+        stage.survey(3.0, -4.0, 0.15, roll_used=False, further_frame_sigma_arcmin=0.1)
+        await seen.until("#survey-grounds", "By directions alone")
+        await seen.until("#survey-grounds", "sure to 6 arcsec instead of 9 arcsec")
 
 
 async def test_no_frame_of_a_load_is_bright_even_when_styles_come_late(

@@ -12,6 +12,9 @@ from polewright.core.axis.correction import altitude_words, azimuth_words
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.settings.load import find_settings_file, load_settings
 
+# A frame that leaves more than this part of the sigma is not worth its while.
+_GAINS = 0.95
+
 _NEXT = {
     "good_enough": "next: tighten the locks, then `polewright survey` once more: locking moves "
     "the axis",
@@ -55,5 +58,22 @@ def survey_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
         *((f"    {why}",) if why else ()),
         f"  against the {message['target_pole']} pole, from {message['frames']} frames over "
         f"{message['sweep_deg']:.0f} deg",
+        *_grounds(message),
         _NEXT[str(message["verdict"])],
     )
+
+
+def _grounds(message: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return that directions alone decided, and what one more frame would have gained."""
+    lines = []
+    if message.get("method") == "stars" and message.get("roll_used") is False:
+        lines.append(
+            "  by directions alone: how the pictures roll was left out, as if a rotator turned them"
+        )
+    further = message.get("further_frame_sigma_arcmin")
+    if further is not None:
+        before = message["total_error_sigma_arcmin"]
+        gain = f"+- {further:.2f} arcmin instead of {before:.2f}"
+        gains = before > 0.0 and further < _GAINS * before
+        lines.append(f"  one more frame would give {gain if gains else 'hardly more certainty'}")
+    return tuple(lines)

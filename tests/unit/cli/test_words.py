@@ -39,6 +39,21 @@ def test_a_survey_says_the_verdict_what_each_bolt_has_to_undo_and_what_is_next()
     assert "on the sky" not in " ".join(lines)
 
 
+def test_a_survey_says_what_one_more_frame_would_have_gained():
+    gains = survey_lines(SURVEY | {"further_frame_sigma_arcmin": 0.04})
+    assert "  one more frame would give +- 0.04 arcmin instead of 0.06" in gains
+    nothing = survey_lines(SURVEY | {"further_frame_sigma_arcmin": 0.059})
+    assert "  one more frame would give hardly more certainty" in nothing
+    assert "one more frame" not in " ".join(survey_lines(SURVEY))
+
+
+def test_a_survey_says_that_directions_alone_decided_and_sights_by_day_do_not():
+    words = "by directions alone"
+    assert words in " ".join(survey_lines(SURVEY | {"roll_used": False}))
+    assert words not in " ".join(survey_lines(SURVEY | {"roll_used": True}))
+    assert words not in " ".join(survey_lines(SURVEY | {"roll_used": False, "method": "bodies"}))
+
+
 @pytest.mark.parametrize(
     ("verdict", "words"), [("good_enough", "tighten the locks"), ("cannot_tell", "more turn")]
 )

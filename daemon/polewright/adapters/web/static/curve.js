@@ -50,6 +50,23 @@ export function drawCurve(holder, points) {
     (tolerance ? `; the tolerance is ${angleText(tolerance)}.` : ".") + " Square: a survey. Hatched: two sigma.";
 }
 
+// A frame that leaves more than this part of the uncertainty is not worth its while.
+const GAINS = 0.95;
+
+/** What one more frame would have gained, and that directions alone decided, each as a line. */
+export function surveyGrounds(survey) {
+  if (survey?.method !== "stars") return [];
+  const lines = [];
+  if (survey.roll_used === false) lines.push("By directions alone: how the pictures roll was left out, as if a rotator turned them.");
+  const further = survey.further_frame_sigma_arcmin ?? null;
+  if (further !== null) {
+    const now = survey.total_error_sigma_arcmin;
+    lines.push(further < GAINS * now ? `One more frame would make it sure to ${angleText(further)} instead of ${angleText(now)}.`
+      : "One more frame would give hardly more certainty.");
+  }
+  return lines;
+}
+
 /** Draw the residuals of a survey as a table with bars; returns the survey as a sentence. */
 export function drawResiduals(holder, survey) {
   if (!survey) { holder.replaceChildren(); return "No survey yet."; }

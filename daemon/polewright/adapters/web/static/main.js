@@ -3,7 +3,7 @@
 import { Awake } from "./awake.js";
 import { BoltDrawing } from "./bolt.js";
 import { CameraView } from "./camera.js";
-import { drawCurve, drawResiduals } from "./curve.js";
+import { drawCurve, drawResiduals, surveyGrounds } from "./curve.js";
 import { html, put, turnArrow } from "./draw.js";
 import { Evening } from "./evening.js";
 import { Link } from "./link.js";
@@ -158,6 +158,9 @@ function draw() {
   if (screen.view === "evening") {
     put($("evening-words"), drawCurve($("curve"), evening.points));
     put($("survey-words"), drawResiduals($("residuals"), evening.survey));
+    const grounds = surveyGrounds(evening.survey);
+    $("survey-grounds").replaceChildren(...grounds.map((words) => html("li", {}, words)));
+    $("survey-grounds").hidden = grounds.length === 0;
   }
 }
 
