@@ -345,3 +345,15 @@ def test_names_of_directions_are_what_they_say():
     assert still[-1].west_rad > still[0].west_rad
     assert enu_from_altaz(0.0, math.pi / 2)[0] == pytest.approx(1.0)
     assert vector_from_spherical(0.0, 0.0)[0] == 1.0
+
+
+def test_the_scatter_is_that_of_the_offsets_along_declination():
+    """Two of 61 free looks' worth go into the fit; right ascension scatters by more."""
+    target = _star(YARD, 0.0, 20.0, 600.0, 10.0)
+    noise = np.random.default_rng(5).normal(size=(61, 2)) * [30.0, 4.0] * ARCSEC_RAD
+    wanders = _wanders(YARD, _axis(YARD, 3.0, 2.0), target, noise=noise, sigma=1.0)
+    for worm in (None, 480.0):
+        found = _solve(YARD, [DriftTrack(wanders=wanders, worm_period_s=worm)])
+        assert found.scatter_rad / ARCSEC_RAD == pytest.approx(
+            np.std(noise[:, 1]) / ARCSEC_RAD, rel=0.1
+        )

@@ -125,3 +125,15 @@ def test_the_time_left_goes_by_the_power_of_three_halves():
     """A rate is sure to T^-3/2 over T: eight times surer takes four times as long."""
     assert minutes_until(8.0, 60.0, 1.0) == pytest.approx(3.0)
     assert minutes_until(1.0, 60.0, 2.0) == 0.0
+
+
+@pytest.mark.parametrize("noise", [0.3, 3.0, 10.0])
+def test_frames_are_as_sure_as_they_scatter_and_never_surer_than_they_promise(noise):
+    """Each way by itself; 121 frames tell their scatter to 8 percent, by their neighbours."""
+    axis = pole_of(-32.4)
+    track = field(axis, south=True, hour_deg=20.0, dec_deg=-40.0, minutes=20, noise=noise)
+    promised = field(axis, south=True, hour_deg=20.0, dec_deg=-40.0, minutes=20)
+    _, off, sigma, _ = track.prepared().equations(axis, True)
+    _, _, least, _ = promised.prepared().equations(axis, True)
+    scatter = np.repeat(np.std(off.reshape(2, -1), axis=1), len(track.looks))
+    np.testing.assert_allclose(sigma, np.maximum(scatter, least), rtol=0.2)

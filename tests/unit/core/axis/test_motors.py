@@ -307,3 +307,30 @@ def test_what_is_told_from_noise_by_less_than_one_and_a_half_sigma_moves_no_moto
         )
         assert (step is not None) is worth, away_arcmin
         assert step is None or bool(step.commanded_deg[way])
+
+
+@pytest.mark.parametrize("way", [0, 1], ids=["azimuth", "altitude"])
+@pytest.mark.parametrize(("sigmas", "refused"), [(5.0, False), (-5.0, False), (7.0, True)])
+def test_a_move_is_not_the_motors_doing_from_six_sigma_on(way, sigmas, refused):
+    """Of what is not known of the motors and of the measured change, together."""
+    world = World(NORTH, 3, noise_arcsec=1.0)
+    motors = Motors.new(world.measured())
+    for commanded in ((0.2, 0.0), (0.0, 0.2), (0.7, 0.6)):
+        motors = moved(world, motors, commanded)
+    commanded, noise = (0.4, 0.3), np.eye(2) * (10.0 * ARCMIN_RAD) ** 2
+    expected, spread = predicted(motors, world.axis, commanded)
+    off = np.zeros(2)
+    off[way] = sigmas / math.sqrt(np.linalg.inv(spread + noise)[way, way])
+    move = MotorMove(
+        commanded_deg=commanded,
+        before_enu=world.axis,
+        after_enu=unit(expected + off @ np.stack(sky_tangents(expected))),
+        covariance_rad2=noise,
+    )
+    if not refused:
+        refuse_doubtful(motors, learned(motors, move))
+        return
+    with pytest.raises(DeviceError) as caught:
+        refuse_doubtful(motors, learned(motors, move))
+    # Which of the two: as the error lies along the way or against it.
+    assert caught.value.code in {"unexpected_response", "opposite_motion"}

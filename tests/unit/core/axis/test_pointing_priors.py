@@ -80,3 +80,11 @@ def test_what_is_doubted_is_forgotten_and_nothing_else():
     assert np.array_equal(_sigmas(shape)[:4], _sigmas(prior)[:4])
     assert _sigmas(axis)[0] == _sigmas(unmeasured_prior())[0]
     assert np.array_equal(_sigmas(axis)[2:], _sigmas(prior)[2:])
+
+
+def test_what_nobody_has_measured_is_between_a_minute_of_arc_and_a_few_degrees():
+    """Common practice, no source: an eye sets an axis or a home to degrees, and a workshop makes
+    cone and squareness to minutes, better than an eye sets anything."""
+    sigmas = _sigmas(unmeasured_prior())
+    assert np.all((sigmas > 1.0 * ARCMIN_RAD) & (sigmas < math.radians(3.0)))
+    assert max(sigmas[4:]) < min(sigmas[:4])
