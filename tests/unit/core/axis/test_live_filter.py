@@ -9,6 +9,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from polewright.core.axis.bolts import level_bolts, turns_between
 from polewright.core.axis.live import axis_now
@@ -398,13 +399,16 @@ def test_without_roll_a_camera_that_turns_about_its_own_axis_tells_the_same():
     assert angle_between(*ends) < 0.01 * ARCSEC_RAD
 
 
+@pytest.mark.parametrize("centre_arcsec", [0.001, 10.0])
 @pytest.mark.parametrize("which", [0, 1], ids=["azimuth", "altitude"])
-def test_no_motion_teaches_a_bolts_slope_better_than_to_three_in_a_thousand(which):
+def test_no_motion_teaches_a_bolts_slope_better_than_to_three_in_a_thousand(which, centre_arcsec):
     """The other hand may have rested on its bolt: however long the motion and sharp the frames.
 
-    Information adds up: what the motion may add to it is 1 / 0.003^2, and it adds that here.
+    Information adds up: what the motion may add to it is 1 / 0.003^2, less where its other
+    component is not known to that part of its length.
     """
-    night = Night(21, declination_deg=85, floor_arcsec=0.0, centre_arcsec=0.001, roll_arcsec=0.01)
+    noise = {"centre_arcsec": centre_arcsec, "roll_arcsec": 10.0 * centre_arcsec}
+    night = Night(21, declination_deg=85, floor_arcsec=0.0, **noise)
     before = night.take(3).pose
     night.turn(bolts(*np.eye(2)[which] * 60.0, axis=night.axis))
     now = moved_by_bolts(before, night.frame(), night.state.model, Interval(duration_s=1.0))
@@ -415,4 +419,28 @@ def test_no_motion_teaches_a_bolts_slope_better_than_to_three_in_a_thousand(whic
         return 1.0 / (design @ pose.covariance[BENDS, BENDS] @ design)
 
     added = information(with_one_bolt_seen(now, before)) - information(now)
-    assert added == pytest.approx(1.0 / 0.003**2, rel=0.01)
+    turns, spread = turns_since(before, now)
+    length = (turns.azimuth_rad, turns.altitude_rad)[which]
+    slope = np.sqrt(spread[1 - which, 1 - which]) / length
+    assert added == pytest.approx(1.0 / (0.003**2 + slope**2), rel=0.01)
+
+
+@pytest.mark.parametrize("azimuth_deg", [1.0, 181.0], ids=["north", "south"])
+def test_the_covariance_of_the_turns_is_that_of_the_axis_taken_through_the_bolts(azimuth_deg):
+    """The law of a linear map: turn by turn (scipy) back on the sky it is what both poses have."""
+    night = Night(22, declination_deg=70, axis=axis_at(35, azimuth_deg))
+    before = night.take(3).pose
+    night.turn(bolts(8.0, 5.0, axis=night.axis))
+    now = moved_by_bolts(before, night.frame(), night.state.model, Interval(duration_s=1.0))
+    _, covariance = turns_since(before, now)
+    by_bolts = before.effective_bolts
+    sky = np.stack(sky_tangents(now.axis_enu))
+    effect = np.column_stack(
+        [
+            sky @ (Rotation.from_rotvec(1e-5 * bolt).apply(now.axis_enu) - now.axis_enu) / 1e-5
+            for bolt in (by_bolts.azimuth_enu, by_bolts.altitude_enu)
+        ]
+    )
+    both = before.attitude_axis_covariance_rad2 + now.attitude_axis_covariance_rad2
+    assert abs(both[0, 1]) > 0.05 * both[1, 1], "the test needs components that go together"
+    np.testing.assert_allclose(effect @ covariance @ effect.T, both, rtol=1e-3)

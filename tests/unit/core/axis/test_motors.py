@@ -334,3 +334,53 @@ def test_a_move_is_not_the_motors_doing_from_six_sigma_on(way, sigmas, refused):
         refuse_doubtful(motors, learned(motors, move))
     # Which of the two: as the error lies along the way or against it.
     assert caught.value.code in {"unexpected_response", "opposite_motion"}
+
+
+@pytest.mark.parametrize("index", [0, 1], ids=["azimuth", "altitude"])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_command_that_was_lost_in_the_play_is_doubled_in_the_same_sense_alone(index, sign):
+    axis = World(NORTH, 0).pole
+    target = unit(axis + np.array([-20.0, 15.0]) * ARCMIN_RAD @ np.stack(sky_tangents(axis)))
+    side = math.copysign(1.0, turns_seen(Motors.new(axis), axis, target)[index])
+
+    def asked(*lost_deg):
+        """What is asked of a motor of known scale whose play is thought to be none."""
+        moves = [
+            MotorMove(
+                commanded_deg=tuple(np.eye(2)[index] * sign * lost),
+                before_enu=axis,
+                after_enu=axis,
+                covariance_rad2=np.eye(2) * ARCSEC_RAD**2,
+            )
+            for lost in lost_deg
+        ]
+        motors = Motors(
+            start_enu=axis,
+            signs=(sign, sign),
+            moves=tuple(moves),
+            unknowns=np.zeros(10),
+            covariance=np.eye(10) * 1e-12,
+        )
+        step = next_step(motors, axis, motors.covariance[:2, :2], target, MotorLimits(),
+                         worth_rad=ARCSEC_RAD)  # fmt: skip
+        return step.commanded_deg[index]
+
+    # A step ends short by what motors repeat to, 0.3 percent at most.
+    assert asked(side * 0.05) == pytest.approx(2.0 * asked(), rel=0.004)
+    assert asked(side * 0.05, side * 0.1) == pytest.approx(4.0 * asked(), rel=0.004)
+    assert asked(-side * 0.05) == pytest.approx(asked(), rel=0.004)
+
+
+@pytest.mark.parametrize(("azimuth_deg", "first"), [(0.6, "altitude"), (1.2, "azimuth")])
+def test_the_motor_whose_error_is_larger_on_the_sky_is_learned_first(azimuth_deg, first):
+    """At 60 deg a turn of the azimuth is half as much on the sky; altitude is off by 0.45 deg."""
+    high = math.radians(60.0)
+    axis = enu_from_altaz(high, 0.1)
+    target = enu_from_altaz(high + math.radians(0.45), 0.1 + math.radians(azimuth_deg))
+    covariance = np.eye(2) * ARCSEC_RAD**2
+    step = next_step(
+        Motors.new(axis), axis, covariance, target, MotorLimits(), worth_rad=ARCMIN_RAD
+    )
+    assert step is not None
+    assert (step.azimuth_deg != 0.0) is (first == "azimuth")
+    assert (step.altitude_deg != 0.0) is (first == "altitude")

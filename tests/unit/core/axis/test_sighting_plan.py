@@ -52,6 +52,7 @@ def test_the_sun_now_and_later_is_advised_and_the_promise_is_kept():
     words = advice.words(timezone(timedelta(hours=2)), MORNING)
     assert words.startswith("now the Sun (")
     assert "wait until" in words
+    assert "no better" not in words
 
 
 def test_a_bolder_wish_waits_longer_and_the_other_side_of_the_pier_shortens_the_wait():
