@@ -114,7 +114,8 @@ def find_stars(frame: Frame, *, limit: int = DEFAULT_LIMIT) -> StarList:
         width_px=frame.width_px,
         height_px=frame.height_px,
         elongation=max(
-            _elongation(found),
+            # Of what is a star: hot pixels are round, bright, and may be most of what is found.
+            _elongation(found[order] if order.size else found),
             _alignment(measured.x[order], measured.y[order], measured.width / _SIGMA_PER_FWHM),
         ),
     )

@@ -206,3 +206,23 @@ def test_trails_are_told_from_stars(flux_adu):
     trail_y = (y[:, None] + 0.3 * along).ravel()
     frame = expose(sensor, trail_x, trail_y, np.full(trail_x.size, flux_adu / 60.0), rng)
     assert is_trailed(find_stars(frame).elongation)
+
+
+@pytest.mark.parametrize("length_px", [0.0, 9.0, 13.0])
+def test_hot_pixels_do_not_hide_how_long_the_stars_are(length_px):
+    """Ten hot pixels for each star; as a small camera has them, without a dark.
+
+    A trail is its stars' shape drawn along a line, whose variance is L^2 / 12: a / b is
+    sqrt(1 + L^2 / (12 s^2)).  Moments within an isophote come out a little smaller.
+    """
+    rng = np.random.default_rng(15)
+    sensor = Sensor(hot_pixels=300)
+    x, y = rng.uniform(60, 1220, 30), rng.uniform(60, 900, 30)
+    along = np.linspace(-0.5, 0.5, 60) * length_px
+    trail_x, trail_y = (x[:, None] + 0.8 * along).ravel(), (y[:, None] + 0.6 * along).ravel()
+    frame = expose(sensor, trail_x, trail_y, np.full(trail_x.size, 6e4 / 60.0), rng)
+    sigma_px = sensor.fwhm_px / 2.3548
+    law = np.sqrt(1.0 + length_px**2 / (12.0 * sigma_px**2))
+    stars = find_stars(frame)
+    assert stars.elongation == pytest.approx(law, rel=0.15)
+    assert is_trailed(stars.elongation) == (length_px > 0.0)
