@@ -145,6 +145,7 @@ class MemorySolver:
     noise_px: float = 0.1
     scale_arcsec_px: float = 6.4
     clouds: int = 0
+    elongation: float = float("nan")
     hints: list[SolveHint] = field(default_factory=list)
 
     async def prepare(self, width_px, height_px, hint, progress=None) -> None:
@@ -188,6 +189,7 @@ class MemorySolver:
             height_px=960,
             rms_arcsec=1.0,
             solver="memory",
+            elongation=self.elongation,
         )
 
 

@@ -254,6 +254,19 @@ async def test_what_everybody_was_told_is_kept(rig):
     assert kept == [(one["level"], one["code"], one["text"]) for one in told]
 
 
+@pytest.mark.parametrize(("elongation", "warnings"), [(2.6, 1), (1.3, 0), (float("nan"), 0)])
+async def test_a_survey_on_trailed_frames_warns_once(rig, elongation, warnings):
+    rig.solver.elongation = elongation
+    await rig.survey()
+    events = [message for topic, message, _ in rig.publisher.messages if topic == "event"]
+    told = [event for event in events if event["code"] == "trailed_frames"]
+    assert len(told) == warnings
+    frames = rig.publisher.last("survey")["frames"]
+    for event in told:
+        assert event["level"] == "warning"
+        assert f"in {frames} of the survey's {frames} frames, up to 2.6 times" in event["text"]
+
+
 async def test_a_survey_that_cannot_be_kept_is_measured_and_told(tmp_path):
     (tmp_path / "file").write_text("not a folder")
     rig = Rig(tmp_path / "file" / "kudu.sqlite")
@@ -289,6 +302,17 @@ class TestCommandLine:
         text = capsys.readouterr().out
         assert text.count(" stars, ") >= 3
         assert "made by polewright" in text
+
+    def test_history_says_which_frames_are_trailed(self, rig, capsys):
+        rig.solver.elongation = 2.6
+        asyncio.run(rig.survey())
+        assert main(["history", "show", "1", "--file", str(rig.file)]) == 0
+        lines = [line for line in capsys.readouterr().out.splitlines() if " stars, " in line]
+        assert len(lines) >= 3
+        assert all(line.endswith("trailed, stars 2.6 times longer than wide") for line in lines)
+        assert main(["history", "show", "1", "--json", "--file", str(rig.file)]) == 0
+        for frame in json.loads(capsys.readouterr().out)["frame_list"]:
+            assert (frame["elongation"], frame["trailed"]) == (2.6, True)
 
     def test_history_tells_programs_the_full_digits(self, file, capsys):
         assert main(["history", "show", "3", "--json", "--file", str(file)]) == 0

@@ -195,6 +195,30 @@ async def test_bolts_turned_between_pictures_are_told_as_what_moved(tmp_path):
     assert "Check the tripod's feet" in told.out
 
 
+def test_a_trailed_picture_is_told_as_such_and_the_others_are_not(tmp_path, monkeypatch, capsys):
+    """Ten seconds without tracking: 15 arcsec/s x cos(55 deg) x 10 s are 86 arcsec, 13 pixels."""
+    monkeypatch.chdir(tmp_path)
+    sky = SimulatedObservatory(invent(13, "south"))
+    names = ["still0.fits", "still1.fits", "trail2.fits", "still3.fits"]
+    for n, name in enumerate(names):
+        sky.go_to(5.0 + 20.0 * n, DECLINATION_DEG)
+        sky.rig.axes.track(on="still" in name)
+        exposure_s = EXPOSURE_S if "still" in name else 10.0
+        (tmp_path / name).write_bytes(sky.picture(exposure_s))
+    (tmp_path / "here.toml").write_text("")
+    main(["solve", "trail2.fits", "--config", "here.toml"])
+    assert "  trailed, stars " in capsys.readouterr().out
+    here = ["--latitude=-32.4", "--longitude=22.7", "--elevation=1250", "--config", "here.toml"]
+    main(["axis", *names, *here])
+    lines = [line for line in capsys.readouterr().out.splitlines() if "residual" in line]
+    assert [line.partition(":")[0].strip() for line in lines if "trailed, stars" in line] == [
+        "trail2.fits"
+    ]
+    main(["axis", *names, *here, "--json"])
+    pictures = json.loads(capsys.readouterr().out)["pictures"]
+    assert [one["trailed"] for one in pictures] == [False, False, True, False]
+
+
 def test_tonights_pole_needs_a_plan_and_has_it_from_the_settings(evening, axis, tmp_path):
     evening.copy(tmp_path, site(evening.sky.place))
     code, refused, _ = axis("--target", "tonight")

@@ -25,7 +25,9 @@ from polewright.cli.history_words import (
 from polewright.cli.journal_copies import tell_backup, tell_restore
 from polewright.cli.learned import tell_learned
 from polewright.cli.output import ExitCode, Output
+from polewright.cli.trails import trail_figures
 from polewright.core.errors import MeasurementError, UsageError
+from polewright.core.imaging.stars import trail_words
 from polewright.core.records import FrameRecord, SurveyRecord
 from polewright.session.keeping import computing_versions
 from polewright.session.recomputing import Difference, differing_corrections, differing_survey
@@ -260,6 +262,7 @@ def _frame_figures(frame: FrameRecord | None) -> dict[str, Any]:
         "scale_arcsec_px": attitude.scale_arcsec_px,
         "rms_arcsec": attitude.rms_arcsec,
         "solver": attitude.solver,
+        **trail_figures(attitude.elongation),
         "enu_from_camera": frame.observed.enu_from_camera.tolist(),
     }
 
@@ -272,7 +275,8 @@ def _frame_line(frame: FrameRecord | None, record: SurveyRecord) -> str:
     if label in record.estimate.labels:
         row = record.estimate.residuals_arcsec[record.estimate.labels.index(label)]
         residual = "residual roll {:+.1f}, columns {:+.1f}, rows {:+.1f} arcsec".format(*row)
+    trails = trail_words(attitude.elongation)
     return (
         f"  {label} at {frame.observed.instant:%H:%M:%S}: {attitude.matched} stars, "
-        f"{attitude.rms_arcsec:.2f} arcsec rms, {residual}"
+        f"{attitude.rms_arcsec:.2f} arcsec rms, {residual}{f', {trails}' if trails else ''}"
     )

@@ -15,7 +15,8 @@ from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output
 from polewright.cli.picture_axis import axis_of_pictures
 from polewright.cli.picture_places import check_place_options, place_figures, place_line, place_of
 from polewright.cli.picture_times import own_times_words, times_of
-from polewright.cli.pictures import SolvedPicture, picture_figures, solve_picture, trail_figures
+from polewright.cli.pictures import SolvedPicture, picture_figures, solve_picture
+from polewright.cli.trails import trail_figures
 from polewright.core.axis.correction import Correction, correct
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.observation import ObservedAttitude
@@ -260,7 +261,9 @@ def _quality(estimate: AxisEstimate, job: _Job) -> dict[str, Any]:
         "unsolved": list(job.failures),
         "turns_deg": [math.degrees(turn) for turn in estimate.turn_angles_rad],
         "residuals_arcsec": estimate.residuals_arcsec.tolist(),
-        "pictures": [{"file": str(one.path), **trail_figures(one.attitude)} for one in job.solved],
+        "pictures": [
+            {"file": str(one.path), **trail_figures(one.attitude.elongation)} for one in job.solved
+        ],
     }
 
 

@@ -11,12 +11,13 @@ import numpy as np
 
 from polewright.adapters.solver.both import BothSolvers
 from polewright.app.wishes import scale_arcsec_px
+from polewright.cli.trails import trail_figures
 from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD, spherical_from_vector
 from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.imaging.decode import decode_picture
 from polewright.core.imaging.frame import Frame
-from polewright.core.imaging.stars import is_trailed, trail_words
+from polewright.core.imaging.stars import trail_words
 from polewright.core.sky.told_places import ToldPlace
 
 
@@ -116,16 +117,7 @@ def picture_figures(solved: SolvedPicture) -> dict[str, Any]:
         "direction_sigma_arcsec": float(math.hypot(sigma[1], sigma[2])),
         "mid_exposure": attitude.mid_exposure.isoformat() if attitude.mid_exposure else None,
         "solver": attitude.solver,
-        **trail_figures(attitude),
-    }
-
-
-def trail_figures(attitude: Attitude) -> dict[str, Any]:
-    """Return how long its stars are, for programs; null where nobody measured it."""
-    measured = math.isfinite(attitude.elongation)
-    return {
-        "elongation": attitude.elongation if measured else None,
-        "trailed": is_trailed(attitude.elongation) if measured else None,
+        **trail_figures(attitude.elongation),
     }
 
 

@@ -194,6 +194,14 @@ class Keeper:
         """Hold the frames from now on: one of them may belong to the survey."""
         self._frames = []
 
+    def elongations_of(self, estimate: AxisEstimate) -> list[float]:
+        """Return how many times longer than wide the stars are, of each frame that it is from."""
+        return [
+            frame.attitude.elongation
+            for frame in self._frames or ()
+            if frame.observed.label in estimate.labels
+        ]
+
     async def commit_survey(
         self,
         estimate: AxisEstimate,

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from polewright.core.errors import UsageError
+from polewright.core.imaging.stars import is_trailed
 from polewright.ports import PierSide
 from polewright.session.bracket_learning import learn_from_survey
 from polewright.session.dusk import first_stars
@@ -78,6 +79,16 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
             remedy="Nothing. Stay on this side while adjusting: declination moves with every "
             "change of side.",
             code="other_pier_side",
+        )
+    trails = [each for each in work.keeper.elongations_of(estimate) if is_trailed(each)]
+    if trails:
+        teller.event(
+            f"the stars are trails in {len(trails)} of the survey's {len(estimate.labels)} frames, "
+            f"up to {max(trails):.1f} times longer than wide; each is measured in the middle of "
+            "its trail, and the uncertainty is larger for it",
+            remedy="Let the mount track, keep hands off, expose shorter ([camera] exposure_s), or "
+            "wait longer after a slew ([survey] settle_s).",
+            code="trailed_frames",
         )
     memory.survey, memory.kept = estimate, None
     if memory.wishes is before:  # else a plan was set meanwhile, and holds from now on
