@@ -294,10 +294,11 @@ class _Sweep:
     def _doubted_place(self, weighed: Weighed) -> float:
         """Return where one more frame helps most, on the side of the pier where the tube is."""
         places = self._visited[weighed.left_out :]
-        if not places[1:] or max(places) - min(places) < _SAME_PLACE_DEG:
-            if weighed.left_out:
+        if max(places) - min(places) < _SAME_PLACE_DEG:
+            if len({frame.side for frame in self._taken if frame.side}) > 1:
                 raise other_side(self._taken, weighed)
-            places = [self._begin, self._end]
+            # Nobody said so: a picture that rolled by half a turn may be a wrong solution.
+            places = [*self._visited, self._end]
         return widest_gap(places)
 
     async def _from_what_there_is(self, trouble: DeviceError) -> AxisEstimate:

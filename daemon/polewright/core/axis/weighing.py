@@ -172,6 +172,11 @@ def blames_roll(frames: Sequence[SurveyFrame], weighed: Weighed, rules: Weighing
         return True
     if rules.use_roll is False:
         raise even_without_roll()
+    if found.cause is Cause.UNKNOWN and not weighed.left_out:
+        # Near the pole the roll is not told well enough to go on by, but to name what it shows.
+        since = _turned_over(frames, rules.pole_enu)
+        if since:
+            raise other_side(frames, replace(weighed, left_out=since))
     code = "frames_disagree" if found.cause is Cause.UNKNOWN else found.cause.value
     raise MeasurementError(found.words, remedy=found.remedy, code=code)
 

@@ -201,3 +201,14 @@ def test_frames_at_two_places_do_not_check_each_other():
     assert not weighed.believable
     with pytest.raises(MeasurementError, match="too few to check each other"):
         blames_roll([one, one, six, six], weighed, RULES)
+
+
+def test_beside_the_pole_a_tube_that_went_over_unseen_is_named_too():
+    rng = np.random.default_rng(11)
+    named = 0
+    for _ in range(6):
+        frames = frames_of(rng, 4, declination=80.0, tube=Tube(over=3, cone=300.0))
+        weighed = weigh(frames, RULES)
+        assert not weighed.believable
+        named += refusal_of(frames, weighed).code == "other_pier_side"
+    assert named >= 5
