@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.stats import t as student
 
 from polewright.core.axis.pointing_mechanics import PointingTerms
 from polewright.core.axis.pointing_priors import (
@@ -88,3 +89,11 @@ def test_what_nobody_has_measured_is_between_a_minute_of_arc_and_a_few_degrees()
     sigmas = _sigmas(unmeasured_prior())
     assert np.all((sigmas > 1.0 * ARCMIN_RAD) & (sigmas < math.radians(3.0)))
     assert max(sigmas[4:]) < min(sigmas[:4])
+
+
+@pytest.mark.parametrize("evenings", [4, 5, 8, 12])
+def test_home_is_as_sure_as_one_more_draw_by_students_t(evenings):
+    """Source: scipy's standard deviation of Student's t, for a draw beside the mean of so many."""
+    draws = np.random.default_rng(evenings).normal(scale=2.0, size=evenings)
+    sigma = np.std(draws, ddof=1) * math.sqrt(1.0 + 1.0 / evenings) * student(evenings - 1).std()
+    assert _sigmas(_from_home(*draws))[2] / ARCMIN_RAD == pytest.approx(sigma)
