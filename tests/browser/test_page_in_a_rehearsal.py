@@ -3,7 +3,6 @@
 import asyncio
 import contextlib
 import re
-import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -22,13 +21,12 @@ from tests.browser.stage import (
     needs_chromium,
     screen,
 )
-from tests.system.commands import service
 from tests.system.evening_processes import STARTED_S, with_fast_slews
 from tests.system.mqtt_brokers import free_port
+from tests.system.warm_processes import service, warm_sky
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, needs_chromium]
 
-SIMULATOR = Path(sys.executable).with_name("polewright-sky-simulator")
 _MOST_MOVES = 12
 # The service reads its catalogue, connects three devices, and takes their word for the site.
 _START_S = 60.0
@@ -61,17 +59,8 @@ async def simulator(home: Path) -> AsyncIterator[int]:
     """Run the simulated sky as a process of its own; yields its INDI port."""
     sky = home / "sky.toml"
     sky.write_text(with_fast_slews("seed = 11\n"))
-    process = await asyncio.create_subprocess_exec(
-        str(SIMULATOR), "--port", "0", "--sky", str(sky),
-        stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.DEVNULL,
-    )  # fmt: skip
-    try:
-        assert process.stdout is not None
-        line = (await asyncio.wait_for(process.stdout.readline(), STARTED_S)).decode()
-        yield int(line.rsplit(":", 1)[1])
-    finally:
-        process.terminate()
-        await asyncio.wait_for(process.wait(), 10.0)
+    async with warm_sky(sky, STARTED_S) as port:
+        yield port
 
 
 async def error_arcmin(seen: Screen, bolt: str) -> float:

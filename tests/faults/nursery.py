@@ -14,6 +14,7 @@ import argparse
 import array
 import contextlib
 import ctypes
+import importlib
 import json
 import os
 import selectors
@@ -27,6 +28,9 @@ from pathlib import Path
 from typing import Any
 
 START_S = 120.0
+# The module whose children the campaign wants; it has ``read_ahead`` and ``ENTRIES``.
+CHILDREN = "tests.faults.children"
+Entries = Mapping[str, Callable[[dict[str, Any]], int]]
 _MOST_BYTES = 65536
 # linux/prctl.h: a child does not outlive its nursery.
 _PR_SET_PDEATHSIG = 1
@@ -36,8 +40,10 @@ def main() -> None:
     """Serve until standard input ends."""
     options = argparse.ArgumentParser()
     options.add_argument("socket", type=Path)
-    path = options.parse_args().socket
-    entries = _entries()
+    options.add_argument("children", nargs="?", default=CHILDREN)
+    told = options.parse_args()
+    path = told.socket
+    entries = _entries(told.children)
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as door:
         door.bind(str(path))
         door.listen(16)
@@ -46,20 +52,18 @@ def main() -> None:
         _Nursery(door, entries).run()
 
 
-def _entries() -> Mapping[str, Callable[[dict[str, Any]], int]]:
+def _entries(children: str) -> Entries:
     """Import what children need, and return how each kind of them begins."""
-    from tests.faults.children import ENTRIES, read_ahead
-
-    read_ahead()
-    return ENTRIES
+    module = importlib.import_module(children)
+    module.read_ahead()
+    entries: Entries = module.ENTRIES
+    return entries
 
 
 class _Nursery:
     """Takes requests and buries the dead."""
 
-    def __init__(
-        self, door: socket.socket, entries: Mapping[str, Callable[[dict[str, Any]], int]]
-    ) -> None:
+    def __init__(self, door: socket.socket, entries: Entries) -> None:
         self._door = door
         self._entries = entries
         self._children: dict[int, socket.socket] = {}
@@ -175,11 +179,11 @@ def ask(
 
 
 @contextlib.contextmanager
-def nursery(folder: Path) -> Iterator[Path]:
-    """Run a nursery; yields its socket."""
+def nursery(folder: Path, children: str = CHILDREN) -> Iterator[Path]:
+    """Run a nursery of these children; yields its socket."""
     door = folder / "nursery"
     with subprocess.Popen(
-        [sys.executable, "-m", "tests.faults.nursery", str(door)],
+        [sys.executable, "-m", "tests.faults.nursery", str(door), children],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=Path(__file__).parents[2],
     ) as process:  # fmt: skip
         assert process.stdin is not None

@@ -8,8 +8,6 @@ import os
 import shutil
 import sys
 import tempfile
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -69,27 +67,3 @@ async def polewright(home: Path, *arguments: str, timeout_s: float = LONGEST_S) 
         await process.wait()
         raise
     return Ended(process.returncode or 0, out.decode(), err.decode())
-
-
-@asynccontextmanager
-async def service(home: Path, *arguments: str) -> AsyncIterator[Path]:
-    """Run ``polewright run`` in the background; yields the file that its log goes to."""
-    log = home / "service.log"
-    with log.open("wb") as target:
-        process = await asyncio.create_subprocess_exec(
-            *POLEWRIGHT, "run", *arguments, cwd=home, env=_environment(home),
-            stdout=target, stderr=target,
-        )  # fmt: skip
-        try:
-            yield log
-        finally:
-            if process.returncode is None:
-                process.terminate()
-            try:
-                code = await asyncio.wait_for(process.wait(), END_S)
-            except TimeoutError:
-                process.kill()
-                await process.wait()
-                raise
-    assert code == 0, log.read_text()
-    assert "Traceback" not in log.read_text()

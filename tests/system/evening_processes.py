@@ -14,9 +14,10 @@ import pytest
 
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.app.rehearsal import BOLTS_DEVICE, read_truth
-from tests.system.commands import LONGEST_S, POLEWRIGHT, Ended, _environment, polewright, service
+from tests.system.commands import LONGEST_S, Ended
 from tests.system.indi_servers import indi_server
 from tests.system.mqtt_brokers import Mosquitto
+from tests.system.warm_processes import polewright, running, service, simulator_door
 
 SIMULATOR = Path(sys.executable).with_name("polewright-sky-simulator")
 # How long a process may take until it serves: seconds, but far more on a busy machine (s).
@@ -95,11 +96,8 @@ class EveningProcesses:
     @asynccontextmanager
     async def killed_service(self) -> AsyncIterator[None]:
         """Run the service, and kill it -9 at the end."""
-        with (self.home / "killed.log").open("wb") as log:
-            process = await asyncio.create_subprocess_exec(
-                *POLEWRIGHT, "run", "--config", str(self.config), cwd=self.home,
-                env=_environment(self.home), stdout=log, stderr=log,
-            )  # fmt: skip
+        arguments = ("run", "--config", str(self.config))
+        async with running(self.home, *arguments, log=self.home / "killed.log") as process:
             try:
                 yield
             finally:
@@ -154,7 +152,7 @@ async def evening_processes(
     await broker.start()
     try:
         async with (
-            indi_server(home, SIMULATOR) as server,
+            indi_server(home, simulator_door(home)) as server,
             IndiConnection.open("127.0.0.1", server.port) as bench,
         ):
             await bench.wait_for(BOLTS_DEVICE, "CONNECTION", lambda _: True, STARTED_S)

@@ -2,24 +2,22 @@
 
 import json
 import struct
-import sys
 import zlib
-from pathlib import Path
 
 import numpy as np
 import pytest
 from astropy.io import fits
 
 from tests.full_run import in_full
-from tests.system.commands import Ended, polewright, service
+from tests.system.commands import Ended
 from tests.system.evening_processes import STARTED_S, write_sky
 from tests.system.fake_indi_server import define, fake_server
 from tests.system.indi_servers import free_port, indi_server, needs_indiserver
 from tests.system.mqtt_brokers import Listener, Mosquitto, listening, wait_until
+from tests.system.warm_processes import polewright, service, simulator_door
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
 
-SIMULATOR = Path(sys.executable).with_name("polewright-sky-simulator")
 SITE = "[site]\nlatitude_deg = -32.4\nlongitude_deg = 22.7\n[mount]\nslug = 'kudu'\n"
 
 
@@ -126,7 +124,7 @@ async def test_a_useless_picture_ends_a_survey_in_one_line(tmp_path, monkeypatch
     broker = Mosquitto(tmp_path)
     await broker.start()
     try:
-        async with indi_server(tmp_path, SIMULATOR) as server:
+        async with indi_server(tmp_path, simulator_door(tmp_path)) as server:
             config = tmp_path / "polewright.toml"
             config.write_text(
                 "[site]\nclock = 'gps'\n[mount]\nslug = 'kudu'\ndevice = 'Kudu'\n"

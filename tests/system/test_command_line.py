@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from polewright.adapters.direct.stop_door import stop_door
+from polewright.adapters.direct.stop_door import services_here, stop_door
 from polewright.adapters.mqtt.embedded_broker import EmbeddedBroker
 from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.service import MqttService
@@ -19,9 +19,10 @@ from polewright.adapters.mqtt.topics import MountTopics
 from polewright.core.errors import MeasurementError
 from polewright.session.phases import Happening, Phase, advance
 from polewright.settings.load import load_settings
-from tests.system.commands import POLEWRIGHT, _environment, _runtime_directory, polewright, service
+from tests.system.commands import POLEWRIGHT, _environment, _runtime_directory
 from tests.system.mqtt_brokers import free_port, running, wait_until
 from tests.system.test_mqtt_service import CORRECTION
+from tests.system.warm_processes import polewright, service
 
 pytestmark = [pytest.mark.broker, pytest.mark.slow]
 
@@ -125,6 +126,7 @@ async def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @contextlib.asynccontextmanager
 async def begun(home: Path, *arguments: str) -> AsyncIterator[asyncio.subprocess.Process]:
+    """Start a command as a person does, by an interpreter of its own."""
     process = await asyncio.create_subprocess_exec(
         *POLEWRIGHT, *arguments, cwd=home, env=_environment(home),
         stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
@@ -224,6 +226,14 @@ async def test_what_cannot_begin_is_refused_in_plain_words(
         assert (evening.phase, evening.stops) == (phase, 0)
 
 
+async def until_it_is_here(home: Path) -> None:
+    """Wait until a service has opened the door by which commands on this machine find it."""
+    settings = load_settings(home / "polewright.toml")
+    async with asyncio.timeout(30):
+        while not await services_here(settings):  # noqa: ASYNC110 - it is another process
+            await asyncio.sleep(0.05)
+
+
 async def test_the_page_says_whether_it_is_there_or_something_else_is(home: Path):
     ended = await polewright(home, "page", "--config", str(settings_file(home)))
     assert ended.code == 0
@@ -238,8 +248,8 @@ async def test_the_page_says_whether_it_is_there_or_something_else_is(home: Path
         assert "something else listens at" in ended.err
         assert not ended.out
         # With the service there, it is the service that says why its page is not.
-        async with service(home) as log:
-            await wait_until(lambda: "broker listens" in log.read_text(), 30)
+        async with service(home):
+            await until_it_is_here(home)
             ended = await polewright(home, "page")
             assert ended.code == 3
             assert "the service runs, but without its page" in ended.err
@@ -247,8 +257,8 @@ async def test_the_page_says_whether_it_is_there_or_something_else_is(home: Path
 
 async def test_a_second_service_is_refused_with_the_first_ones_process(home: Path):
     settings_file(home)
-    async with service(home) as log:
-        await wait_until(lambda: "broker listens" in log.read_text(), 30)
+    async with service(home):
+        await until_it_is_here(home)
         second = await polewright(home, "run")
         assert second.code == 2
         assert 'the service for the mount "kudu" runs already' in second.err

@@ -27,7 +27,7 @@ from polewright.session.evening import Evening
 from polewright.settings.model import Settings
 from tests.device_matrix import Case, Result, cases, record
 from tests.session.ports_in_memory import TERRACE, YARD
-from tests.system.warm_sky import warm_sky
+from tests.system.warm_processes import warm_sky
 
 pytestmark = [pytest.mark.indi, pytest.mark.slow]
 

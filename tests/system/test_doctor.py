@@ -1,19 +1,16 @@
 """The check-up finds what is wrong along the chain and says what to do."""
 
-import sys
 from pathlib import Path
 
 import pytest
 
 from polewright.adapters.indi.connection import IndiConnection
 from polewright.app.rehearsal import BOLTS_DEVICE
-from tests.system.commands import polewright
 from tests.system.evening_processes import STARTED_S
 from tests.system.indi_servers import free_port, indi_server, needs_indiserver
+from tests.system.warm_processes import polewright, simulator_door
 
 pytestmark = [pytest.mark.slow]
-
-SIMULATOR = Path(sys.executable).with_name("polewright-sky-simulator")
 
 
 async def _doctor(home: Path, text: str) -> tuple[int, dict[str, dict[str, str]]]:
@@ -43,7 +40,7 @@ async def test_a_whole_rig_is_good_and_a_wrong_hemisphere_is_not(tmp_path, monke
     monkeypatch.setenv("POLEWRIGHT_SKY", str(tmp_path / "sky.toml"))
     rest = "[mount]\ndevice = 'Kudu'\n[mqtt]\nmode = 'off'\n[indi]\nport = {}\n"
     async with (
-        indi_server(tmp_path, SIMULATOR) as server,
+        indi_server(tmp_path, simulator_door(tmp_path)) as server,
         IndiConnection.open("127.0.0.1", server.port) as bench,
     ):
         # The server listens at once; its driver is asked for its devices when it has begun.

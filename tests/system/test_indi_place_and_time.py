@@ -1,6 +1,5 @@
 """Place and time against the sky simulator and the stock simulators: read, judged, told."""
 
-import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
@@ -23,10 +22,10 @@ from polewright.core.sky.place_sources import Source
 from polewright.settings.model import Settings
 from tests.system.fake_indi_server import MOUNT_NAME, FakeIndiServer, define, fake_server
 from tests.system.indi_servers import MOUNT, indi_server, needs_indiserver, stock_server
+from tests.system.warm_processes import simulator_door
 
 pytestmark = [pytest.mark.indi, pytest.mark.slow, needs_indiserver]
 
-SIMULATOR = Path(sys.executable).with_name("polewright-sky-simulator")
 # A loaded machine reads catalogue and tables for some seconds (s).
 STARTS_S = 30.0
 YARD = Place(latitude_deg=47.0, longitude_deg=-8.0, elevation_m=450.0)
@@ -36,7 +35,7 @@ YARD = Place(latitude_deg=47.0, longitude_deg=-8.0, elevation_m=450.0)
 async def _rig(home: Path, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Rig]:
     (home / "sky.toml").write_text("seed = 5\n[clock]\nhost_clock = true\n")
     monkeypatch.setenv("POLEWRIGHT_SKY", str(home / "sky.toml"))
-    async with indi_server(home, SIMULATOR) as server:
+    async with indi_server(home, simulator_door(home)) as server:
         async with IndiConnection.open(server.host, server.port) as waiting:
             await waiting.wait_for("Hoopoe", "CONNECTION", lambda _: True, STARTS_S)
         async with open_rig(

@@ -30,6 +30,7 @@ from tests.system.indi_servers import free_port, needs_indiserver
 from tests.system.mqtt_brokers import Mosquitto, wait_until
 from tests.system.mqtt_rubbish import connect_packet
 from tests.system.published_schemas import PublishedSchemas
+from tests.system.warm_processes import WarmProcess, running
 
 pytestmark = [pytest.mark.broker, pytest.mark.slow, pytest.mark.timeout(300)]
 
@@ -101,14 +102,13 @@ async def test_every_message_of_an_evening_fits_its_schema_and_a_restarted_broke
             survey = await evening.says("survey", "--clear")
             assert survey.code == 1, survey.err
 
-            adjusting = await asyncio.create_subprocess_exec(
-                *POLEWRIGHT, "adjust", *where, cwd=tmp_path, env=_environment(tmp_path),
-                stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
-            )  # fmt: skip
-            await wait_until(lambda: _newest(witness) >= 3, 60)
-            await evening.broker.stop()
-            # The command that followed it over the broker has lost its service.
-            await asyncio.wait_for(adjusting.wait(), 30)
+            async with running(
+                tmp_path, "adjust", *where, log=tmp_path / "adjust.log"
+            ) as adjusting:
+                await wait_until(lambda: _newest(witness) >= 3, 60)
+                await evening.broker.stop()
+                # The command that followed it over the broker has lost its service.
+                await asyncio.wait_for(adjusting.wait(), 30)
             before, stopped_at = _newest(witness), len(witness.messages)
             await asyncio.sleep(2.0)
             await evening.broker.start()
@@ -240,16 +240,13 @@ def test_a_message_that_breaks_its_schema_is_found_out() -> None:
 
 
 @contextlib.asynccontextmanager
-async def started(home: Path, config: Path) -> AsyncIterator[asyncio.subprocess.Process]:
+async def started(home: Path, config: Path) -> AsyncIterator[WarmProcess]:
     """Run the service; it may be killed inside."""
-    process = await asyncio.create_subprocess_exec(
-        *POLEWRIGHT, "run", "--config", str(config), cwd=home, env=_environment(home),
-        stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
-    )  # fmt: skip
-    try:
-        yield process
-    finally:
-        if process.returncode is None:
+    arguments = ("run", "--config", str(config))
+    async with running(home, *arguments, log=home / "service.log") as process:
+        try:
+            yield process
+        finally:
             process.terminate()
             await asyncio.wait_for(process.wait(), 15)
 

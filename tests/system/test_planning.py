@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.system.commands import polewright, service
 from tests.system.mqtt_brokers import free_port
+from tests.system.warm_processes import polewright, service
 
 pytestmark = [pytest.mark.broker, pytest.mark.slow]
 

@@ -13,10 +13,10 @@ from polewright.adapters.indi.connection import IndiConnection
 from polewright.adapters.indi.mount import IndiMount
 from polewright.adapters.indi.recording import read_recording
 from polewright.core.errors import DeviceError
-from tests.system.commands import polewright
 from tests.system.fake_indi_server import camera_definitions, define, fake_server
 from tests.system.indi_servers import free_port
 from tests.system.replay_server import replay_server
+from tests.system.warm_processes import polewright
 
 
 async def test_the_stock_mount_goes_parks_and_then_refuses() -> None:

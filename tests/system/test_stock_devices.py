@@ -17,7 +17,6 @@ from polewright.adapters.indi.mount import IndiMount
 from polewright.adapters.indi.rig import open_rig
 from polewright.core.errors import DeviceError, PolewrightError
 from polewright.ports import TrackMode
-from tests.system.commands import polewright
 from tests.system.indi_servers import (
     CAMERA,
     GPS,
@@ -27,6 +26,7 @@ from tests.system.indi_servers import (
     indi_server,
     needs_indiserver,
 )
+from tests.system.warm_processes import polewright
 
 pytestmark = [pytest.mark.indi, needs_indiserver]
 

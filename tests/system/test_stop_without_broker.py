@@ -18,10 +18,11 @@ from polewright.adapters.indi.connection import IndiConnection
 from polewright.app.rehearsal import BOLTS_DEVICE, connect_bolts
 from polewright.core.errors import DeviceError, LinkError
 from polewright.settings.model import Settings
-from tests.system.commands import POLEWRIGHT, _environment, polewright, service
-from tests.system.evening_processes import SIMULATOR, settings_text
+from tests.system.commands import polewright
+from tests.system.evening_processes import settings_text
 from tests.system.indi_servers import indi_server, needs_indiserver
 from tests.system.mqtt_brokers import Mosquitto, wait_until
+from tests.system.warm_processes import running, service, simulator_door
 
 # What a person at the mount is promised (s).
 STOPS_WITHIN_S = 5.0
@@ -41,23 +42,22 @@ async def test_a_survey_is_stopped_while_the_broker_is_gone(
     await mosquitto.start()
     config = tmp_path / "polewright.toml"
     where = ("--json", "--config", str(config))
-    surveying: asyncio.subprocess.Process | None = None
     try:
         async with (
-            indi_server(tmp_path, SIMULATOR) as server,
+            indi_server(tmp_path, simulator_door(tmp_path)) as server,
             IndiConnection.open("127.0.0.1", server.port) as bench,
         ):
             config.write_text(settings_text(indi_port=server.port, mqtt_port=mosquitto.port))
-            async with service(tmp_path, "--config", str(config)) as log:
+            async with (
+                service(tmp_path, "--config", str(config)) as log,
+                contextlib.AsyncExitStack() as surveying,
+            ):
                 # 10 s are too few for the simulator to start on a busy machine.
                 await bench.wait_for(BOLTS_DEVICE, "CONNECTION", lambda _: True, 60)
                 await connect_bolts(bench)
                 await wait_until(lambda: "ready: camera" in log.read_text(), 60)
-                surveying = await asyncio.create_subprocess_exec(
-                    *POLEWRIGHT, "survey", "--clear", *where, cwd=tmp_path,
-                    env=_environment(tmp_path), stdout=asyncio.subprocess.DEVNULL,
-                    stderr=asyncio.subprocess.DEVNULL,
-                )  # fmt: skip
+                survey = running(tmp_path, "survey", "--clear", *where, log=tmp_path / "survey.log")
+                await surveying.enter_async_context(survey)
                 await wait_until(lambda: "idle -> surveying" in log.read_text(), 60)
                 if broker_is == "killed":
                     await mosquitto.stop()
@@ -74,9 +74,6 @@ async def test_a_survey_is_stopped_while_the_broker_is_gone(
                 pointing = await bench.wait_for("Kudu", "EQUATORIAL_EOD_COORD", lambda _: True, 5)
                 assert not pointing.busy
     finally:
-        if surveying is not None and surveying.returncode is None:
-            surveying.kill()
-            await surveying.wait()
         await mosquitto.stop()
 
 
