@@ -185,7 +185,8 @@ def solve_axis_robustly(
     With four or more frames a misfit is tried to be explained by one wrong frame (leave one
     out by chi-square).  The frames that remain must still check each other, at three or more
     different turns.  The last frame is never left out: a frame that alone disagrees with all
-    before it may as well be the first after something moved, and only a later one can tell.
+    before it may as well be the first after something moved, and only a later one can tell.  So
+    where the frames agree without the last one too, none is left out.
     Where the fault cannot be placed the inconsistent estimate is returned, and the caller takes
     another frame, at another turn.
 
@@ -203,8 +204,8 @@ def solve_axis_robustly(
     whole = solve(attitudes)
     if whole.consistent or len(attitudes) < _FEWEST_TO_PLACE_A_FAULT:
         return whole
-    trials: list[AxisEstimate] = []
-    for index, suspect in enumerate(attitudes[:-1]):
+    trials: dict[int, AxisEstimate] = {}
+    for index, suspect in enumerate(attitudes):
         rest = [*attitudes[:index], *attitudes[index + 1 :]]
         try:
             estimate = solve(rest)
@@ -212,8 +213,10 @@ def solve_axis_robustly(
             continue
         checked = estimate.degrees_of_freedom >= _FEWEST_CHECKS_OF_THE_REST
         if checked and estimate.consistent and different_turns(estimate.turn_angles_rad) >= 3:
-            trials.append(replace(estimate, rejected=(suspect.label,)))
-    return min(trials, key=lambda trial: trial.chi2) if trials else whole
+            trials[index] = replace(estimate, rejected=(suspect.label,))
+    if len(attitudes) - 1 in trials:
+        return whole
+    return min(trials.values(), key=lambda trial: trial.chi2, default=whole)
 
 
 def _enlargement(chi2: float, degrees_of_freedom: int) -> float:
