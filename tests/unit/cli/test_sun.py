@@ -1,9 +1,14 @@
 """``polewright sun`` as a person and a program meet it."""
 
+import contextlib
+import functools
+import io
 import json
 import math
 import re
+import tempfile
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
@@ -30,15 +35,25 @@ def told(capsys, *arguments):
     return capsys.readouterr().out
 
 
+@functools.cache
+def told_and_printed(*arguments):
+    """What is said, and the sheet that is printed with it: the same each time for one occasion."""
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "sun.html"
+        with contextlib.redirect_stdout(io.StringIO()) as said:
+            assert main(["sun", *arguments, "--print", str(file)]) == 0
+        return said.getvalue(), file.read_text("utf-8")
+
+
 def told_json(capsys, *arguments):
     return json.loads(told(capsys, "--json", *arguments))
 
 
 @pytest.mark.parametrize("where", [TERRACE, YARD, TROPICS], ids=["south", "north", "tropics"])
-def test_the_caution_is_the_first_thing_that_is_said(where, capsys, tmp_path):
-    file = tmp_path / "sun.html"
-    assert told(capsys, *where, "--print", str(file)).startswith("NEVER LOOK AT THE SUN")
-    text = re.sub(r"<[^>]+>", "", file.read_text("utf-8").split("</h1>")[1]).strip()
+def test_the_caution_is_the_first_thing_that_is_said(where):
+    said, printed = told_and_printed(*where)
+    assert said.startswith("NEVER LOOK AT THE SUN")
+    text = re.sub(r"<[^>]+>", "", printed.split("</h1>")[1]).strip()
     assert text.startswith("NEVER LOOK AT THE SUN")
 
 
@@ -47,9 +62,9 @@ def test_the_caution_is_the_first_thing_that_is_said(where, capsys, tmp_path):
     [(TERRACE, "south"), (YARD, "north"), (TROPICS, "south")],
     ids=["south", "north", "tropics in June"],
 )
-def test_noon_names_the_end_of_the_meridian_to_which_the_shadow_points(where, end, capsys):
+def test_noon_names_the_end_of_the_meridian_to_which_the_shadow_points(where, end):
     """At 10 deg north in June the Sun culminates in the north: the shadow points south."""
-    assert f"points to true {end}" in " ".join(told(capsys, *where).split())
+    assert f"points to true {end}" in " ".join(told_and_printed(*where)[0].split())
 
 
 @pytest.mark.parametrize("where", [TERRACE, YARD, TROPICS], ids=["south", "north", "tropics"])
@@ -115,14 +130,12 @@ def test_the_compass_reads_true_south_at_180_less_the_declination(capsys):
     reads = compass["true_south_reads_deg"]
     assert reads + compass["declination_deg"] == pytest.approx(180.0)
     assert 0.2 < compass["declination_sigma_deg"] < 1.0
-    text = " ".join(told(capsys, *TERRACE).split())
+    text = " ".join(told_and_printed(*TERRACE)[0].split())
     assert f"true south stands at {reads:.1f} on its dial" in text
 
 
-def test_the_sheet_fetches_nothing_runs_nothing_and_is_black_on_white(capsys, tmp_path):
-    file = tmp_path / "sun.html"
-    told(capsys, *TERRACE, "--print", str(file))
-    text = file.read_text("utf-8")
+def test_the_sheet_fetches_nothing_runs_nothing_and_is_black_on_white():
+    _, text = told_and_printed(*TERRACE)
     assert not re.search(r"(?i)<script|<link|<img|<iframe|url\(|https?:|src=|href=|\son\w+=", text)
     assert "color: #000; background: #fff" in text
     noon = local_noon(
