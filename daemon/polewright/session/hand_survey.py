@@ -131,7 +131,7 @@ async def _grown(scene: SurveyScene, kept: list[SurveyFrame]) -> SurveyOutcome |
     elif weighed.left_out:
         state = f"the first {weighed.left_out} are of the pier's other side and do not count"
     else:
-        state = "the frames disagree"
+        state = "no axis yet: the frames disagree"
     scene.progress(f"place {len(kept)} taken, {state}: turn on, and let it rest", taken, 80)
     return None
 
@@ -145,8 +145,13 @@ def _weighed(scene: SurveyScene, kept: list[SurveyFrame]) -> Weighed:
         What moved, once there are as many places as a person is asked to turn to.
     """
     rules = scene.wish.rules(scene.place)
-    weighed = weigh(kept, rules)
     last = len(kept) >= _MOST_PLACES
+    try:
+        weighed = weigh(kept, rules)
+    except MeasurementError:
+        if last:
+            raise
+        return Weighed(estimate=None, believable=False)  # a wider turn may do
     if weighed.believable or len(kept) < _PLACES_BEFORE_BLAME:
         return weighed
     try:

@@ -224,7 +224,9 @@ def _solved(
             use_roll=use_roll,
         )
     except MeasurementError as failure:
-        if failure.code != "no_convergence":
+        # Directions that nobody asked for, and that show no axis, are no failure of their own.
+        unasked = not use_roll and rules.use_roll is not False
+        if failure.code != "no_convergence" and not unasked:
             raise
         return None
 

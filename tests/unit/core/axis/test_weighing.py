@@ -223,3 +223,12 @@ def test_beside_the_pole_a_tube_that_went_over_unseen_is_named_too():
         assert not weighed.believable
         named += refusal_of(frames, weighed).code == "other_pier_side"
     assert named >= 5
+
+
+def test_beside_the_pole_directions_that_nobody_asked_for_are_no_failure():
+    rng = np.random.default_rng(13)
+    frames = frames_of(rng, 4, declination=89.7, sweep=45.0, rolls=rng.uniform(-1.0, 1.0, 4))
+    assert not weigh(frames, RULES).believable
+    with pytest.raises(MeasurementError) as caught:
+        weigh(frames, WeighingRules(pole_enu=POLE, use_roll=False))
+    assert caught.value.code == "turn_too_small"
