@@ -6,6 +6,7 @@ import pytest
 
 from polewright.app.rehearsal import connect_bolts, read_truth, turn_by_display
 from polewright.settings.load import load_settings
+from tests.full_run import in_full
 from tests.system.evening_processes import evening_processes
 from tests.system.indi_servers import needs_indiserver
 from tests.system.mqtt_brokers import listening
@@ -14,7 +15,9 @@ pytestmark = [pytest.mark.indi, pytest.mark.broker, pytest.mark.slow, needs_indi
 
 
 @pytest.mark.timeout(400)
-@pytest.mark.parametrize(("seed", "site"), [(21, "south"), (22, "north")])
+@pytest.mark.parametrize(
+    ("seed", "site"), [(21, "south"), pytest.param(22, "north", marks=in_full)]
+)
 async def test_hands_that_follow_the_display_bring_the_axis_to_the_pole(
     tmp_path, monkeypatch, seed, site
 ):
