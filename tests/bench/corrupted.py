@@ -353,10 +353,15 @@ async def _spoil_all(rng: np.random.Generator, count: int) -> list[Outcome]:
 
 def _judge_naively(frames: list[ObservedAttitude], pole: NDArray[Any]) -> tuple[str, float]:
     """Judge by the same estimate without looking at the misfit: the control of this bench."""
-    try:
-        estimate = solve_axis(frames, mechanical_floor_arcsec=FLOOR_ARCSEC)
-    except MeasurementError as refused:
-        return refused.code, 0.0
+    estimate, why = None, ""
+    for use_roll in (True, False):
+        try:
+            estimate = solve_axis(frames, mechanical_floor_arcsec=FLOOR_ARCSEC, use_roll=use_roll)
+            break
+        except MeasurementError as refused:
+            why = refused.code
+    if estimate is None:
+        return why, 0.0
     sigma = estimate.sigma_rad
     if estimate.degrees_of_freedom and estimate.misfit_probability < SUSPICIOUS_MISFIT_PROBABILITY:
         sigma /= math.sqrt(estimate.chi2 / estimate.degrees_of_freedom)
