@@ -16,8 +16,15 @@ if os.environ.pop("PYTHONDONTWRITEBYTECODE", None):
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Files with slow tests come first, so that no worker is left alone with one at the end."""
-    slow = defaultdict(int)
+    """Files with slow tests come first, and of these the ones that may take longest.
+
+    So no worker is left alone with one of them at the end.
+    """
+    slow: dict[Path, bool] = defaultdict(bool)
+    longest_s: dict[Path, float] = defaultdict(float)
     for item in items:
-        slow[item.path] += item.get_closest_marker("slow") is not None
-    items.sort(key=lambda item: not slow[item.path])
+        slow[item.path] |= item.get_closest_marker("slow") is not None
+        limit = item.get_closest_marker("timeout")
+        if limit is not None:
+            longest_s[item.path] = max(longest_s[item.path], float(limit.args[0]))
+    items.sort(key=lambda item: (not slow[item.path], -longest_s[item.path]))

@@ -28,7 +28,7 @@ from tests.system.mqtt_brokers import (
 )
 from tests.system.test_mqtt_service import CORRECTION
 
-pytestmark = [pytest.mark.broker, pytest.mark.slow]
+pytestmark = [pytest.mark.broker, pytest.mark.slow, pytest.mark.alone]
 __all__ = ["broker"]
 
 RATE_PER_S = 10_000
