@@ -1,6 +1,7 @@
 """What the whole suite shares: compiled modules are kept, and the long files come first."""
 
 import os
+import signal
 import sys
 from collections import defaultdict
 from pathlib import Path
@@ -13,6 +14,11 @@ if os.environ.pop("PYTHONDONTWRITEBYTECODE", None):
     os.environ.setdefault("PYTHONPYCACHEPREFIX", str(Path(sys.prefix) / "bytecode"))
     sys.dont_write_bytecode = False
     sys.pycache_prefix = os.environ["PYTHONPYCACHEPREFIX"]
+
+# A shell starts what it puts into the background with Ctrl-C ignored, and programs that the tests
+# start would inherit that.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
