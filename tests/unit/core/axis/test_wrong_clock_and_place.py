@@ -108,7 +108,7 @@ def test_instants_that_are_uncertain_frame_by_frame_scale_with_how_far_the_axis_
     """Each frame may turn freely about the axis: what is left is the pole's turn beside it.
 
     Half a second is 7.5 arcsec about the pole, 0.13 arcsec across an axis that is 1 deg off.
-    Frames 60 deg apart take an error of either into the axis by 1 / (2 sin 30 deg), so by 2 of both.
+    Frames 60 deg apart take an error of either into the axis by 1 / (2 sin 30 deg): 2 of both.
     """
     rng = np.random.default_rng(4)
     shifts = [
