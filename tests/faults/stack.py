@@ -71,7 +71,7 @@ directory = "{journal}"
 mode = "off"
 {more}
 """
-WIDE_MM, NARROW_MM = 60.0, 150.0
+WIDE_MM, NARROW_MM = 60.0, 120.0
 
 
 @dataclass
