@@ -1,5 +1,6 @@
 """What the whole suite shares: compiled modules are kept, and the long files come first."""
 
+import logging
 import os
 import signal
 import sys
@@ -19,6 +20,16 @@ if os.environ.pop("PYTHONDONTWRITEBYTECODE", None):
 # start would inherit that.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.fixture(autouse=True)
+def _warnings_are_heard() -> None:
+    """A command that ran inside an earlier test may have silenced what this one listens for."""
+    root = logging.getLogger()
+    ours = (one for name, one in root.manager.loggerDict.items() if name.startswith("polewright"))
+    for logger in (root, *ours):
+        if isinstance(logger, logging.Logger) and logger.level > logging.WARNING:
+            logger.setLevel(logging.WARNING)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

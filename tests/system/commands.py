@@ -2,6 +2,7 @@
 
 import asyncio
 import atexit
+import contextlib
 import hashlib
 import json
 import os
@@ -35,7 +36,7 @@ def _runtime_directory(home: Path) -> Path:
     """A folder of the test's own, with a short name: those of sockets are limited."""
     name = hashlib.sha256(str(home).encode()).hexdigest()[:10]
     folder = Path(tempfile.gettempdir()) / f"polewright-test-{name}"
-    if not folder.exists():
+    with contextlib.suppress(FileExistsError):  # several commands may begin at the same time
         folder.mkdir(mode=0o700)
         atexit.register(shutil.rmtree, folder, ignore_errors=True)
     return folder
