@@ -42,7 +42,7 @@ def evening_wishes(settings: Settings) -> EveningWishes:
             hour_angle_min_deg=safety.hour_angle_min_deg,
             hour_angle_max_deg=safety.hour_angle_max_deg,
             cross_meridian=safety.allow_meridian_crossing,
-            use_roll={"auto": None, "yes": True, "no": False}[survey.use_roll],
+            use_roll=survey.roll_trusted,
             mechanical_floor_arcsec=(
                 survey.mechanical_floor_arcsec or DEFAULT_MECHANICAL_FLOOR_ARCSEC
             ),

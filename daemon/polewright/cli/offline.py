@@ -57,8 +57,7 @@ class _Job:
     @property
     def use_roll(self) -> bool | None:
         """Whether the pictures' roll has a say; None: until they show otherwise."""
-        told = "no" if self.options.without_roll else self.settings.survey.use_roll
-        return {"auto": None, "yes": True, "no": False}[told]
+        return False if self.options.without_roll else self.settings.survey.roll_trusted
 
     @property
     def floor_arcsec(self) -> float:

@@ -17,15 +17,13 @@ from polewright.core.axis.weighing import (
     SurveyFrame,
     Weighed,
     blames_roll,
-    even_without_roll,
-    other_side,
+    still_in_doubt,
     weigh,
 )
 from polewright.core.errors import MeasurementError, PolewrightError
 from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.geometry.rotations import vector_from_rotation
-from polewright.ports import PierSide
-from polewright.session.survey import SurveyOutcome, SurveyScene
+from polewright.session.survey import SurveyOutcome, SurveyScene, side_of, side_told
 
 _log = logging.getLogger(__name__)
 
@@ -103,11 +101,10 @@ async def _side(scene: SurveyScene) -> str:
     if scene.mount is None:
         return ""
     try:
-        side = (await scene.mount.status()).pier_side
+        return side_told(await scene.mount.status())
     except PolewrightError as trouble:
         _log.debug("the mount does not say on which side of the pier it is: %s", trouble)
         return ""
-    return "" if side is PierSide.UNKNOWN else side.value
 
 
 async def _grown(scene: SurveyScene, kept: list[SurveyFrame]) -> SurveyOutcome | None:
@@ -162,7 +159,7 @@ def _weighed(scene: SurveyScene, kept: list[SurveyFrame]) -> Weighed:
         return weighed
     weighed = weigh(kept, rules, without_roll=True)
     if last and not weighed.believable:
-        raise other_side(kept, weighed) if weighed.left_out else even_without_roll()
+        raise still_in_doubt(kept, weighed)
     return weighed
 
 
@@ -183,7 +180,7 @@ def _outcome(
         estimate=estimate,
         further_sigma_rad=forecast.sigma_rad,
         left_out=weighed.left_out,
-        side=PierSide(counted[-1].side or PierSide.UNKNOWN),
+        side=side_of(counted[-1]),
     )
 
 

@@ -202,7 +202,7 @@ class Planner:
     def _take(self, plan: EveningPlan | None) -> None:
         """Let memory wish for what the plan needs, and tell it."""
         before, self._plan = self._plan, plan
-        self._memory.wishes = _with_plan(self._memory.wishes, self._base, plan)
+        self.wish_as_planned()
         self._teller.plan = plan
         if plan is None and before is None:
             return

@@ -20,8 +20,8 @@ from polewright.core.axis.weighing import (
     Weighed,
     WeighingRules,
     blames_roll,
-    even_without_roll,
     other_side,
+    still_in_doubt,
     weigh,
 )
 from polewright.core.errors import DeviceError, MeasurementError, PolewrightError
@@ -29,7 +29,7 @@ from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.sky.mount_frame import hour_angle_deg
 from polewright.core.sky.observed import pole_enu
 from polewright.core.sky.place import Place
-from polewright.ports import Clock, PierSide
+from polewright.ports import Clock, MountStatus, PierSide
 from polewright.session.exposing import ExposureFinder
 from polewright.session.frames_at_rest import FramesAtRest
 from polewright.session.measuring import FrameMeasurer
@@ -104,6 +104,16 @@ class SurveyOutcome:
     cut_short: PolewrightError | None = None
     left_out: int = 0
     side: PierSide = PierSide.UNKNOWN
+
+
+def side_told(status: MountStatus) -> str:
+    """Return the side of the pier for a frame that is taken now; empty where nobody tells it."""
+    return "" if status.pier_side is PierSide.UNKNOWN else status.pier_side.value
+
+
+def side_of(frame: SurveyFrame) -> PierSide:
+    """Return the side of the pier on which a frame was taken."""
+    return PierSide(frame.side or PierSide.UNKNOWN)
 
 
 async def run_survey(scene: SurveyScene) -> SurveyOutcome:
@@ -267,7 +277,7 @@ class _Sweep:
             further_sigma_rad=forecast.sigma_rad,
             cut_short=self._refused,
             left_out=self._left_out,
-            side=PierSide(self._taken[-1].side or PierSide.UNKNOWN),
+            side=side_of(self._taken[-1]),
         )
 
     async def _swept(self) -> AxisEstimate:
@@ -361,7 +371,7 @@ class _Sweep:
         weighed = await self._weigh()
         estimate = weighed.believed()
         if estimate is None:
-            raise other_side(self._taken, weighed) if weighed.left_out else even_without_roll()
+            raise still_in_doubt(self._taken, weighed)
         return estimate
 
     async def _weigh(self) -> Weighed:
@@ -396,10 +406,8 @@ class _Sweep:
             self._trouble = failure
             _log.warning("no frame at hour angle %.0f deg: %s", hour_angle, failure)
             return
-        side = (await self._mount.status()).pier_side
-        self._taken.append(
-            SurveyFrame(attitude=attitude, side="" if side is PierSide.UNKNOWN else side.value)
-        )
+        side = side_told(await self._mount.status())
+        self._taken.append(SurveyFrame(attitude=attitude, side=side))
         self._visited.append(hour_angle)
 
     async def _frame(self, *, turned: bool) -> ObservedAttitude:

@@ -71,6 +71,11 @@ class SurveySettings(Section):
         "trails, and looks that disagree, are waited out without it.",
     )
 
+    @property
+    def roll_trusted(self) -> bool | None:
+        """Whether the pictures' roll has a say; None: until the frames show otherwise."""
+        return {"auto": None, "yes": True, "no": False}[self.use_roll]
+
 
 class StarAlignmentSettings(Section):
     """How the mount is star-aligned."""

@@ -190,6 +190,11 @@ def even_without_roll() -> MeasurementError:
     )
 
 
+def still_in_doubt(frames: Sequence[SurveyFrame], weighed: Weighed) -> MeasurementError:
+    """Return the refusal of frames that are not to be believed by their directions alone either."""
+    return other_side(frames, weighed) if weighed.left_out else even_without_roll()
+
+
 def other_side(frames: Sequence[SurveyFrame], weighed: Weighed) -> MeasurementError:
     """Return the refusal of a survey whose tube went to the other side of the pier."""
     after = frames[weighed.left_out - 1].attitude.label

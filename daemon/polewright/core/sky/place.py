@@ -3,6 +3,8 @@
 import math
 from dataclasses import dataclass
 
+from polewright.core.geometry.directions import wrap_half_turn_deg
+
 
 def standard_pressure_hpa(elevation_m: float) -> float:
     """Return the station pressure of the standard atmosphere (hPa).
@@ -59,7 +61,7 @@ class Place:
     @property
     def words(self) -> str:
         """Latitude, longitude and elevation as people write them."""
-        longitude_deg = (self.longitude_deg + 180.0) % 360.0 - 180.0
+        longitude_deg = wrap_half_turn_deg(self.longitude_deg)
         north = f"{abs(self.latitude_deg):.4f} {'S' if self.south else 'N'}"
         east = f"{abs(longitude_deg):.4f} {'E' if longitude_deg >= 0.0 else 'W'}"
         return f"{north}, {east}, {self.elevation_m:.0f} m"

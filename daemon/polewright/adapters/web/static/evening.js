@@ -274,7 +274,6 @@ const AT_DUSK = /^(waiting for dusk|no stars yet)/;
 // A survey with an age is an earlier run's; null: by a clock that stands before it.
 function isEarlier(survey) { return survey.age_s !== undefined; }
 
-
 function offBy(totalArcmin, sigmaArcmin, tail, lead = "Off by") {
   return `${lead} ${angleText(totalArcmin)} ± ${angleText(2 * sigmaArcmin)}${tail}`;
 }

@@ -119,7 +119,6 @@ function ruler({ total_error_arcmin: error, total_error_sigma_arcmin: sigma, tol
     svg("rect", { class: "d-nut", x: x(error) - 6, y: 7, width: 12, height: 12 }))];
 }
 
-
 $("enter").addEventListener("submit", (event) => {
   event.preventDefault();
   const found = link.enter($("enter-link").value);

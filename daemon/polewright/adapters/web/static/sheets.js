@@ -201,7 +201,6 @@ export class Sheets {
 // Answers with something to read in peace: they stay until the next one.
 const TO_BE_READ = new Set(["sight", "drift", "verify", "note_placement", "set_plan"]);
 
-
 function accepted(verb, args) {
   if (verb === "survey") return args.by_hand ? "Survey by hand accepted: turn when the words say so." : "Survey accepted: the mount moves.";
   if (verb === "survey" && args.at_dusk) return "Survey accepted: it waits for the first stars, then the mount moves.";
