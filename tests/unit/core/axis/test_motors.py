@@ -384,3 +384,39 @@ def test_the_motor_whose_error_is_larger_on_the_sky_is_learned_first(azimuth_deg
     assert step is not None
     assert (step.azimuth_deg != 0.0) is (first == "azimuth")
     assert (step.altitude_deg != 0.0) is (first == "altitude")
+
+
+@pytest.mark.parametrize("index", [0, 1], ids=["azimuth", "altitude"])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("sense", [1.0, -1.0])
+@pytest.mark.parametrize("more", [0.5, 4.0])
+def test_what_play_a_first_move_needs_is_lost_once_and_all_of_it_on_turning_round(
+    index, sign, sense, more
+):
+    """Minutes of arc added up by hand; where in its play a motor starts is told beforehand."""
+    first, axis = 2.0, World(NORTH, 0).pole
+    unknowns = np.zeros(10)
+    unknowns[3 * index + 1 : 3 * index + 3] = first * ARCMIN_RAD, more * ARCMIN_RAD
+
+    def goes(*commands):
+        """How far the last of the commands turns the axis (arcmin)."""
+        pairs = [tuple(np.eye(2)[index] * one / 60.0) for one in commands]
+        motors = Motors(
+            start_enu=axis,
+            signs=(sign, sign),
+            moves=tuple(
+                MotorMove(commanded_deg=pair, before_enu=axis, after_enu=axis,
+                          covariance_rad2=np.eye(2))
+                for pair in pairs[:-1]
+            ),
+            unknowns=unknowns,
+            covariance=np.eye(10),
+        )  # fmt: skip
+        after, _ = predicted(motors, axis, pairs[-1])
+        return turns_seen(motors, axis, after)[index] / ARCMIN_RAD
+
+    on = sense * sign
+    # 1.5 of the 2 arcmin are lost by the first command, the rest by the second.
+    assert goes(1.5 * sense, 10.0 * sense) == pytest.approx(on * 9.5)
+    assert goes(10.0 * sense, 10.0 * sense) == pytest.approx(on * 10.0)
+    assert goes(10.0 * sense, -10.0 * sense) == pytest.approx(-on * (10.0 - first - more))

@@ -12,6 +12,7 @@ from polewright.core.axis.pointing_mechanics import PointingTerms, axis_of, poin
 from polewright.core.axis.pointing_model import fit_pointing
 from polewright.core.axis.sightings import PointingPrior, Sighting
 from polewright.core.axis.turned_mount import FollowedMount, sight_geometry, turned_terms
+from polewright.core.errors import MeasurementError
 from polewright.core.geometry.directions import (
     ARCMIN_RAD,
     ARCSEC_RAD,
@@ -198,3 +199,24 @@ def test_after_a_turn_the_look_itself_is_known_as_well_as_it_was_measured(place:
     across = np.stack(sky_tangents(look.direction_enu)) @ slopes.reshape(3, 6)
     known = across @ followed.covariance_rad2 @ across.T
     np.testing.assert_allclose(known, look.sigma_rad**2 * np.eye(2), atol=0.02 * look.sigma_rad**2)
+
+
+@PLACES
+@pytest.mark.parametrize("way", [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)])
+def test_no_bolt_is_thought_to_turn_by_more_than_some_twenty_degrees_either_way(
+    place: Place, way: tuple[float, float]
+) -> None:
+    """Bolts have a few degrees of way; what looks like more is another movement."""
+    scene = Scene(place, 5)
+    followed = FollowedMount.of(fit_pointing([scene.sight()], scene.prior, place), LEVEL)
+    true = scene.true
+    for degrees in (14.0, 25.0):
+        scene.true = true
+        scene.turn(*(60.0 * degrees * one for one in way))
+        look = scene.sight()
+        if degrees < 20.0:
+            assert followed.seen(look, 5.0 * ARCSEC_RAD).turning
+            continue
+        with pytest.raises(MeasurementError) as refused:
+            followed.seen(look, 5.0 * ARCSEC_RAD)
+        assert refused.value.code == "no_fit"
