@@ -64,12 +64,14 @@ class Bench:
         self,
         settings: Settings,
         service: MqttService,
+        publisher: MqttPublisher,
         handler: Handler,
         listener: Listener,
         client: aiomqtt.Client,
     ) -> None:
         self.settings = settings
         self.service = service
+        self.publisher = publisher
         self.handler = handler
         self.listener = listener
         self.client = client
@@ -88,14 +90,15 @@ class Bench:
 async def bench(broker: Broker) -> AsyncIterator[Bench]:
     settings = settings_for(broker.port)
     handler = Handler()
-    service = MqttService(settings, MqttPublisher(MountTopics.of(settings)), handler)
+    publisher = MqttPublisher(MountTopics.of(settings))
+    service = MqttService(settings, publisher, handler)
     async with (
         listening(broker.port) as listener,
         aiomqtt.Client("127.0.0.1", broker.port) as client,
         running(service.run()),
     ):
         assert await service.wait_connected(5)
-        yield Bench(settings, service, handler, listener, client)
+        yield Bench(settings, service, publisher, handler, listener, client)
 
 
 async def test_a_command_is_accepted_progresses_and_is_done(bench: Bench) -> None:
@@ -115,6 +118,22 @@ async def test_a_command_is_accepted_progresses_and_is_done(bench: Bench) -> Non
         if topic.startswith("reply/") and "echo" not in topic
     ]
     assert statuses == ["accepted", "progress", "done"]
+
+
+async def test_warnings_are_heard_while_a_command_is_obeyed(bench: Bench) -> None:
+    told: list[dict[str, Any]] = []
+    trails = {"level": "warning", "code": "trailed_frames", "text": "trails", "remedy": "track"}
+    async with asyncio.TaskGroup() as tasks:
+        tasks.create_task(
+            send_command(bench.settings, "survey", timeout_s=10, on_warning=told.append)
+        )
+        await wait_until(lambda: bool(bench.handler.asked))
+        bench.publisher.publish("event", trails | {"level": "info"}, retain=False)
+        bench.publisher.publish("event", trails, retain=False)
+        await wait_until(lambda: bool(told))
+        bench.handler.release.set()
+    assert [event["level"] for event in told] == ["warning"]
+    assert trails.items() <= told[0].items()
 
 
 async def test_stop_is_obeyed_while_a_survey_runs(bench: Bench) -> None:

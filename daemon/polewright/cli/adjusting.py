@@ -3,14 +3,14 @@
 import argparse
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable, Coroutine
+from collections.abc import AsyncIterator, Coroutine, Mapping
 from functools import partial
 from typing import Any
 
 from polewright.adapters.mqtt.client import TopicUpdate
 from polewright.cli.display import EveningView, verdict_line
 from polewright.cli.interrupting import NOT_AWAITED, STOPPED, stopped_by_ctrl_c
-from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output
+from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output, event_line
 from polewright.cli.reaching import command, topics
 from polewright.cli.stopping import stop_by_all_ways
 from polewright.cli.watching import render
@@ -60,7 +60,7 @@ def _own(settings: Settings, options: argparse.Namespace, output: Output) -> dic
     async def adjusted() -> dict[str, Any]:
         if options.clear:
             await command(settings, "confirm_clear")
-        work = command(settings, "adjust", arguments, _teller(output))
+        work = command(settings, "adjust", arguments, _Lines(output))
         return await _displayed(work, settings, output, _LEAVE_MOTORS if by_motors else _LEAVE)
 
     if not by_motors:
@@ -87,7 +87,7 @@ def _join(
             if not await _is_adjusting(updates, view):
                 raise refused
             output.note(_JOINED)
-            follow = _followed(updates, view, _teller(output), until_good=options.until_good)
+            follow = _followed(updates, view, _Lines(output), until_good=options.until_good)
             last = await _displayed(follow, settings, output, f"{_JOINED} {_LEAVE}")
         if _phase(view) == "adjusting":
             output.note(_GOES_ON)
@@ -115,7 +115,7 @@ async def _is_adjusting(updates: AsyncIterator[TopicUpdate], view: EveningView) 
 async def _followed(
     updates: AsyncIterator[TopicUpdate],
     view: EveningView,
-    tell: Callable[[dict[str, Any]], None],
+    lines: "_Lines",
     *,
     until_good: bool,
 ) -> dict[str, Any]:
@@ -126,7 +126,7 @@ async def _followed(
         correction = view.message("correction")
         if update.topic == "correction" and correction.get("live"):
             last = correction
-            tell({"correction": correction})
+            lines.follow({"correction": correction})
         done = until_good and last is not None and last["verdict"] == "good_enough"
         if done or _phase(view) != "adjusting" or view.topics.get("availability") == "offline":
             break
@@ -165,20 +165,29 @@ async def _displayed(
         await asyncio.gather(working, return_exceptions=True)
 
 
-def _teller(output: Output) -> Callable[[dict[str, Any]], None]:
-    """Return what tells progress line by line, where no terminal can show it drawn."""
-    said = ""
+class _Lines:
+    """Tells line by line how the adjustment goes on, where no terminal can show it drawn."""
 
-    def tell(message: dict[str, Any]) -> None:
-        nonlocal said
+    def __init__(self, output: Output) -> None:
+        self._output = output
+        self._said = ""
+
+    def follow(self, message: Mapping[str, Any]) -> None:
+        """Tell a correction, or a step, where it changes."""
         words = str(message.get("step") or "")
         if correction := message.get("correction"):
             words = (
                 f"{verdict_line(correction)}: {correction['altitude_words']}; "
                 f"{correction['azimuth_words']}"
             )
-        if words and words != said and output.display is None:
-            output.note(f"  {words}")
-        said = words
+        if words and words != self._said:
+            self._tell(words)
+        self._said = words
 
-    return tell
+    def warn(self, event: Mapping[str, Any]) -> None:
+        """Tell what the service warns of."""
+        self._tell(event_line(event))
+
+    def _tell(self, words: str) -> None:
+        if self._output.display is None:
+            self._output.note(f"  {words}")

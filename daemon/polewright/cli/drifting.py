@@ -41,4 +41,4 @@ async def _drift(settings: Settings, options: argparse.Namespace, output: Output
         if value is not None
     }
     with output.progress("drift") as bar:
-        return await command(settings, "drift", arguments, bar.follow)
+        return await command(settings, "drift", arguments, bar)

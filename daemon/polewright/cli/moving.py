@@ -56,7 +56,7 @@ async def _moved(
         async def work() -> dict[str, Any]:
             if clear:
                 await command(settings, "confirm_clear")
-            return await command(settings, verb, arguments, bar.follow)
+            return await command(settings, verb, arguments, bar)
 
         stop = partial(stop_by_all_ways, settings, output.note)
         return await stopped_by_ctrl_c(work(), stop, output.note)

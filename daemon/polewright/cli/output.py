@@ -96,6 +96,11 @@ class Output:
             yield ProgressBar(bar, bar.add_task(title, total=1.0), self, self._err.is_terminal)
 
 
+def event_line(event: Mapping[str, Any]) -> str:
+    """Return one line of an event: how bad it is, what happened, what to do."""
+    return f"{event.get('level')}: {event.get('text')}. {event.get('remedy') or ''}".rstrip()
+
+
 def _style(console: Console, style: str = "red3") -> str:
     """Return red for eyes that are used to the dark; nothing where the output is a file."""
     return style if console.is_terminal else ""
@@ -114,6 +119,10 @@ class ProgressBar:
     def follow(self, message: Mapping[str, Any]) -> None:
         """Show one progress message of a command."""
         self.update(float(message.get("percent") or 0) / 100.0, str(message.get("step") or ""))
+
+    def warn(self, event: Mapping[str, Any]) -> None:
+        """Say what the service warns of; it stays when the bar is gone."""
+        self._output.note(f"  {event_line(event)}")
 
     def update(self, fraction: float, step: str | None = None) -> None:
         """Move the bar; say the step where there is no bar to see."""

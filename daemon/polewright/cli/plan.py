@@ -68,7 +68,7 @@ def plan(options: argparse.Namespace, output: Output) -> ExitCode:
     wanted = {"clear": True} if options.action == "clear" else arguments
     try:
         with output.progress("planning") as bar:
-            result = asyncio.run(command(settings, "set_plan", wanted, bar.follow))
+            result = asyncio.run(command(settings, "set_plan", wanted, bar))
     except PolewrightError as trouble:
         if trouble.code not in _WRONGLY_ASKED:
             raise

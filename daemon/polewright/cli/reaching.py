@@ -1,8 +1,8 @@
 """How the command line reaches the service, and what it says where nobody is there."""
 
 import contextlib
-from collections.abc import AsyncGenerator, Callable, Mapping
-from typing import Any
+from collections.abc import AsyncGenerator, Mapping
+from typing import Any, Protocol
 
 from polewright.adapters.direct.stop_door import services_here
 from polewright.adapters.mqtt.client import TopicUpdate, send_command, watch_topics
@@ -11,6 +11,17 @@ from polewright.settings.model import Settings
 
 START = "Start it with `polewright run` in another terminal, and leave it running."
 
+
+class Follower(Protocol):
+    """Shows a person how a command goes on: a progress bar, for one."""
+
+    def follow(self, message: Mapping[str, Any]) -> None:
+        """Show one progress message."""
+
+    def warn(self, event: Mapping[str, Any]) -> None:
+        """Show one warning."""
+
+
 _UNREACHED = ("no_broker", "no_service", "mqtt_off")
 
 
@@ -18,11 +29,15 @@ async def command(
     settings: Settings,
     verb: str,
     arguments: Mapping[str, Any] | None = None,
-    on_progress: Callable[[dict[str, Any]], None] | None = None,
+    shown: Follower | None = None,
 ) -> dict[str, Any]:
-    """Send a command, follow it, and return its result; raises what :func:`explained` says."""
+    """Send a command, follow it, and return its result; raises what :func:`explained` says.
+
+    ``shown``: gets its steps, and what the service warns of meanwhile.
+    """
+    step, warning = (shown.follow, shown.warn) if shown else (None, None)
     try:
-        return await send_command(settings, verb, arguments, on_progress)
+        return await send_command(settings, verb, arguments, step, on_warning=warning)
     except PolewrightError as trouble:
         raise await explained(settings, trouble) from None
 

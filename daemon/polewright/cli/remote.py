@@ -36,7 +36,7 @@ def _send(
     settings: Settings, verb: str, arguments: Mapping[str, Any], output: Output
 ) -> dict[str, Any]:
     with output.progress(verb.replace("_", " ")) as bar:
-        return asyncio.run(command(settings, verb, arguments, bar.follow))
+        return asyncio.run(command(settings, verb, arguments, bar))
 
 
 def turned(options: argparse.Namespace, output: Output) -> ExitCode:

@@ -19,6 +19,7 @@ from polewright.cli.display import (
     EveningView,
     on_sky_words,
 )
+from polewright.cli.output import event_line
 from polewright.core.axis.correction import says_leave
 from polewright.core.errors import PolewrightError
 from polewright.program import as_called
@@ -178,7 +179,7 @@ def _news(view: EveningView) -> list[RenderableType]:
     if view.online and indi.get("problem") and not view.message("state").get("reason"):
         lines.append(str(indi["problem"]))
     if event and event.get("code") != "blocked":
-        lines.append(f"{event['level']}: {event['text']}. {event.get('remedy') or ''}".rstrip())
+        lines.append(event_line(event))
     return [Text(), *(_text(line, _STYLE) for line in lines)] if lines else []
 
 

@@ -42,4 +42,4 @@ def _lines(result: dict[str, Any], *, ended: bool) -> tuple[str, ...]:
 
 async def _watched(settings: Settings, arguments: dict[str, Any], output: Output) -> dict[str, Any]:
     with output.progress("keep-watch") as bar:
-        return await command(settings, "keep_watch", arguments, bar.follow)
+        return await command(settings, "keep_watch", arguments, bar)

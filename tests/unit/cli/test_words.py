@@ -11,11 +11,30 @@ from rich.console import Console
 from polewright.app.rehearsal import RehearsalReport
 from polewright.cli.display import EveningView
 from polewright.cli.main import main, parser
+from polewright.cli.output import Output
 from polewright.cli.rehearsal import _lines
 from polewright.cli.remote import turned_lines
 from polewright.cli.surveying import survey_lines
 from polewright.cli.watching import screenful
 from tests.unit.test_watching import CORRECTION
+
+
+def test_what_the_service_warns_of_stays_on_the_terminal(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    event = {
+        "level": "warning",
+        "text": "the stars are trails in 2 of the survey's 4 frames",
+        "remedy": "Let the mount track; then: `polewright survey`",
+    }
+    with Output(as_json=False).progress("survey") as bar:
+        bar.warn(event)
+    with Output(as_json=True).progress("survey") as bar:
+        bar.warn(event)
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert told.err.count("the stars are trails in 2 of the survey's 4 frames. Let the mount") == 1
+
 
 SURVEY: dict[str, Any] = {
     "method": "stars", "target_pole": "refracted",

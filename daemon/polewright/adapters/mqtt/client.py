@@ -12,7 +12,7 @@ from typing import Any
 import aiomqtt
 
 from polewright.adapters.mqtt.connection import heeding_cancellation, open_client
-from polewright.adapters.mqtt.topics import MountTopics
+from polewright.adapters.mqtt.topics import EVENT, MountTopics
 from polewright.core.errors import (
     DeviceError,
     LinkError,
@@ -64,6 +64,7 @@ async def send_command(
     on_progress: Callable[[dict[str, Any]], None] | None = None,
     timeout_s: float | None = None,
     *,
+    on_warning: Callable[[dict[str, Any]], None] | None = None,
     port: int | None = None,
 ) -> dict[str, Any]:
     """Send one command to the running service, follow it, and return its result.
@@ -80,6 +81,8 @@ async def send_command(
         Gets every progress result.
     timeout_s : float, optional
         Longest wait for the end (s); None: as long as the service is online.
+    on_warning : callable, optional
+        Gets every event that is more than information, told meanwhile.
     port : int, optional
         Where the embedded broker listens, if the settings leave it open.
 
@@ -100,11 +103,12 @@ async def send_command(
     async with open_client(
         settings.mqtt, identifier=f"polewright-command-{identifier}", port=port
     ) as (client, _):
-        await heeding_cancellation(
-            client.subscribe([(topics.reply(identifier), 1), (topics.availability, 1)])
-        )
+        wanted = [topics.reply(identifier), topics.availability]
+        wanted += [topics.full(EVENT)] if on_warning else []
+        await heeding_cancellation(client.subscribe([(one, 1) for one in wanted]))
         await heeding_cancellation(client.publish(topics.command(verb), payload, qos=1))
-        return await _follow(client, topics, identifier, verb, on_progress, timeout_s)
+        told = _Told(on_progress, on_warning)
+        return await _follow(client, topics, identifier, verb, told, timeout_s)
 
 
 async def watch_topics(
@@ -157,12 +161,28 @@ def refuse_when_off(settings: Settings) -> None:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """Who hears what is told before the end."""
+
+    on_progress: Callable[[dict[str, Any]], None] | None
+    on_warning: Callable[[dict[str, Any]], None] | None
+
+    def progress(self, step: dict[str, Any]) -> None:
+        if self.on_progress is not None:
+            self.on_progress(step)
+
+    def event(self, event: dict[str, Any]) -> None:
+        if self.on_warning is not None and event.get("level") != "info":
+            self.on_warning(event)
+
+
 async def _follow(
     client: aiomqtt.Client,
     topics: MountTopics,
     identifier: str,
     verb: str,
-    on_progress: Callable[[dict[str, Any]], None] | None,
+    told: "_Told",
     timeout_s: float | None,
 ) -> dict[str, Any]:
     loop = asyncio.get_running_loop()
@@ -182,19 +202,21 @@ async def _follow(
                 remedy="Look at its log; start it again with `polewright run`.",
                 code="service_lost",
             )
-        if topic != topics.reply(identifier):
-            continue
         reply = read_payload(bytes(message.payload))
         if not isinstance(reply, dict):
+            continue
+        if topic == topics.full(EVENT):
+            told.event(reply)
+        if topic != topics.reply(identifier):
             continue
         accept_s = None
         result = reply.get("result") or {}
         if reply.get("status") == "done":
             return dict(result)
         if not reply.get("ok"):
-            raise _told(reply.get("error") or {}, verb)
-        if reply.get("status") == "progress" and on_progress is not None:
-            on_progress(dict(result))
+            raise _refusal(reply.get("error") or {}, verb)
+        if reply.get("status") == "progress":
+            told.progress(dict(result))
 
 
 def _nobody(topics: MountTopics, verb: str, *, accepted: bool) -> LinkError:
@@ -211,7 +233,7 @@ def _nobody(topics: MountTopics, verb: str, *, accepted: bool) -> LinkError:
     )
 
 
-def _told(error: Mapping[str, Any], verb: str) -> PolewrightError:
+def _refusal(error: Mapping[str, Any], verb: str) -> PolewrightError:
     code = str(error.get("code") or "failed")
     text = str(error.get("text") or f"The service says that {verb} failed")
     remedy = str(error.get("remedy") or "")
