@@ -1,8 +1,10 @@
 """Resources: memory, idle CPU and event-loop stalls of the whole service, live, per camera size.
 
-Memory is the proportional set size (PSS) of all processes of the service together: pages that
-several of them map, and index files in the page cache, count once.  The simulator and the broker
-are not the service's: the broker here is embedded, so it is counted, and the simulator is not.
+The reference of the memory, in the same run, is a bare interpreter that has imported the libraries
+that the service cannot do without.  Memory is the proportional set size (PSS) of all processes of
+the service together: pages that several of them map, and index files in the page cache, count
+once.  The simulator and the broker are not the service's: the broker here is embedded, so it is
+counted, and the simulator is not.
 """
 
 import asyncio
@@ -26,6 +28,7 @@ from polewright.settings.load import load_settings
 from tests.bench import frame_paths
 from tests.system.indi_servers import free_port
 
+BARE_IMPORTS = "import aiohttp, aiomqtt, astropy.io.fits, erfa, numpy, PIL.Image, PyIndi, pydantic"
 AIM_STALL_P99_MS = 20.0
 AIM_IDLE_PERCENT = 2.0
 READY_S = 120.0
@@ -57,8 +60,9 @@ TRAINS = (
 
 def run(*, quick: bool = False) -> dict[str, Any]:
     """Measure, print, and return the figures."""
-    figures: dict[str, Any] = {}
+    figures: dict[str, Any] = {"bare_mb": bare_mb()}
     missed: list[str] = []
+    print(f"bare imports: {figures['bare_mb']:.0f} MB")
     for train in TRAINS:
         one = measure(train, live_s=10.0 if quick else 30.0, idle_s=15.0 if quick else 60.0)
         figures[train.name] = one
@@ -82,6 +86,20 @@ def run(*, quick: bool = False) -> dict[str, Any]:
             missed.append(f"{name}: relay ratio {path['ratio']:.2f}")
     figures["missed"] = missed
     return figures
+
+
+def bare_mb() -> float:
+    """Return the memory of an interpreter with the libraries alone."""
+    with subprocess.Popen(
+        [sys.executable, "-c", f"{BARE_IMPORTS}; print(flush=True); input()"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        process.stdout.readline()
+        try:
+            return sum(map(_pss_mb, _tree(process.pid)))
+        finally:
+            process.kill()
 
 
 def measure(train: Train, *, live_s: float, idle_s: float) -> dict[str, Any]:

@@ -16,7 +16,6 @@ from typing import Any
 from tests.bench import resources
 
 AIM_RATIO = 6.0
-_REFERENCE = "import aiohttp, aiomqtt, astropy.io.fits, erfa, numpy, PIL.Image, PyIndi, pydantic"
 _RUNS = 7
 _QUICK_RUNS = 3
 
@@ -54,5 +53,5 @@ def _ready_s(folder: Path, indi_port: int) -> float:
 
 def _reference_s() -> float:
     begun_s = time.monotonic()
-    subprocess.run([sys.executable, "-c", _REFERENCE], check=True)
+    subprocess.run([sys.executable, "-c", resources.BARE_IMPORTS], check=True)
     return time.monotonic() - begun_s
