@@ -21,6 +21,9 @@ if os.environ.pop("PYTHONDONTWRITEBYTECODE", None):
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
+# The last slow file begins when so much of the others has been handed out.
+_SLOW_WITHIN = 0.9
+
 
 @pytest.fixture(autouse=True)
 def _warnings_are_heard() -> None:
@@ -33,9 +36,10 @@ def _warnings_are_heard() -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Files with slow tests come first, and of these the ones that may take longest.
+    """Files with slow tests in order of the longest that they may take, the others spread between.
 
-    So no worker is left alone with one of them at the end.
+    So no worker is left alone with a long file at the end.  Slow tests mostly wait for exposures,
+    motors and time limits, the others calculate: side by side they keep the processor busy.
     """
     slow: dict[Path, bool] = defaultdict(bool)
     longest_s: dict[Path, float] = defaultdict(float)
@@ -44,4 +48,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         limit = item.get_closest_marker("timeout")
         if limit is not None:
             longest_s[item.path] = max(longest_s[item.path], float(limit.args[0]))
-    items.sort(key=lambda item: (not slow[item.path], -longest_s[item.path]))
+    place: dict[Path, float] = {}
+    for is_slow in (True, False):
+        files = [path for path in slow if slow[path] is is_slow]
+        files.sort(key=lambda path: -longest_s[path])
+        # The slow ones end a little before the others do.
+        share = _SLOW_WITHIN if is_slow else 1.0
+        place |= {path: share * (rank + 0.5) / len(files) for rank, path in enumerate(files)}
+    items.sort(key=lambda item: place[item.path])

@@ -28,7 +28,7 @@ from tests.system.mqtt_brokers import (
 )
 from tests.system.test_mqtt_service import CORRECTION
 
-pytestmark = [pytest.mark.broker, pytest.mark.slow, pytest.mark.alone]
+pytestmark = [pytest.mark.broker, pytest.mark.slow]
 __all__ = ["broker"]
 
 RATE_PER_S = 10_000
@@ -75,6 +75,7 @@ async def repeated(settings: Settings, verb: str, times: int) -> dict[str, Any]:
     return await send_command(settings, verb, timeout_s=6)
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize(
     "verbs", [("survey", "adjust", "dance", "turned"), ("stop",)], ids=["others", "stop"]
 )
