@@ -16,8 +16,8 @@ from polewright.adapters.journal.packing import _digest, pack, unpack
 from polewright.adapters.journal.schema import NotAJournalError
 from polewright.adapters.journal.store import JournalStore, is_damage
 from polewright.cli.history import history
-from polewright.cli.main import parser
 from polewright.cli.output import Output
+from polewright.cli.parser import parser
 from polewright.core.errors import PolewrightError
 from polewright.core.records import (
     FrameRecord,

@@ -7,7 +7,7 @@ import pytest
 
 from polewright.adapters.mqtt.inputs import INPUTS
 from polewright.adapters.mqtt.payloads import PAYLOADS, SCALAR_SCHEMAS
-from polewright.cli.main import parser
+from polewright.cli.parser import parser
 from tests.docs.blocks import ROOT, filled, names_in, pages
 from tests.docs.bounds import axis_bound_arcsec
 from tests.docs.meanings import RETAINED, TOPICS

@@ -1,5 +1,6 @@
 """What the program is called in words for people: what this person can type."""
 
+import importlib
 import json
 import logging
 import os
@@ -9,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from polewright.cli.main import parser
+from polewright.cli.main import OBEYED_BY
 from polewright.cli.output import Output
+from polewright.cli.parser import parser
 from polewright.core.errors import UsageError
 from polewright.logs import NightFormatter
 from polewright.program import COMMANDS, PROGRAM_VARIABLE, as_called
@@ -87,3 +89,10 @@ def test_the_script_run_names_itself_as_it_was_called(called: str, tmp_path: Pat
 
     assert says("sh", "-c", f". {tmp_path}/run", called) == called
     assert says("sh", "run") == "sh run"
+
+
+def test_every_command_of_the_parser_is_obeyed_by_a_function_of_its_own() -> None:
+    [commands] = [a for a in parser()._actions if isinstance(a, _SubParsersAction)]
+    assert set(commands.choices) == set(OBEYED_BY)
+    for module, function in (where.split(":") for where in OBEYED_BY.values()):
+        assert callable(getattr(importlib.import_module(f"polewright.cli.{module}"), function))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from polewright.cli.main import parser
+from polewright.cli.parser import parser
 from tests.docs.blocks import ROOT
 
 FOLDER = ROOT / "configs" / "schedule"

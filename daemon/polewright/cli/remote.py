@@ -3,7 +3,7 @@
 import argparse
 import asyncio
 import contextlib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from polewright.cli.display import EveningView
@@ -146,13 +146,3 @@ def watch(options: argparse.Namespace, output: Output) -> ExitCode:
         return ExitCode.GOOD
     asyncio.run(render(lambda: topics(settings), settings.mount.slug))
     return ExitCode.GOOD
-
-
-COMMANDS: Mapping[str, Callable[[argparse.Namespace, Output], ExitCode]] = {
-    "turned": turned,
-    "solar-filter": solar_filter,
-    "sensor-on-sun": sensor_on_sun,
-    "placement": placement,
-    "status": status,
-    "watch": watch,
-}

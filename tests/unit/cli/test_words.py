@@ -10,8 +10,9 @@ from rich.console import Console
 
 from polewright.app.rehearsal import RehearsalReport
 from polewright.cli.display import EveningView
-from polewright.cli.main import main, parser
+from polewright.cli.main import main
 from polewright.cli.output import Output
+from polewright.cli.parser import parser
 from polewright.cli.rehearsal import _lines
 from polewright.cli.remote import turned_lines
 from polewright.cli.surveying import survey_lines
