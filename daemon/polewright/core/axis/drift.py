@@ -26,7 +26,7 @@ from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
 from polewright.core.errors import MeasurementError
 from polewright.core.geometry.arrays import settled
 from polewright.core.geometry.directions import ARCSEC_RAD, sky_tangents, unit
-from polewright.core.geometry.rotations import Matrix, Vector, rotation_from_vector
+from polewright.core.geometry.rotations import Matrix, Vector, rotations_from_vectors
 
 Array = NDArray[np.float64]
 
@@ -264,12 +264,8 @@ class _Wanders:
     def predicted(self, axis: Vector, south: bool) -> tuple[Array, Array]:
         """Return the offsets west and north that an axis gives, from the middle's place."""
         north_end = -axis if south else axis
-        turned = np.array(
-            [
-                rotation_from_vector(north_end * (self.track.rate_rad_s * t)) @ direction
-                for t, direction in zip(self.time_s, self.directions, strict=True)
-            ]
-        )
+        vectors = np.outer(self.track.rate_rad_s * self.time_s, north_end)
+        turned = np.einsum("nij,nj->ni", rotations_from_vectors(vectors), self.directions)
         middle = unit(turned.mean(axis=0))
         west = unit(np.cross(middle, north_end))
         toward_north = np.cross(west, middle)

@@ -20,10 +20,9 @@ from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
 from polewright.core.geometry.directions import ARCSEC_RAD, unit
 from polewright.core.geometry.rotations import (
-    Matrix,
     Vector,
-    rotation_from_vector,
-    vector_from_rotation,
+    rotations_from_vectors,
+    vectors_from_rotations,
 )
 
 Array = NDArray[np.float64]
@@ -60,7 +59,11 @@ class FieldTrack:
         """Return it as arrays."""
         start = self.looks[0].instant
         time_s = np.array([(look.instant - start).total_seconds() for look in self.looks])
-        return _Field(time_s - 0.5 * (time_s[0] + time_s[-1]), self.looks)
+        return _Field(
+            time_s - 0.5 * (time_s[0] + time_s[-1]),
+            np.array([look.enu_from_camera for look in self.looks]),
+            np.array([look.covariance_camera_rad2 for look in self.looks]),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +71,8 @@ class _Field:
     """A field track; times from its middle (s)."""
 
     time_s: Array
-    looks: Sequence[ObservedAttitude]
+    enu_from_camera: Array
+    covariance_camera_rad2: Array
 
     @property
     def ways(self) -> int:
@@ -80,14 +84,17 @@ class _Field:
 
         It moves the picture and does not turn it; the roll's share of the second way is free.
         """
-        sigma = max(math.sqrt(float(np.median([_across_rad2(x) for x in self.looks]))), _FLOOR_RAD)
-        roll = math.sqrt(float(np.median([x.covariance_camera_rad2[0, 0] for x in self.looks])))
+        # The variance of where a frame looks, one direction (rad^2).
+        across_rad2 = 0.5 * np.trace(self.covariance_camera_rad2[:, 1:, 1:], axis1=1, axis2=2)
+        sigma = max(math.sqrt(float(np.median(across_rad2))), _FLOOR_RAD)
+        roll = math.sqrt(float(np.median(self.covariance_camera_rad2[:, 0, 0])))
         air = air_variance(self.time_s, sigma)
         return air, air * (sigma / max(sigma, roll)) ** 2
 
     def equations(self, axis: Vector, south: bool) -> Equations:
         """Return the offsets about the declination axis and across, and what moves them."""
-        middle = len(self.looks) // 2
+        count = self.time_s.size
+        middle = count // 2
         north_end = -axis if south else axis
         reference = self._turned_back(north_end)[middle]
         declination_axis = unit(np.cross(north_end, reference[:, 0]))
@@ -95,9 +102,7 @@ class _Field:
 
         def wander(of_axis: Vector) -> Array:
             turned = self._turned_back(-of_axis if south else of_axis)
-            return np.array(
-                [basis @ vector_from_rotation(one @ turned[middle].T) for one in turned]
-            )
+            return np.asarray(vectors_from_rotations(turned @ turned[middle].T) @ basis.T)
 
         off = wander(axis)
         columns = []
@@ -105,17 +110,15 @@ class _Field:
             ahead, behind = wander(moved_axis(axis, part)), wander(moved_axis(axis, -part))
             columns.append((behind - ahead) / (2.0 * _STEP))
         in_camera = basis @ reference
-        variances = np.array(
-            [
-                [row @ look.covariance_camera_rad2 @ row + _FLOOR_RAD**2 for row in in_camera]
-                for look in self.looks
-            ]
+        variances = (
+            np.einsum("wi,nij,wj->nw", in_camera, self.covariance_camera_rad2, in_camera)
+            + _FLOOR_RAD**2
         )
         sigma = np.sqrt(variances)
-        if len(self.looks) >= _FEWEST_DIFFERENCES:
+        if count >= _FEWEST_DIFFERENCES:
             seen = np.sqrt(0.5 * np.mean(np.diff(off, axis=0) ** 2, axis=0))
             sigma *= np.maximum(1.0, seen / np.sqrt(np.mean(variances, axis=0)))
-        ones, zeros = np.ones(len(self.looks)), np.zeros(len(self.looks))
+        ones, zeros = np.ones(count), np.zeros(count)
         matrix = np.vstack(
             [
                 np.column_stack([columns[0][:, 0], columns[1][:, 0], ones, zeros]),
@@ -125,13 +128,6 @@ class _Field:
         own = np.array([math.inf, math.inf])
         return matrix, off.T.ravel(), sigma.T.ravel(), own
 
-    def _turned_back(self, north_end: Vector) -> list[Matrix]:
-        return [
-            rotation_from_vector(north_end * (SIDEREAL_RATE_RAD_S * t)) @ look.enu_from_camera
-            for t, look in zip(self.time_s, self.looks, strict=True)
-        ]
-
-
-def _across_rad2(look: ObservedAttitude) -> float:
-    """Return the variance of where a frame looks, one direction (rad^2)."""
-    return 0.5 * float(np.trace(look.covariance_camera_rad2[1:, 1:]))
+    def _turned_back(self, north_end: Vector) -> Array:
+        vectors = np.outer(SIDEREAL_RATE_RAD_S * self.time_s, north_end)
+        return np.asarray(rotations_from_vectors(vectors) @ self.enu_from_camera)

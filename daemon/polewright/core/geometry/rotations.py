@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 Vector = NDArray[np.float64]
 Matrix = NDArray[np.float64]
+Array = NDArray[np.float64]
 
 _NEAR_ZERO_RAD = 1e-8
 _NEAR_HALF_TURN_RAD = 1e-6
@@ -44,6 +45,31 @@ def rotation_from_vector(vector: Vector) -> Matrix:
     )
 
 
+def rotations_from_vectors(vectors: Array) -> Array:
+    """Return the rotations about many vectors by their lengths: :func:`rotation_from_vector`.
+
+    Parameters
+    ----------
+    vectors : ndarray of shape (n, 3)
+        Rotation vectors (rad).
+
+    Returns
+    -------
+    ndarray of shape (n, 3, 3)
+    """
+    angles_rad = np.sqrt(np.einsum("ni,ni->n", vectors, vectors))
+    near_zero = angles_rad < _NEAR_ZERO_RAD
+    some = np.where(near_zero, 1.0, angles_rad)
+    sine = np.where(near_zero, 1.0, np.sin(some) / some)
+    versine = np.where(near_zero, 0.5, 2.0 * np.sin(0.5 * some) ** 2 / some**2)
+    turned = np.zeros((len(vectors), 3, 3))
+    turned[:, (2, 0, 1), (1, 2, 0)] = vectors
+    turned[:, (1, 2, 0), (2, 0, 1)] = -vectors
+    return np.asarray(
+        np.eye(3) + sine[:, None, None] * turned + versine[:, None, None] * (turned @ turned)
+    )
+
+
 def rotation_about(axis: Vector, angle_rad: float) -> Matrix:
     """Return the right-handed rotation about a unit vector by an angle (rad)."""
     return rotation_from_vector(np.asarray(axis) * angle_rad)
@@ -75,6 +101,28 @@ def vector_from_rotation(rotation: Matrix) -> Vector:
     if float(axis @ skew) < 0.0:
         axis = -axis
     return np.asarray(axis * angle_rad)
+
+
+def vectors_from_rotations(rotations: Array) -> Array:
+    """Return the rotation vectors of many rotations: :func:`vector_from_rotation`.
+
+    Parameters
+    ----------
+    rotations : ndarray of shape (n, 3, 3)
+
+    Returns
+    -------
+    ndarray of shape (n, 3)
+        Their lengths are in 0 to pi (rad).
+    """
+    skew = rotations[:, (2, 0, 1), (1, 2, 0)] - rotations[:, (1, 2, 0), (2, 0, 1)]
+    double_sine = np.sqrt(np.einsum("ni,ni->n", skew, skew))
+    angle_rad = np.arctan2(double_sine, np.trace(rotations, axis1=1, axis2=2) - 1.0)
+    sure = double_sine > _NEAR_HALF_TURN_RAD
+    vectors = skew * np.where(sure, angle_rad / np.where(sure, double_sine, 1.0), 0.5)[:, None]
+    for index in np.flatnonzero(~sure & (angle_rad >= 1.0)):
+        vectors[index] = vector_from_rotation(rotations[index])
+    return np.asarray(vectors)
 
 
 def nearest_rotation(matrix: Matrix) -> Matrix:

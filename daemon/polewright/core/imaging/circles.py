@@ -17,6 +17,8 @@ _PAIRS = 3000
 _SECTORS = 48
 # Circles that are held against all edges at once: their arrays stay small.
 _TOGETHER = 64
+# Circles closer than this are scored once: a third of how far an edge may lie off its circle.
+_ALIKE_PX = 0.5
 # Slopes that pass the centre by more than this angle do not belong (cosine of 25 deg).
 _ALIGNED = 0.906
 _SMALLEST_PX = 2.5
@@ -125,7 +127,16 @@ def _crossings(
     )
     centre_x = x[one] + first * slope_x[one]
     centre_y = y[one] + first * slope_y[one]
-    return np.asarray(np.column_stack([centre_x, centre_y, radius])[usable])
+    return _different(np.column_stack([centre_x, centre_y, radius])[usable])
+
+
+def _different(circles: Array) -> Array:
+    """Return one circle of those that are all but the same: on a sharp disc most pairs agree."""
+    cells = np.round(circles / _ALIKE_PX)
+    cells -= cells.min(axis=0, initial=0.0)
+    sizes = cells.max(axis=0, initial=0.0) + 1.0
+    names = (cells[:, 0] * sizes[1] + cells[:, 1]) * sizes[2] + cells[:, 2]
+    return np.asarray(circles[np.sort(np.unique(names, return_index=True)[1])])
 
 
 def _scores(circles: Array, x: Array, y: Array, slope_x: Array, slope_y: Array) -> Array:

@@ -16,7 +16,9 @@ from polewright.core.geometry.directions import (
 from polewright.core.geometry.rotations import (
     nearest_rotation,
     rotation_from_vector,
+    rotations_from_vectors,
     vector_from_rotation,
+    vectors_from_rotations,
 )
 
 vectors = st.tuples(*[st.floats(-1.8, 1.8)] * 3).map(np.array)
@@ -44,6 +46,25 @@ def test_the_half_turn_has_an_axis(vector):
     turn = vector_from_rotation(rotation_from_vector(axis * np.pi))
     assert np.linalg.norm(turn) == pytest.approx(np.pi, abs=1e-6)
     assert abs(axis @ turn) == pytest.approx(np.pi, abs=1e-6)
+
+
+@given(st.lists(vectors, min_size=1, max_size=5), st.sampled_from([1.0, 1e-3, 1e-9, 0.0]))
+def test_many_rotations_at_once_agree_with_scipy_and_come_back(several, size):
+    """Source: scipy.spatial.transform.Rotation."""
+    stacked = np.array(several) * size
+    rotations = rotations_from_vectors(stacked)
+    assert rotations == pytest.approx(Rotation.from_rotvec(stacked).as_matrix(), abs=1e-14)
+    back = vectors_from_rotations(rotations)
+    for one, alone in zip(rotations, back, strict=True):
+        assert alone == pytest.approx(vector_from_rotation(one), rel=1e-12, abs=1e-15)
+
+
+def test_half_turns_among_many_have_their_axes():
+    axes = np.array([[0.0, 0.0, 1.0], [0.6, 0.0, 0.8], [0.6, 0.8, 0.0]])
+    lengths = np.array([np.pi, 0.3, np.pi])
+    turns = vectors_from_rotations(rotations_from_vectors(axes * lengths[:, None]))
+    assert np.linalg.norm(turns, axis=1) == pytest.approx(lengths, abs=1e-6)
+    assert np.abs(np.sum(axes * turns, axis=1)) == pytest.approx(lengths, abs=1e-6)
 
 
 @given(vectors)
