@@ -241,7 +241,7 @@ class Rig:
         radius = min(field_radius_rad(camera) + moved, math.pi / 2.0)
         centre = self.sky.icrs_of(attitudes[1][:, 0], middle_s)
         stars = self._catalogue().within(centre, radius)
-        seen = [self.sky.observed_enu(stars.vector_icrs, t) for t in ends]
+        seen = list(self.sky.observed_enu_at(stars.vector_icrs, ends))
         low = math.sin(math.radians(self.scenario.sky.horizon_altitude_deg))
         track = [project(a.T, v, camera) for a, v in zip(attitudes, seen, strict=True)]
         longest = max(_longest_px(track[0], track[1]), _longest_px(track[1], track[2]))

@@ -1,5 +1,7 @@
 """Sky: from catalogue to observed directions, by astropy's high-level coordinates only."""
 
+from collections.abc import Sequence
+
 import astropy.units as u
 import numpy as np
 from astropy.coordinates import ICRS, TETE, AltAz, EarthLocation, SkyCoord
@@ -31,8 +33,8 @@ class Sky:
         )
         self._anchor: tuple[float, float] | None = None
 
-    def altaz(self, unix_s: float, *, air: bool = True) -> AltAz:
-        """Return the observed frame of an instant."""
+    def altaz(self, unix_s: float | NDArray[np.float64], *, air: bool = True) -> AltAz:
+        """Return the observed frame of an instant, or of several."""
         pressure = self._site.station_pressure_hpa if air else 0.0
         return AltAz(
             obstime=instant(unix_s),
@@ -58,14 +60,30 @@ class Sky:
         ndarray of shape (n, 3)
             ENU unit vectors.
         """
+        seen: NDArray[np.float64] = self.observed_enu_at(vector_icrs, [unix_s])[0]
+        return seen
+
+    def observed_enu_at(
+        self, vector_icrs: NDArray[np.float64], unix_s: Sequence[float]
+    ) -> NDArray[np.float64]:
+        """Return where stars are seen at several instants, for little more than at one.
+
+        Returns
+        -------
+        ndarray of shape (instants, n, 3)
+            As of ``observed_enu``.
+        """
+        shape = (len(unix_s), len(vector_icrs))
         if len(vector_icrs) == 0:
-            return np.zeros((0, 3))
+            return np.zeros((*shape, 3))
         ra = np.arctan2(vector_icrs[:, 1], vector_icrs[:, 0])
         dec = np.arctan2(vector_icrs[:, 2], np.hypot(vector_icrs[:, 0], vector_icrs[:, 1]))
-        stars = SkyCoord(ra * u.rad, dec * u.rad, frame="icrs")
-        seen = stars.transform_to(self.altaz(unix_s))
+        stars = SkyCoord(
+            np.broadcast_to(ra, shape) * u.rad, np.broadcast_to(dec, shape) * u.rad, frame="icrs"
+        )
+        seen = stars.transform_to(self.altaz(np.array(unix_s)[:, None]))
         alt, az = np.asarray(seen.alt.rad), np.asarray(seen.az.rad)
-        return np.column_stack([np.cos(alt) * np.sin(az), np.cos(alt) * np.cos(az), np.sin(alt)])
+        return np.stack([np.cos(alt) * np.sin(az), np.cos(alt) * np.cos(az), np.sin(alt)], axis=-1)
 
     def icrs_of(self, vector_enu: NDArray[np.float64], unix_s: float) -> NDArray[np.float64]:
         """Return the catalogue direction that is seen in this ENU direction."""
@@ -120,6 +138,6 @@ def julian_year(unix_s: float) -> float:
     return float(instant(unix_s).jyear)
 
 
-def instant(unix_s: float) -> Time:
-    """Return an astropy time."""
+def instant(unix_s: float | NDArray[np.float64]) -> Time:
+    """Return an astropy time, or several."""
     return Time(unix_s, format="unix")

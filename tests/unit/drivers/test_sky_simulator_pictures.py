@@ -89,6 +89,21 @@ def test_stars_are_seen_where_the_sofa_routines_put_them(site):
     assert seen_some > 10
 
 
+def test_stars_at_several_instants_are_those_of_each_instant():
+    """One second moves a star near the equator by 13 to 15 arcsec."""
+    sky = Sky(SITES["south"])
+    stars = np.eye(4, 3) - np.array([0.0, 0.0, 0.5])
+    stars /= np.linalg.norm(stars, axis=1)[:, None]
+    instants = [START_S, START_S + 1.0, START_S + 7200.0]
+    together = sky.observed_enu_at(stars, instants)
+    for seen, instant in zip(together, instants, strict=True):
+        for one, star in zip(seen, stars, strict=True):
+            alone = sky.observed_enu(star[None, :], instant)[0]
+            assert separation_rad(one, alone) < 1e-6 * ARCSEC
+    assert separation_rad(together[0, 0], together[1, 0]) > 10.0 * ARCSEC
+    assert sky.observed_enu_at(np.zeros((0, 3)), instants).shape == (3, 0, 3)
+
+
 @pytest.mark.parametrize(
     ("name", "ra_deg", "dec_deg", "east_mas", "north_mas"),
     [
