@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from polewright.core.errors import MeasurementError
-from polewright.core.geometry.directions import ARCSEC_RAD, vector_from_spherical
+from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.geometry.rotations import rotation_about, rotation_from_vector
 from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.imaging.frame import Frame
@@ -206,14 +206,20 @@ class MemoryPublisher:
         return next(payload for name, payload, _ in reversed(self.messages) if name == topic)
 
 
+def _near(count: int, seed: int) -> np.ndarray:
+    return np.random.default_rng(seed).normal(size=(count, 3))
+
+
+# Ten degrees apart at most; and what is scattered about a guess to see how the sky turns there.
+_GRID = _near(1000, 0) / np.linalg.norm(_near(1000, 0), axis=1)[:, None]
+_AROUND = _near(40, 1) * 0.01
+
+
 def _icrs_of(moment: ObservingMoment, direction_enu: np.ndarray) -> np.ndarray:
-    """Invert the observed place by three rounds of correction."""
-    guess = vector_from_spherical(0.0, 0.0)
-    grid = np.random.default_rng(0).normal(size=(4000, 3))
-    grid /= np.linalg.norm(grid, axis=1)[:, None]
-    guess = grid[int(np.argmax(moment.enu_from_icrs(grid) @ direction_enu))]
+    """Invert the observed place by rounds of correction: the middle of the stars, no more."""
+    guess = _GRID[int(np.argmax(moment.enu_from_icrs(_GRID) @ direction_enu))]
     for _ in range(4):
-        near = guess + np.random.default_rng(1).normal(size=(300, 3)) * 0.01
+        near = guess + _AROUND
         near /= np.linalg.norm(near, axis=1)[:, None]
         seen = moment.enu_from_icrs(near)
         left, _, right = np.linalg.svd(near.T @ seen)

@@ -1,7 +1,7 @@
 """No line of the daemon moves a mount but the guard's own, and the driver's adapter below it."""
 
 import ast
-from collections.abc import Iterator
+import functools
 from pathlib import Path
 
 import pytest
@@ -25,9 +25,12 @@ ADAPTER = {"adapters/indi/mount.py", "adapters/indi/goto.py", "adapters/indi/syn
 REHEARSED = {"app/day_rehearsal.py", "app/rehearsed_person.py"}
 
 
-def _sources() -> Iterator[tuple[str, ast.Module]]:
-    for path in sorted(ROOT.rglob("*.py")):
-        yield path.relative_to(ROOT).as_posix(), ast.parse(path.read_text("utf-8"))
+@functools.cache
+def _sources() -> tuple[tuple[str, ast.Module], ...]:
+    return tuple(
+        (path.relative_to(ROOT).as_posix(), ast.parse(path.read_text("utf-8")))
+        for path in sorted(ROOT.rglob("*.py"))
+    )
 
 
 def _motions(tree: ast.Module) -> set[str]:

@@ -17,6 +17,7 @@ from polewright.core.geometry.arrays import settled
 from polewright.core.geometry.directions import (
     UP_ENU,
     any_perpendiculars,
+    cross,
     sky_tangents,
     unit,
 )
@@ -352,8 +353,8 @@ def _axis(
             code="not_at_rest",
         )
     up, second = unit(up_sensor), unit(second_sensor)
-    steep = min(float(np.linalg.norm(np.cross(UP_ENU, unit(second_enu)))),
-                float(np.linalg.norm(np.cross(up, second))))  # fmt: skip
+    steep = min(float(np.linalg.norm(cross(UP_ENU, unit(second_enu)))),
+                float(np.linalg.norm(cross(up, second))))  # fmt: skip
     if steep < math.sin(_NEAREST_RAD):
         raise MeasurementError(
             "the second direction is straight up or down: it does not show the azimuth",
@@ -374,7 +375,7 @@ def _axis(
             change = moved(up + step, second) if which == 0 else moved(up, second + step)
             slope = change / _STEP_RAD * sigma
             covariance += np.outer(slope, slope)
-    heading = tangents @ np.cross(UP_ENU, axis) * heading_sigma_rad
+    heading = tangents @ cross(UP_ENU, axis) * heading_sigma_rad
     covariance += np.outer(heading, heading)
     across = tangents @ attitude @ np.stack(any_perpendiculars(bracket.axis_sensor)).T
     covariance += across @ bracket.covariance_rad2 @ across.T
@@ -389,5 +390,5 @@ def _attitude(up_sensor: Vector, second_sensor: Vector, second_enu: Vector) -> M
 
 
 def _triad(up: Vector, second: Vector) -> Matrix:
-    across = unit(np.cross(up, second))
-    return np.stack([np.cross(across, up), across, up])
+    across = unit(cross(up, second))
+    return np.stack([cross(across, up), across, up])

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from polewright.core.axis.axis_moved import AxisMoved, Evidence, Seen, WatchLimits
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
-from polewright.core.geometry.directions import ARCSEC_RAD, sky_tangents, unit
+from polewright.core.geometry.directions import ARCSEC_RAD, cross, sky_tangents, unit
 from polewright.core.geometry.rotations import (
     Matrix,
     Vector,
@@ -145,8 +145,8 @@ class AxisWatch:
         self._frames, self._wander = [seen], [np.zeros(3)]
         self._reference = np.asarray(seen.observed.enu_from_camera)
         north_end = self._north_end
-        declination = unit(np.cross(north_end, self._reference[:, 0]))
-        self._basis = np.array([north_end, declination, np.cross(declination, north_end)])
+        declination = unit(cross(north_end, self._reference[:, 0]))
+        self._basis = np.array([north_end, declination, cross(declination, north_end)])
 
     @property
     def _north_end(self) -> Vector:
@@ -312,7 +312,7 @@ class AxisWatch:
         ways = [carried @ way for way in self._basis[1:]]
         columns = np.array(
             [
-                [tangent @ np.cross(way, self.axis_enu) for way in ways]
+                [tangent @ cross(way, self.axis_enu) for way in ways]
                 for tangent in sky_tangents(self.axis_enu)
             ]
         )

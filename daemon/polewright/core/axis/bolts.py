@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.core.geometry.directions import UP_ENU, angle_between, sky_tangents, unit
+from polewright.core.geometry.directions import UP_ENU, angle_between, cross, sky_tangents, unit
 from polewright.core.geometry.rotations import (
     Matrix,
     Vector,
@@ -55,7 +55,7 @@ class MountTriad:
     def of(cls, axis_enu: Vector) -> "MountTriad":
         """Return the triad of an axis."""
         right, _ = sky_tangents(axis_enu)
-        return cls(right, np.asarray(np.cross(UP_ENU, right)))
+        return cls(right, cross(UP_ENU, right))
 
 
 def level_bolts(axis_enu: Vector) -> Bolts:
@@ -90,7 +90,7 @@ def turns_between(bolts: Bolts, axis_enu: Vector, target_enu: Vector) -> BoltTur
         if angle_between(moved, target_enu) < _CONVERGED_RAD:
             break
         effect = goal @ np.column_stack(
-            [np.cross(bolts.azimuth_enu, moved), around @ np.cross(bolts.altitude_enu, lifted)]
+            [cross(bolts.azimuth_enu, moved), around @ cross(bolts.altitude_enu, lifted)]
         )
         step = np.linalg.lstsq(effect, missing, rcond=1e-9)[0]
         length = float(np.linalg.norm(step))

@@ -25,7 +25,7 @@ from polewright.core.axis.drift_equations import (
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
 from polewright.core.errors import MeasurementError
 from polewright.core.geometry.arrays import settled
-from polewright.core.geometry.directions import ARCSEC_RAD, sky_tangents, unit
+from polewright.core.geometry.directions import ARCSEC_RAD, cross, sky_tangents, unit
 from polewright.core.geometry.rotations import Matrix, Vector, rotations_from_vectors
 
 Array = NDArray[np.float64]
@@ -267,8 +267,8 @@ class _Wanders:
         vectors = np.outer(self.track.rate_rad_s * self.time_s, north_end)
         turned = np.einsum("nij,nj->ni", rotations_from_vectors(vectors), self.directions)
         middle = unit(turned.mean(axis=0))
-        west = unit(np.cross(middle, north_end))
-        toward_north = np.cross(west, middle)
+        west = unit(cross(middle, north_end))
+        toward_north = cross(west, middle)
         return turned @ west, turned @ toward_north
 
     def equations(self, axis: Vector, south: bool) -> Equations:
@@ -293,7 +293,7 @@ class _Wanders:
         rate = (
             self.track.rate_rad_s
             * self.time_s
-            * float(np.linalg.norm(np.cross(axis, self.directions[0])))
+            * float(np.linalg.norm(cross(axis, self.directions[0])))
         )
         along_west = [
             columns[0][0],

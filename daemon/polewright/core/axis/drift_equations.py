@@ -6,7 +6,7 @@ from typing import Any, Protocol, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.core.geometry.directions import ARCSEC_RAD, sky_tangents
+from polewright.core.geometry.directions import ARCSEC_RAD, cross, sky_tangents
 from polewright.core.geometry.rotations import Matrix, Vector, rotation_from_vector
 
 Array = NDArray[np.float64]
@@ -75,4 +75,4 @@ def air_variance(time_s: Array, sigma_rad: float) -> float:
 def moved_axis(axis: Vector, step: Array) -> Vector:
     """Return an axis moved along its sky tangents (rad)."""
     sideways, upward = sky_tangents(axis)
-    return rotation_from_vector(np.cross(axis, step[0] * sideways + step[1] * upward)) @ axis
+    return rotation_from_vector(cross(axis, step[0] * sideways + step[1] * upward)) @ axis

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from polewright.core.axis.drift_equations import Equations, air_variance, moved_axis
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
-from polewright.core.geometry.directions import ARCSEC_RAD, unit
+from polewright.core.geometry.directions import ARCSEC_RAD, cross, unit
 from polewright.core.geometry.rotations import (
     Vector,
     rotations_from_vectors,
@@ -97,8 +97,8 @@ class _Field:
         middle = count // 2
         north_end = -axis if south else axis
         reference = self._turned_back(north_end)[middle]
-        declination_axis = unit(np.cross(north_end, reference[:, 0]))
-        basis = np.array([declination_axis, np.cross(declination_axis, north_end)])
+        declination_axis = unit(cross(north_end, reference[:, 0]))
+        basis = np.array([declination_axis, cross(declination_axis, north_end)])
 
         def wander(of_axis: Vector) -> Array:
             turned = self._turned_back(-of_axis if south else of_axis)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from polewright.core.axis.axis_moved import AxisMoved, Evidence, WatchLimits
 from polewright.core.axis.drift import DriftTrack, Wander, solve_drift
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
-from polewright.core.geometry.directions import ARCSEC_RAD, sky_tangents, unit
+from polewright.core.geometry.directions import ARCSEC_RAD, cross, sky_tangents, unit
 from polewright.core.geometry.rotations import Vector
 
 Array = NDArray[np.float64]
@@ -135,12 +135,12 @@ class GuideWatch:
     ) -> AxisMoved:  # fmt: skip
         """Return the move of the axis for a star that went north by so much."""
         north_end = -self.axis_enu if self.south else self.axis_enu
-        declination = unit(np.cross(north_end, direction))
-        across = np.cross(declination, north_end)
+        declination = unit(cross(north_end, direction))
+        across = cross(declination, north_end)
         # A turn about the declination axis takes the star the other way.
         columns = np.array(
             [
-                [tangent @ np.cross(way, self.axis_enu) for way in (-declination, across)]
+                [tangent @ cross(way, self.axis_enu) for way in (-declination, across)]
                 for tangent in sky_tangents(self.axis_enu)
             ]
         )

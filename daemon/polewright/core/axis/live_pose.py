@@ -21,7 +21,7 @@ from polewright.core.axis.live_model import (
     sidereal_turn_rad,
     steepness,
 )
-from polewright.core.geometry.directions import ARCSEC_RAD, UP_ENU, sky_tangents, unit
+from polewright.core.geometry.directions import ARCSEC_RAD, UP_ENU, cross, sky_tangents, unit
 from polewright.core.geometry.rotations import (
     Matrix,
     Vector,
@@ -216,7 +216,7 @@ def shifted(pose: LivePose, step: NDArray[np.float64], covariance: NDArray[np.fl
         enu_from_camera=rotation_from_vector(step[ATTITUDE]) @ pose.enu_from_camera,
         wander=pose.wander + step[WANDER],
         axis_camera=axis,
-        axis_tangents=np.column_stack([first, np.cross(axis, first)]),
+        axis_tangents=np.column_stack([first, cross(axis, first)]),
         bends=pose.bends + step[BENDS],
         covariance=covariance,
     )

@@ -40,7 +40,7 @@ from polewright.core.axis.live_pose import (
     updated,
 )
 from polewright.core.axis.observation import ObservedAttitude
-from polewright.core.geometry.directions import ARCSEC_RAD, any_perpendiculars, sky_tangents
+from polewright.core.geometry.directions import ARCSEC_RAD, any_perpendiculars, cross, sky_tangents
 from polewright.core.geometry.rotations import (
     Matrix,
     Vector,
@@ -190,7 +190,7 @@ def turns_since(before: LivePose, now: LivePose) -> tuple[BoltTurns, NDArray[np.
     bolts, target = before.effective_bolts, now.axis_enu
     turns = turns_between(bolts, before.axis_enu, target)
     effect = np.stack(sky_tangents(target)) @ np.column_stack(
-        [np.cross(bolts.azimuth_enu, target), np.cross(bolts.altitude_enu, target)]
+        [cross(bolts.azimuth_enu, target), cross(bolts.altitude_enu, target)]
     )
     inverse = np.linalg.pinv(effect, rcond=1e-9)
     spread = before.attitude_axis_covariance_rad2 + now.attitude_axis_covariance_rad2

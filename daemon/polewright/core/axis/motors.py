@@ -23,6 +23,7 @@ from polewright.core.geometry.directions import (
     ARCSEC_RAD,
     UP_ENU,
     altaz_from_enu,
+    cross,
     enu_from_altaz,
     sky_tangents,
     unit,
@@ -235,7 +236,7 @@ def last_senses(motors: Motors) -> Pair:
 def _base_from_enu(start_enu: Vector, lean: NDArray[np.float64]) -> Matrix:
     triad = MountTriad.of(start_enu)
     vertical = unit(UP_ENU + lean[0] * triad.right + lean[1] * triad.forward)
-    across = np.cross(vertical, UP_ENU)
+    across = cross(vertical, UP_ENU)
     size = float(np.linalg.norm(across))
     if size < 1e-15:
         return np.eye(3)

@@ -22,7 +22,7 @@ from polewright.core.axis.live_model import LiveModel, noise_enu
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.pointing_priors import CONE_RAD, SQUARE_RAD
 from polewright.core.geometry.arrays import settled
-from polewright.core.geometry.directions import ARCSEC_RAD, sky_tangents, unit
+from polewright.core.geometry.directions import ARCSEC_RAD, cross, sky_tangents, unit
 from polewright.core.geometry.rotations import Matrix, Vector, cross_matrix, rotation_about
 
 Array = NDArray[np.float64]
@@ -260,7 +260,7 @@ def _spin(north_camera: Vector, shape_rad: Array, turned: DeclinationTurn) -> Ma
     by the squareness; on the other side of the pier it points the other way.
     """
     sight = np.array([1.0, 0.0, 0.0])
-    square = np.cross(north_camera, sight)
+    square = cross(north_camera, sight)
     if float(np.linalg.norm(square)) < 1e-6:
         return np.eye(3)
     sense = -1.0 if turned.beyond_the_pole else 1.0
@@ -278,9 +278,9 @@ def _mechanics(
 ) -> tuple[Array, Array]:
     """Return what the mechanics make uncertain, and the way of a turn in declination."""
     floor = np.eye(2) * floor_rad**2
-    square = np.cross(-axis if south else axis, sight)
+    square = cross(-axis if south else axis, sight)
     if float(np.linalg.norm(square)) < math.sin(_NEAR_AXIS_RAD):
         return floor + np.eye(2) * repeat_rad**2, np.zeros(2)
-    way = np.stack(sky_tangents(axis)) @ np.cross(unit(square), axis)
+    way = np.stack(sky_tangents(axis)) @ cross(unit(square), axis)
     way = way / float(np.linalg.norm(way))
     return floor + repeat_rad**2 * np.outer(way, way), way

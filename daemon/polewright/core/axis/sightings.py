@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from polewright.core.axis.pointing_mechanics import PointingTerms, across_axis, axis_terms
 from polewright.core.geometry.arrays import settled
-from polewright.core.geometry.directions import unit
+from polewright.core.geometry.directions import cross, unit
 from polewright.core.geometry.rotations import Matrix, Vector
 from polewright.core.sky.place import Place
 
@@ -90,6 +90,6 @@ def optical_axis_enu(
     north_end_enu : ndarray of shape (3,)
         North end of the axis, roughly: a degree of it turns an offset of 10 arcmin by 10 arcsec.
     """
-    west = unit(np.cross(body_enu, north_end_enu))
-    north = np.cross(west, body_enu)
+    west = unit(cross(body_enu, north_end_enu))
+    north = cross(west, body_enu)
     return unit(body_enu - math.tan(west_rad) * west - math.tan(north_rad) * north)

@@ -28,7 +28,7 @@ def rotation_from_vector(vector: Vector) -> Matrix:
         Rotation vector (rad).
     """
     # Written out in scalars: called thousands of times a second by the live filter.
-    x, y, z = (float(component) for component in vector)
+    x, y, z = vector.tolist()
     angle_rad = math.sqrt(x * x + y * y + z * z)
     if angle_rad < _NEAR_ZERO_RAD:
         sine, versine = 1.0, 0.5

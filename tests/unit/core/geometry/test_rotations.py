@@ -9,6 +9,7 @@ from scipy.spatial.transform import Rotation
 from polewright.core.geometry.directions import (
     altaz_from_enu,
     angle_between,
+    cross,
     enu_from_altaz,
     sky_tangents,
     wrap_half_turn,
@@ -92,6 +93,12 @@ def test_sky_tangents_follow_increasing_azimuth_and_altitude(altitude, azimuth):
     )
     moved = (enu_from_altaz(altitude, azimuth + step) - here) / (step * np.cos(altitude))
     assert moved == pytest.approx(along_azimuth, abs=1e-5)
+
+
+@given(vectors, vectors)
+def test_the_cross_product_is_that_of_numpy(first, second):
+    """Source: numpy.cross, to the last digit."""
+    assert (cross(first, second) == np.cross(first, second)).all()
 
 
 def test_small_angles_are_not_lost_to_rounding():
