@@ -350,6 +350,7 @@ async def test_thousands_of_messages_a_second_delay_neither_the_loop_nor_a_frame
     assert float(np.percentile(late_s, 99.0)) < STALL_P99_S, np.percentile(late_s, [50, 99, 100])
 
 
+@pytest.mark.alone
 @pytest.mark.slow
 async def test_a_storm_of_messages_leaves_no_memory_behind() -> None:
     """Over 10 s with frames in them, after 3 s in which the caches fill: under 50 bytes each.
