@@ -391,6 +391,7 @@ async def test_figures_that_nobody_renews_are_shown_as_old_and_told_to_nobody(
         assert "OLD" in await seen.text("#freshness")
         assert "was" in await seen.text("#altitude .lead")
         assert "Do not turn by these" in await seen.text("#doing")
+        assert "turn the bolts" not in await seen.text("#doing")
         stage.correction(1.2, -3.0, 0.15, sequence=2)
         await seen.until("#verdict", "not yet")
         stage.state(step="ready")

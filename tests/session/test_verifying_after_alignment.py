@@ -11,6 +11,7 @@ from polewright.core.axis.pointing_mechanics import axis_of, axis_terms
 from polewright.core.geometry.directions import ARCMIN_RAD, altaz_from_enu
 from polewright.core.geometry.rotations import rotation_about
 from polewright.core.sky.mount_frame import right_ascension_deg
+from polewright.session.quick_look import way_back
 from tests.session import test_star_alignment as star_alignment
 from tests.session.mechanical_mount import MechanicalMount, PortOfMount
 from tests.session.ports_in_memory import TERRACE, YARD
@@ -101,3 +102,11 @@ async def test_without_an_alignment_it_says_that_one_would_teach_it():
     assert result["code"] == "declination_moved"
     assert "star alignment" in result["remedy"]
     assert "-30.00 deg" in result["remedy"]
+
+
+def test_nobody_is_sent_to_a_declination_past_the_pole():
+    # A survey at -89.97 deg; then the mount was told that it points 0.5 deg farther south.
+    for shown in (-90.47, 90.01):
+        assert f"{shown:.2f}" not in way_back(shown)
+        assert "verify --full --clear" in way_back(shown)
+    assert "declination -89.97 deg" in way_back(-89.97)

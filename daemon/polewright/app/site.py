@@ -16,7 +16,7 @@ from polewright.core.sky.place_sources import (
     name_of,
     place_doubts,
 )
-from polewright.core.sky.time_sources import TimeReading, choose_time, time_doubts
+from polewright.core.sky.time_sources import TimeReading, choose_time, span_words, time_doubts
 from polewright.session.site import Site
 from polewright.settings.model import Settings
 
@@ -141,8 +141,9 @@ def _set(clock: HostClock, time: TimeReading) -> None:
     clock.correction = timedelta(seconds=time.ahead_s)
     if abs(clock.correction) > _NOTABLE_CORRECTION:
         _log.warning(
-            "this computer's clock differs from the GPS receiver's by %.0f s: the receiver's holds",
-            clock.correction.total_seconds(),
+            "this computer's clock is %s %s the GPS receiver's: the receiver's holds",
+            span_words(abs(clock.correction.total_seconds())),
+            "behind" if clock.correction > timedelta(0) else "ahead of",
         )
 
 

@@ -8,12 +8,14 @@ from typing import Any
 from polewright.cli.display import on_sky_words, verdict_line
 from polewright.cli.moving import moved
 from polewright.cli.output import VERDICT_EXIT_CODES, ExitCode, Output
-from polewright.core.axis.correction import altitude_words, azimuth_words
+from polewright.core.axis.correction import BoltReach, altitude_words, azimuth_words
 from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.settings.load import find_settings_file, load_settings
 
 # A frame that leaves more than this part of the sigma is not worth its while.
 _GAINS = 0.95
+
+_REACH = ("to_go", "margin", "room")
 
 _NEXT = {
     "good_enough": "next: tighten the locks, then `polewright survey` once more: locking moves "
@@ -41,12 +43,15 @@ def survey_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
     altitude, azimuth = message["altitude_error_arcmin"], message["azimuth_error_arcmin"]
     goal_deg = message["axis_azimuth_deg"] - azimuth / 60.0
     altitude_bolt = altitude_words(
-        altitude * ARCMIN_RAD, message["altitude_error_sigma_arcmin"] * ARCMIN_RAD
+        altitude * ARCMIN_RAD,
+        message["altitude_error_sigma_arcmin"] * ARCMIN_RAD,
+        within=_within(message, "altitude"),
     )
     azimuth_bolt = azimuth_words(
         azimuth * ARCMIN_RAD,
         message["azimuth_error_sigma_arcmin"] * ARCMIN_RAD,
         math.radians(goal_deg),
+        within=_within(message, "azimuth"),
     )
     why = on_sky_words(message)
     meaning = message.get("meaning")
@@ -61,6 +66,16 @@ def survey_lines(result: Mapping[str, Any]) -> tuple[str, ...]:
         *_grounds(message),
         _NEXT[str(message["verdict"])],
     )
+
+
+def _within(message: Mapping[str, Any], bolt: str) -> bool:
+    """Return whether a bolt stands inside its room, so that the words agree with the verdict."""
+    told: dict[str, Any] = {
+        f"{name}_arcmin": message.get(f"{bolt}_{name}_arcmin") for name in _REACH
+    }
+    if any(value is None for value in told.values()):
+        return str(message["verdict"]) == "good_enough"
+    return BoltReach(**told).within
 
 
 def _grounds(message: Mapping[str, Any]) -> tuple[str, ...]:

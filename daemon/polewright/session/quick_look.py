@@ -134,11 +134,24 @@ def _mount_hinders(
                 "declination_moved",
                 f"declination stands {abs(math.degrees(turn.turn_rad)):.1f} deg from where it "
                 "stood at the survey, too far for what is known of this telescope",
-                f"Go back to declination {there:+.2f} deg, as the mount shows it, and verify "
-                "again; or survey anew: polewright verify --full --clear. A star alignment teaches "
-                "what is needed to look from anywhere.",
+                f"{way_back(there)} A star alignment teaches what is needed to look from anywhere.",
             )
     return None
+
+
+def way_back(there_deg: float) -> str:
+    """Return what to do, with the survey's declination as the mount shows it now (deg).
+
+    A mount that was told where it points after a survey at the pole may show it past the pole,
+    where nobody can send it.
+    """
+    anew = "survey anew: polewright verify --full --clear."
+    if abs(there_deg) > 90.0:
+        return f"What the mount shows now has the survey's place past the pole: {anew}"
+    return (
+        f"Go back to declination {there_deg:+.2f} deg, as the mount shows it, and verify again; "
+        f"or {anew}"
+    )
 
 
 def _told_deg(work: Workplace, standing: Standing) -> float | None:

@@ -81,6 +81,23 @@ def test_every_verdict_of_a_survey_has_its_next_step(verdict: str, words: str):
     assert words in survey_lines(SURVEY | {"verdict": verdict})[-1]
 
 
+def test_where_the_verdict_is_good_enough_no_bolt_is_said_to_be_hardly_known():
+    small = {"altitude_error_arcmin": 0.04, "azimuth_error_arcmin": -0.05,
+             "altitude_error_sigma_arcmin": 0.16, "azimuth_error_sigma_arcmin": 0.16,
+             "total_error_arcmin": 0.06, "total_error_sigma_arcmin": 0.16}  # fmt: skip
+    reach = {f"{bolt}_{name}_arcmin": value for bolt in ("altitude", "azimuth")
+             for name, value in (("to_go", 0.04), ("margin", 0.32), ("room", 0.9))}  # fmt: skip
+    for further in ({}, reach):
+        good = " ".join(survey_lines(SURVEY | small | further | {"verdict": "good_enough"}))
+        assert "leave the altitude as it is" in good
+        assert "leave the azimuth as it is" in good
+    coarse = {
+        name: 0.01 if name.endswith("room_arcmin") else value for name, value in reach.items()
+    }
+    unsure = " ".join(survey_lines(SURVEY | small | coarse | {"verdict": "cannot_tell"}))
+    assert "leave the altitude for now" in unsure
+
+
 def test_an_azimuth_larger_than_the_whole_is_explained_where_it_shows():
     small = {"azimuth_error_on_sky_arcmin": 2.7, "azimuth_error_arcmin": -3.2,
              "altitude_error_arcmin": 1.4, "total_error_arcmin": 3.04}  # fmt: skip

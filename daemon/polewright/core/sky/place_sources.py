@@ -105,12 +105,12 @@ def _unset(reading: PlaceReading) -> Doubt | None:
     """Return the doubt of a source that holds no place."""
     if reading.source is Source.GPS and reading.place is None:
         return None  # without a fix yet: nothing depends on it
-    said = "0 deg, 0 deg" if reading.default else "no site"
+    said = "0 deg, 0 deg, where nobody sets up: a default" if reading.default else "no site"
     bars = Bars.BY_DAY if reading.source is Source.MOUNT else Bars.NOTHING
     by_day = ": motion is refused while the Sun is up" if bars is Bars.BY_DAY else ""
     return Doubt(
         code="site_never_set",
-        text=f"{_NAMES[reading.source]} holds {said}, where nobody sets up: a default",
+        text=f"{_NAMES[reading.source]} holds {said}",
         consequence="the axis survey does not feel it; "
         f"what it says of where it points may be anything{by_day}",
         remedy="Set its site with your INDI client, or let polewright do it: [site] "

@@ -141,7 +141,7 @@ def _between(
     who = name_of(other.source)
     return Doubt(
         code=code,
-        text=f"the clock of {who} is {_span(abs(ahead_s))} {sense} that of "
+        text=f"the clock of {who} is {span_words(abs(ahead_s))} {sense} that of "
         f"{name_of(chosen.source)}{why}",
         consequence=(
             "the axis survey does not feel it, but unless the mount was star-aligned since, it "
@@ -178,7 +178,8 @@ def _kind(ahead_s: float, longitude_deg: float | None) -> tuple[str, str]:
     return "clocks_differ", ""
 
 
-def _span(span_s: float) -> str:
+def span_words(span_s: float) -> str:
+    """Return a span of time (s) as a person says it."""
     if span_s > 2.0 * _DAY_S:
         return f"{span_s / _DAY_S:.0f} days"
     if span_s >= 3600.0:

@@ -56,6 +56,12 @@ def test_a_mount_that_was_never_told_its_site_may_not_move_by_day():
     assert doubt.code == "site_never_set"
     assert doubt.bars is Bars.BY_DAY
     assert "write_to_mount" in doubt.remedy
+    assert doubt.text == "the mount holds no site"
+
+
+def test_a_default_of_a_mount_is_told_as_the_place_that_it_is():
+    doubt = _only_doubt(TERRACE, _reading(Source.MOUNT, 0.0, 0.0))
+    assert doubt.text == "the mount holds 0 deg, 0 deg, where nobody sets up: a default"
 
 
 def test_a_receiver_without_a_fix_is_no_contradiction():

@@ -96,7 +96,7 @@ function thinned(points, most) {
 
 function shortAngle(arcmin) {
   if (arcmin >= 60) return `${+(arcmin / 60).toFixed(1)} deg`;
-  return arcmin >= 1 ? `${+arcmin.toFixed(1)} min` : `${+(arcmin * 60).toFixed(0)} sec`;
+  return arcmin >= 1 ? `${+arcmin.toFixed(1)}′` : `${+(arcmin * 60).toFixed(0)}″`;
 }
 
 function text(x, y, words, anchor) {

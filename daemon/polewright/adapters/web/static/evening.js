@@ -212,7 +212,8 @@ export class Evening {
     if (state === "adjusting") {
       shown.headline = "Wait";
       shown.news = "Wait. The figures are old.";
-      shown.doing = this.correction?.sequence ? `No fresh figures. Do not turn by these. ${step}` : `The first frame is on its way. ${step}`;
+      const why = TURN.test(step) ? "" : ` ${sentence(step)}`;
+      shown.doing = (this.correction?.sequence ? "No fresh figures. Do not turn by these." : "The first frame is on its way.") + why;
       return;
     }
     if (!shown.resting) { this.#measuring(shown, step); return; }
@@ -269,6 +270,8 @@ export class Evening {
 // What the service says while hands, not motors, are at the bolts.
 const BY_HANDS = "turn the bolts";
 const BY_HAND = /^by hand: /;
+// Nobody is to be told both to turn and not to.
+const TURN = /^(turn the bolts.*|)$/;
 const AT_DUSK = /^(waiting for dusk|no stars yet)/;
 
 // A survey with an age is an earlier run's; null: by a clock that stands before it.

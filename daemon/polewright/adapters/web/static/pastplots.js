@@ -31,7 +31,8 @@ export function drawEvenings(holder, evenings) {
   picture.append(text(LEFT, high - 8, day(evenings[0]), "start"), ...(evenings.length > 1 ? [text(WIDE - RIGHT, high - 8, day(evenings.at(-1)), "end")] : []));
   holder.replaceChildren(picture);
   const good = evenings.filter((one) => one.verdict === "good_enough").length;
-  return `${evenings.length} evenings, ${good} of them ended good enough. Bar: how it began; square: how it ended; dashed: what was allowed.`;
+  const count = evenings.length === 1 ? "One evening; it ended " + (good ? "good enough" : "not good enough") : `${evenings.length} evenings, ${good} of them ended good enough`;
+  return `${count}. Bar: how it began; square: how it ended; dashed: what was allowed.`;
 }
 
 /** What a turn was found to do, report by report, with two sigma; and the play below it. */
@@ -62,7 +63,7 @@ function day({ began_at: text }) { return text.slice(0, 10); }
 
 function short(arcmin) {
   if (arcmin >= 60) return `${arcmin / 60} deg`;
-  return arcmin >= 1 ? `${arcmin} min` : `${+(arcmin * 60).toFixed(1)} sec`;
+  return arcmin >= 1 ? `${arcmin}′` : `${+(arcmin * 60).toFixed(1)}″`;
 }
 
 function text(x, y, words, anchor) {
