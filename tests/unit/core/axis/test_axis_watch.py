@@ -13,7 +13,12 @@ from polewright.core.axis.axis_watch import AxisWatch
 from polewright.core.axis.guide_watch import GuideStar, GuideWatch
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
-from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, enu_from_altaz
+from polewright.core.geometry.directions import (
+    ARCMIN_RAD,
+    ARCSEC_RAD,
+    enu_from_altaz,
+    sky_tangents,
+)
 from tests.bench.watch import Night, simulated
 
 DUSK = datetime(2026, 11, 25, 20, 0, tzinfo=UTC)
@@ -223,21 +228,31 @@ def test_a_trend_in_bad_seeing_is_no_surer_than_a_straight_line_through_it(gathe
     assert found.size_rad == pytest.approx(15.0 / 0.2625 * ARCMIN_RAD, abs=4.0 * line * ARCSEC_RAD)
 
 
-def _still_frames(turns_arcsec, *, along_arcsec=None, alone=True, roll_arcsec=0.1, known=None):
+def _ways(axis):
+    """Where the telescope looks first, the declination axis, and what is across both."""
+    north_end = -axis if axis is AXIS else axis
+    boresight = np.cross(axis, [0.0, 0.0, 1.0])
+    boresight /= np.linalg.norm(boresight)
+    declination = np.cross(north_end, boresight)
+    return boresight, declination, np.cross(declination, north_end)
+
+
+def _still_frames(
+    turns_arcsec, *, along_arcsec=None, alone=True, roll_arcsec=0.1, known=None, axis=AXIS
+):
     """Frames a minute apart of a target that the mount tracks, turned across (and along
     declination) by so much, and what the watch says of them."""
     along_arcsec = np.zeros(len(turns_arcsec)) if along_arcsec is None else along_arcsec
-    boresight = np.cross(AXIS, [0.0, 0.0, 1.0])
-    boresight /= np.linalg.norm(boresight)
-    declination = np.cross(-AXIS, boresight)
-    across = np.cross(declination, -AXIS)
-    first = np.column_stack([boresight, np.cross(AXIS, boresight), AXIS])
+    boresight, declination, across = _ways(axis)
+    south = axis is AXIS
+    north_end = -axis if south else axis
+    first = np.column_stack([boresight, np.cross(axis, boresight), axis])
     known = np.eye(2) * 1e-16 if known is None else known
-    watch = AxisWatch(axis_enu=AXIS, covariance_rad2=known, south=True)
+    watch = AxisWatch(axis_enu=axis, covariance_rad2=known, south=south)
     found = []
     for n, (turn, along) in enumerate(zip(turns_arcsec, along_arcsec, strict=True)):
         seconds = 60.0 * n
-        carried = Rotation.from_rotvec(AXIS * SIDEREAL_RATE_RAD_S * seconds)
+        carried = Rotation.from_rotvec(-north_end * SIDEREAL_RATE_RAD_S * seconds)
         moved = Rotation.from_rotvec((turn * across + along * declination) * ARCSEC_RAD)
         sigmas = np.array([roll_arcsec, 0.1, 0.1]) * ARCSEC_RAD
         observed = ObservedAttitude(
@@ -298,3 +313,46 @@ def test_one_move_is_told_once_however_long_the_target_is_kept():
     assert (number, told.evidence) == (13, Evidence.TURN)
     ((number, told),) = _still_frames(np.zeros(30), along_arcsec=moved)
     assert (number, told.evidence) == (14, Evidence.JUMP)
+
+
+NORTHERN = enu_from_altaz(math.radians(47.0), 0.0)
+
+
+@pytest.mark.parametrize("axis", [AXIS, NORTHERN], ids=["south", "north"])
+@pytest.mark.parametrize("along", [False, True])
+def test_a_move_is_told_with_its_way_in_both_hemispheres(axis, along):
+    """A turn w of the whole mount moves the axis by w x axis; the sky has carried w on by an hour."""
+    frames, first = 70, 60
+    turned = np.where(np.arange(frames) >= first, 300.0, 0.0)
+    _, declination, across = _ways(axis)
+    if along:
+        ((number, moved), *_) = _still_frames(turned * 0.0, along_arcsec=turned, axis=axis)
+    else:
+        ((number, moved), *_) = _still_frames(turned, axis=axis)
+    north_end = -axis if axis is AXIS else axis
+    carried = Rotation.from_rotvec(-north_end * SIDEREAL_RATE_RAD_S * 60.0 * number)
+    turn = carried.apply(declination if along else across) * 300.0 * ARCSEC_RAD
+    expected = np.stack(sky_tangents(axis)) @ np.cross(turn, axis)
+    np.testing.assert_allclose(moved.move_rad, expected, atol=1.0 * ARCSEC_RAD)
+
+
+def test_a_guider_that_rounds_its_offsets_to_arcsec_shows_the_same_trend():
+    """Offsets that are all the same are not known any better than to the least sigma."""
+    start = np.cross(-AXIS, [0.0, 0.0, 1.0])
+    start /= np.linalg.norm(start)
+    other = np.cross(-AXIS, start)
+    watch = GuideWatch(axis_enu=AXIS, covariance_rad2=SURE, south=True)
+    found = []
+    for n in range(400):
+        angle = -n * 5.0 * SIDEREAL_RATE_RAD_S
+        star = GuideStar(
+            instant=DUSK + timedelta(seconds=5.0 * n),
+            north_rad=math.floor(2.5 * n * 5.0 / 60.0) * ARCSEC_RAD,
+            direction_enu=math.cos(angle) * start + math.sin(angle) * other,
+            left_alone=True,
+        )
+        if (moved := watch.see(star)) is not None:
+            found.append(moved)
+    assert found
+    assert found[0].evidence is Evidence.GUIDE_TREND
+    assert found[0].size_rad == pytest.approx(2.5 / 0.2625 * ARCMIN_RAD, rel=0.15)

@@ -262,3 +262,23 @@ def test_a_verdict_is_held_only_where_somebody_says_that_it_stood():
     total, sigma = 55.0 * ARCSEC_RAD, 5.0 * ARCSEC_RAD
     assert judge(total, sigma, TOLERANCE, trustworthy=True) is Verdict.NOT_YET
     assert judge(total, sigma, TOLERANCE, trustworthy=True, held=True) is Verdict.GOOD_ENOUGH
+
+
+@pytest.mark.parametrize("told_part", [0.85, 1.0, 1.15])
+@pytest.mark.parametrize("sense", [1.0, -1.0])
+def test_a_bolt_alone_has_all_the_room_and_the_other_what_is_left(told_part, sense):
+    """Of a tolerance of 60 arcsec: an error of 45, margin 8; root((60 - 8)^2 - 45^2) + 8 left."""
+    told = correct(
+        axis_at(60.0 + sense * 45.0 / 3600.0, 180.0),
+        np.eye(2) * (4.0 * ARCSEC_RAD) ** 2,
+        axis_at(60.0, 180.0),
+        tolerance_rad=60.0 * ARCSEC_RAD,
+        bolt_turns=BoltTurns(azimuth_rad=0.0, altitude_rad=-sense * 45.0 * told_part * ARCSEC_RAD),
+    )
+    assert told.verdict is Verdict.GOOD_ENOUGH
+    # The altitude bolt's room is told in its own turns, the azimuth's at the zenith.
+    assert told.altitude_reach.room_arcmin == pytest.approx(told_part, rel=1e-6)
+    left = math.sqrt(52.0**2 - 45.0**2) + 8.0
+    assert told.azimuth_reach.room_arcmin == pytest.approx(
+        max(left, 60.0 * math.sqrt(0.5)) / 60.0 / 0.5 * told_part, rel=1e-3
+    )

@@ -1,6 +1,7 @@
 """Knobs are learned from turns that the person reports, with slack and an honest sigma."""
 
 import math
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -147,3 +148,9 @@ def test_any_turns_leave_finite_figures(gain, sign, turns, noise):
         advice = turns_for(knob, 5.0 * ARCMIN_RAD)
         assert math.isfinite(advice.turns)
         assert advice.words
+
+
+@pytest.mark.parametrize("part", ["1/16", "1/8", "1/6", "1/4", "1/3", "1/2", "2/3", "3/4"])
+def test_a_part_of_a_turn_is_said_where_it_is_the_nearest(part):
+    turns = float(Fraction(part))
+    assert turn_words(turns * 1.05) == turn_words(turns * 0.95) == f"about {part} turn clockwise"

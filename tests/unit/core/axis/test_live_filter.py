@@ -444,3 +444,19 @@ def test_the_covariance_of_the_turns_is_that_of_the_axis_taken_through_the_bolts
     both = before.attitude_axis_covariance_rad2 + now.attitude_axis_covariance_rad2
     assert abs(both[0, 1]) > 0.05 * both[1, 1], "the test needs components that go together"
     np.testing.assert_allclose(effect @ covariance @ effect.T, both, rtol=1e-3)
+
+
+@pytest.mark.parametrize("arcmin", [0.001, 30.0])
+def test_what_motors_were_told_is_a_move_however_small_and_no_stray_frame(arcmin):
+    night = Night(13, declination_deg=60)
+    night.take(10)
+    away = bolts(arcmin, arcmin / 3.0, axis=night.axis)
+    for turn, stills in ((away, 1), (away.T, 1)):
+        night.turn(turn)
+        night.state = advance(night.state, night.frame(), tracking=True, moved=True)
+        assert night.state.frames == 1
+        assert len(night.state.stills) == stills
+        assert night.error_arcsec < 3 * night.sigma_arcsec
+    # By hand, the second would have shown that the first frame lay apart.
+    night.take()
+    assert night.state.frames == 2

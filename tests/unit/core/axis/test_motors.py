@@ -1,6 +1,7 @@
 """Motors as learned from what they did, against rotations of vectors composed here."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -420,3 +421,30 @@ def test_what_play_a_first_move_needs_is_lost_once_and_all_of_it_on_turning_roun
     assert goes(1.5 * sense, 10.0 * sense) == pytest.approx(on * 9.5)
     assert goes(10.0 * sense, 10.0 * sense) == pytest.approx(on * 10.0)
     assert goes(10.0 * sense, -10.0 * sense) == pytest.approx(-on * (10.0 - first - more))
+
+
+@pytest.mark.parametrize(("sigmas", "refused"), [(1.8, False), (2.2, True)])
+def test_a_motor_does_too_little_where_a_third_is_surely_too_much(sigmas, refused):
+    """Two sigma of the logarithm of its scale below a third: a clamp that holds, other gears."""
+    axis, sigma = World(NORTH, 0).pole, 0.3
+    scale = math.exp(-sigmas * sigma) / 3.0
+    commanded = (0.0, 0.5)
+    known = Motors(
+        start_enu=axis,
+        signs=(1.0, 1.0),
+        unknowns=np.array([0.0, 0.0, 0.0, math.log(scale), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]),
+        covariance=np.eye(10) * 1e-12 + np.diag([0.0, 0.0, 0.0, sigma**2] + [0.0] * 6),
+    )
+    after, _ = predicted(known, axis, commanded)
+    move = MotorMove(
+        commanded_deg=commanded,
+        before_enu=axis,
+        after_enu=after,
+        covariance_rad2=np.eye(2) * ARCSEC_RAD**2,
+    )
+    if not refused:
+        refuse_doubtful(known, replace(known, moves=(move,)))
+        return
+    with pytest.raises(DeviceError) as caught:
+        refuse_doubtful(known, replace(known, moves=(move,)))
+    assert caught.value.code == "response_too_small"

@@ -291,3 +291,27 @@ def test_a_turn_about_the_vertical_alone_is_a_move_as_well():
     mean, count = settle(read[0], 5, read[2])
     assert count == 1
     assert mean is read[2]
+
+
+def test_readings_at_rest_are_averaged_and_a_scatter_either_way_is_no_move():
+    """The mean of n and one more, by hand: the field as well as the heading."""
+    window = OrientationWindow(SENSOR_PACE)
+    place, rng = PLACES["north"], np.random.default_rng(49)
+    for event in events(held(axis_of(place), TOP_EDGE), magnetic_field(place, DAY).enu_nt, rng):
+        window.add(event)
+    first = window.reading()
+    for turn_deg, at_rest in ((0.4, True), (-0.4, True), (8.0, False), (-8.0, False)):
+        turn = Rotation.from_rotvec([0.0, 0.0, turn_deg * DEG])
+        newest = replace(
+            first,
+            magnetic_from_device=turn.as_matrix() @ first.magnetic_from_device,
+            field_device_nt=1.1 * first.field_device_nt,
+        )
+        mean, count = settle(first, 3, newest)
+        assert count == (4 if at_rest else 1)
+        share = 0.25 if at_rest else 1.0
+        np.testing.assert_allclose(
+            mean.field_device_nt, (1.0 + 0.1 * share) * first.field_device_nt, rtol=1e-12
+        )
+        went = Rotation.from_matrix(mean.magnetic_from_device @ first.magnetic_from_device.T)
+        assert went.as_rotvec()[2] == pytest.approx(share * turn_deg * DEG, rel=1e-3)

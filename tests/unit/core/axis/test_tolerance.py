@@ -1,6 +1,7 @@
 """How good is good enough: closed forms against an exact mount, and against published rules."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,8 +12,10 @@ from polewright.core.axis.tolerance import (
     SIDEREAL_RATE_RAD_S,
     ExposurePlan,
     field_turn_rad,
+    longest_exposure_s,
     smear_px,
     tolerance_for,
+    widest_declination_deg,
 )
 from polewright.core.errors import UsageError
 from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD
@@ -135,3 +138,21 @@ def test_at_the_tolerance_the_smear_is_never_more_than_allowed_unless_said(
 def test_a_plan_without_a_focal_length_is_refused():
     with pytest.raises(UsageError, match="focal_length_mm"):
         ExposurePlan(focal_length_mm=0, pixel_size_um=3.76, exposure_s=60)
+
+
+def test_the_longest_exposure_is_right_for_turns_of_any_size():
+    """A radian of turn and an axis as far off: no plan, but the closed form has no small angles."""
+    plan = ExposurePlan(focal_length_mm=1, pixel_size_um=10, exposure_s=60, allowed_px=100)
+    longest = longest_exposure_s(plan, 1.0)
+    assert smear_px(replace(plan, exposure_s=longest), 1.0) == pytest.approx(100.0, rel=1e-9)
+
+
+def test_guiding_corrects_no_more_than_an_arcsec_a_minute():
+    """3.81 arcmin, by the constant above; a wide field would allow more."""
+    plan = ExposurePlan(
+        focal_length_mm=135, pixel_size_um=3.76, exposure_s=30, guided=True, farthest_mm=5
+    )
+    assert tolerance_for(plan).error_rad / ARCMIN_RAD == pytest.approx(3.81, abs=0.005)
+    # The declination is unlimited where nothing smears, and for a guided plan has its end.
+    assert widest_declination_deg(plan, ARCMIN_RAD) == 90.0
+    assert widest_declination_deg(replace(plan, exposure_s=1800.0), ARCMIN_RAD) < 89.0

@@ -1,6 +1,7 @@
 """A mount turned by its bolts: its terms, and following it by one body in the daylight."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from polewright.core.geometry.directions import (
     angle_between,
     enu_from_altaz,
     sky_tangents,
+    unit,
 )
 from polewright.core.geometry.rotations import rotation_from_vector
 from polewright.core.sky.place import Place
@@ -220,3 +222,21 @@ def test_no_bolt_is_thought_to_turn_by_more_than_some_twenty_degrees_either_way(
         with pytest.raises(MeasurementError) as refused:
             followed.seen(look, 5.0 * ARCSEC_RAD)
         assert refused.value.code == "no_fit"
+
+
+@PLACES
+@pytest.mark.parametrize(("looks", "still", "turned"), [(1, 5.4, 5.9), (16, 4.0, 4.25)])
+def test_one_look_differs_from_the_mean_of_many_by_their_noise_and_its_own(
+    place: Place, looks: int, still: float, turned: float
+) -> None:
+    """By chance: s root(1 + 1/n), and four of these show a turn: 5.66 s, and 4.12 s after 16."""
+    scene, noise_rad = Scene(place, 4), 20.0 * ARCSEC_RAD
+    look = replace(scene.sight(0.001), sigma_rad=noise_rad)
+    followed = FollowedMount.of(fit_pointing([look], scene.prior, place), LEVEL)
+    for _ in range(looks - 1):
+        followed = followed.seen(look, noise_rad)
+    for side in (*np.eye(2), *-np.eye(2)):
+        for sigmas, shown in ((still, False), (turned, True)):
+            off = sigmas * noise_rad * side @ np.stack(sky_tangents(look.direction_enu))
+            away = replace(look, direction_enu=unit(look.direction_enu + off))
+            assert followed.seen(away, noise_rad).turning is shown
