@@ -31,7 +31,7 @@ def settings_for(port: int) -> Settings:
         {
             "site": {"clock": "gps"},
             "mount": {"slug": "kudu", "device": "Kudu"},
-            "camera": {"device": "Hoopoe", "exposure_s": 0.5},
+            "camera": {"device": "Hoopoe", "exposure_s": 0.2},
             "indi": {"port": port},
             "mqtt": {"mode": "off"},
             "journal": {"mode": "off"},

@@ -29,6 +29,7 @@ from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.geometry.rotations import vector_from_rotation
 from polewright.core.imaging.finding import find_stars
 from tests.bench.solve_skies import View, draw
+from tests.full_run import trials
 
 pytestmark = pytest.mark.skipif(
     bool(what_is_missing()), reason="the astrometry package or its index files are not installed"
@@ -79,7 +80,7 @@ def test_a_belief_of_parity_or_direction_that_is_wrong_costs_time_not_the_answer
 
 def test_points_that_are_no_stars_are_refused_in_bounded_time(narrow):
     """Two searches of 3 s are the most that it may take."""
-    for seed in range(6):
+    for seed in range(trials(3, 6)):
         picture = draw(View(seed=seed, field_deg=1.2, kind="false stars", hinted=True))
         start = monotonic()
         with pytest.raises(MeasurementError) as refusal:
