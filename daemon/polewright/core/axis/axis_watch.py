@@ -78,11 +78,6 @@ class AxisWatch:
     _reference: Matrix = field(default_factory=lambda: np.eye(3))
     _away: list[Seen] = field(default_factory=list)
 
-    @property
-    def frames(self) -> int:
-        """Frames of the present target."""
-        return len(self._frames)
-
     def see(self, seen: Seen) -> AxisMoved | None:
         """Take one more frame, and return what it shows; None where nothing moved.
 

@@ -321,7 +321,7 @@ NORTHERN = enu_from_altaz(math.radians(47.0), 0.0)
 @pytest.mark.parametrize("axis", [AXIS, NORTHERN], ids=["south", "north"])
 @pytest.mark.parametrize("along", [False, True])
 def test_a_move_is_told_with_its_way_in_both_hemispheres(axis, along):
-    """A turn w of the whole mount moves the axis by w x axis; the sky has carried w on by an hour."""
+    """A turn w of the whole mount moves the axis by w x axis; the sky carried w on by an hour."""
     frames, first = 70, 60
     turned = np.where(np.arange(frames) >= first, 300.0, 0.0)
     _, declination, across = _ways(axis)
