@@ -217,7 +217,7 @@ def _photon_information(picture: Picture, row: int) -> NDArray[np.float64]:
     slopes = picture.star_electrons[row] * np.stack(
         [np.outer(stamp.down, stamp.across_slope), np.outer(stamp.down_slope, stamp.across)]
     )
-    return np.einsum("iyx,jyx,yx->ij", slopes, slopes, 1.0 / stamp.variance)
+    return np.asarray(np.einsum("iyx,jyx,yx->ij", slopes, slopes, 1.0 / stamp.variance))
 
 
 def _centroid_information(picture: Picture, row: int) -> NDArray[np.float64]:

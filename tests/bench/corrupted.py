@@ -389,25 +389,25 @@ def run(*, quick: bool = False) -> dict[str, Any]:
                 continue
             tally = Counter(one.verdict for one in chosen)
             said = [tally.pop(verdict.value, 0) for verdict in Verdict]
-            false = sum(one.false for one in chosen)
+            lies = sum(one.false for one in chosen)
             name = f"{kind} (small)" if small else kind
             print(f"{name:>24} {len(chosen):7d} {said[0]:6d} {said[1]:7d} {said[2]:6d} "
-                  f"{sum(tally.values()):7d} {false:5d}")  # fmt: skip
-            figures[name] = {"surveys": len(chosen), "good": said[0], "false": false}
+                  f"{sum(tally.values()):7d} {lies:5d}")  # fmt: skip
+            figures[name] = {"surveys": len(chosen), "good": said[0], "false": lies}
     honest = [one for one in outcomes if not one.small]
     false = [one for one in honest if one.false]
-    small = [one for one in outcomes if one.small and one.false]
-    worst = max((one.true_arcsec for one in small), default=0.0)
+    slight = [one for one in outcomes if one.small and one.false]
+    worst = max((one.true_arcsec for one in slight), default=0.0)
     print(
         f"{len(honest)} spoiled surveys: {len(false)} falsely good enough; apart from those, "
-        f"{len(small)} of {sum(one.small for one in outcomes)} with a slip or bump under "
+        f"{len(slight)} of {sum(one.small for one in outcomes)} with a slip or bump under "
         f"{DETECTABLE_ARCSEC:.0f} arcsec (worst true error {worst:.0f} arcsec)"
     )
     control = sum(one.naively_false for one in honest)
     print(f"control: without the misfit test {control} of them would be falsely good enough")
     figures["control_without_misfit_test"] = control
     figures["false_good_enough"] = len(false)
-    figures["false_with_small_motion"] = len(small)
+    figures["false_with_small_motion"] = len(slight)
     figures["worst_true_with_small_motion_arcsec"] = worst
     figures["missed"] = [
         f"{one.kind}{', by hand' if one.by_hand else ''}: good enough at a true "

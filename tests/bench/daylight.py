@@ -170,7 +170,8 @@ def _table(missed: list[str]) -> dict[str, dict[str, tuple[float, float]]]:
             sigmas = []
             for day in days:
                 information = information_of(day, prior, PointingTerms(), PLACE)
-                covariance = axis_covariance_of(np.linalg.inv(information), PointingTerms(), PLACE)
+                spread = np.asarray(np.linalg.inv(information), np.float64)
+                covariance = axis_covariance_of(spread, PointingTerms(), PLACE)
                 sigmas.append(np.sqrt(np.diag(covariance)))
             east, up = (float(x) for x in np.median(sigmas, axis=0) / ARCMIN_RAD)
             row[prior_name] = (east, up)

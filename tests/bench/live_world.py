@@ -43,9 +43,10 @@ class World:
 
     @classmethod
     def invent(
-        cls, rng, latitude_deg, declination_deg, roll_arcsec, model, *,
-        centre_arcsec=0.5, after=8, move_rad=MOVE_RAD,
-    ):  # fmt: skip
+        cls, rng: np.random.Generator, latitude_deg: float, declination_deg: float,
+        roll_arcsec: float, model: LiveModel, *,
+        centre_arcsec: float = 0.5, after: int = 8, move_rad: np.ndarray = MOVE_RAD,
+    ) -> "World":  # fmt: skip
         """Return a geometry with the axis a degree or two off the pole."""
         altitude = np.radians(abs(latitude_deg)) + rng.normal(0, np.radians(1.0))
         azimuth = (np.pi if latitude_deg < 0 else 0.0) + rng.normal(0, np.radians(1.0))
@@ -70,7 +71,7 @@ class World:
     def noise_rad(self) -> np.ndarray:
         """Sigma of a frame's attitude about the camera's axes, jitter included (rad)."""
         stars = np.array([self.roll_arcsec, self.centre_arcsec, self.centre_arcsec])
-        return np.hypot(stars, self.model.jitter_arcsec) * ARCSEC_RAD
+        return np.asarray(np.hypot(stars, self.model.jitter_arcsec) * ARCSEC_RAD)
 
     def priors_rad(self) -> np.ndarray:
         """Sigma of every unknown; infinite where nothing is known beforehand."""
@@ -127,13 +128,15 @@ class World:
             )
         return frames, moved_axis
 
-    def true_unknowns(self, rng) -> np.ndarray:
+    def true_unknowns(self, rng: np.random.Generator) -> np.ndarray:
         """Draw what the priors leave open; what is free is taken as it is."""
         priors = self.priors_rad()
         finite = np.where(np.isfinite(priors), priors, 0.0)
-        return rng.normal(size=len(priors)) * finite
+        return np.asarray(rng.normal(size=len(priors)) * finite)
 
-    def observe(self, rng, attitudes: list[np.ndarray]) -> list[ObservedAttitude]:
+    def observe(
+        self, rng: np.random.Generator, attitudes: list[np.ndarray]
+    ) -> list[ObservedAttitude]:
         """Add the noise of the stars and the jitter; what is told is the stars' noise alone."""
         stars = np.array([self.roll_arcsec, self.centre_arcsec, self.centre_arcsec]) * ARCSEC_RAD
         seconds = [-200.0, -100.0, -50.0, *(FRAME_PERIOD_S * k for k in range(self.after + 1))]

@@ -88,7 +88,7 @@ class World:
 
     @property
     def axis(self) -> np.ndarray:
-        return self.head.apply(self.axis_0)
+        return np.asarray(self.head.apply(self.axis_0))
 
     @property
     def off_arcsec(self) -> float:

@@ -179,7 +179,8 @@ def _table(missed: list[str], *, trials: int) -> dict[str, dict[int, tuple[float
                              p.beyond_the_pole, place, rng, "") for p in chosen
                 ]  # fmt: skip
                 information = information_of(looks, prior, PointingTerms(), place)
-                random.append(modelled_goto_rad(np.linalg.inv(information), weights, 0.0))
+                spread = np.asarray(np.linalg.inv(information), np.float64)
+                random.append(modelled_goto_rad(spread, weights, 0.0))
             _, planned = plan.needed(0.0, most=count)
             row[count] = (
                 reference, float(np.median(random)) / ARCSEC_RAD, planned / ARCSEC_RAD

@@ -43,7 +43,7 @@ def _memory(figures: Figures) -> float:
 def _unsolved(figures: Figures) -> float:
     """The largest share of frames without a solution, over what is allowed at that width."""
     return max(
-        (1.0 - row["rate"])
+        (1.0 - float(row["rate"]))
         / (
             1.0
             - (solve.AIM_RATE if row["field_deg"] >= solve.AIM_FROM_DEG else solve.AIM_NARROW_RATE)
@@ -53,7 +53,7 @@ def _unsolved(figures: Figures) -> float:
 
 
 def _pictures(figures: Figures) -> float:
-    return max(row["ratio"] for name, row in figures.items() if name != "missed")
+    return max(float(row["ratio"]) for name, row in figures.items() if name != "missed")
 
 
 RATIOS = (

@@ -231,7 +231,7 @@ def _sky_table(outcomes: list[Outcome]) -> list[dict[str, Any]]:
         by = Counter(o.solver for o in solved)
         squares = [min(o.sigmas**2, _WRONG_SIGMAS**2) for o in solved]
         whole = [o.whole_ms for o in solved] or [math.nan]
-        row = {
+        row: dict[str, Any] = {
             "field_deg": field_deg,
             "frames": len(here),
             "rate": len(solved) / len(here),
@@ -312,7 +312,7 @@ def _against_solve_field(skies: list[View], count: int) -> dict[str, Any]:
             _outcome(picture, solver)  # loads the patterns of the width
             outcome = _outcome(picture, solver)
             file = Path(place, f"frame{view.seed}.fits")
-            file.write_bytes(fits.encode(picture.frame.pixels, {}))
+            file.write_bytes(fits.encode(picture.frame.pixels.astype(np.uint16), {}))
             command = [
                 program, "--config", str(config), "--overwrite", "--no-plots", "--dir", place,
                 "--downsample", "2",

@@ -281,7 +281,8 @@ def _project(vector: NDArray[Any], truth: NDArray[Any], view: View) -> NDArray[A
     radius = np.hypot(offsets[:, 0], offsets[:, 1]) / half_diagonal_px
     offsets *= (1.0 + view.distortion * radius**2)[:, None]
     parity = -1.0 if view.mirrored else 1.0
-    return offsets * [1.0, parity] + [0.5 * (view.width_px - 1), 0.5 * (view.height_px - 1)]
+    middle_px = 0.5 * (np.array([view.width_px, view.height_px]) - 1)
+    return np.asarray(offsets * [1.0, parity] + middle_px)
 
 
 def _trailed(tracks: NDArray[Any], rng: np.random.Generator) -> NDArray[Any]:

@@ -1,7 +1,7 @@
 """Made blocks: the parts of a page between two marks, which are never edited by hand."""
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -31,7 +31,7 @@ def pages() -> list[Path]:
     return [path for path in found if names_in(path.read_text("utf-8"))]
 
 
-def table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+def table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     """Return a table as the pages write it."""
     lines = [head, tuple("---" for _ in head), *rows]
     return "\n".join("| " + " | ".join(_cell(text) for text in line) + " |" for line in lines)

@@ -54,6 +54,10 @@ def pinned() -> list[Requirement]:
     )
 
 
+def _first(stated: metadata.PackageMetadata, name: str) -> str:
+    return str((stated.get_all(name) or [""])[0])
+
+
 @cache
 def licence_of(name: str) -> str:
     """Return the licence that an installed package states, as SPDX writes it.
@@ -64,14 +68,14 @@ def licence_of(name: str) -> str:
         stated = metadata.metadata(name)
     except metadata.PackageNotFoundError:
         return "unknown: not installed here"
-    if expression := stated.get("License-Expression"):
-        return str(expression)
-    kinds = [
+    if expression := _first(stated, "License-Expression"):
+        return expression
+    kinds: list[str] = [
         kind.split(" :: ")[-1]
         for kind in stated.get_all("Classifier") or []
         if kind.startswith("License ::") and kind != "License :: OSI Approved"
     ]
-    words = (stated.get("License") or "").strip()
+    words = _first(stated, "License").strip()
     short = words if len(words.splitlines()) == 1 and len(words) < 60 else ""
     for text in (short, *kinds):
         if text in _BY_WORDS:

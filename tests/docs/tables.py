@@ -225,7 +225,7 @@ def _form(form: Mapping[str, Any], schema: Mapping[str, Any]) -> str:
         return f"`{form['const']}`"
     if "enum" in form:
         return ", ".join(f"`{one}`" for one in form["enum"])
-    kind = {"string": "text", "boolean": "true or false", "object": "object"}.get(
+    kind: str = {"string": "text", "boolean": "true or false", "object": "object"}.get(
         form["type"], form["type"]
     )
     if form.get("format") == "date-time":

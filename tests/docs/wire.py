@@ -135,7 +135,8 @@ def is_retained(topic: str) -> bool:
 
 def _asyncapi_text() -> str:
     head = "# Made by `./run docs` from the payload models; edits are lost.\n"
-    return head + yaml.safe_dump(asyncapi(), sort_keys=False, allow_unicode=True, width=100)
+    text: str = yaml.safe_dump(asyncapi(), sort_keys=False, allow_unicode=True, width=100)
+    return head + text
 
 
 def _name(topic: str) -> str:

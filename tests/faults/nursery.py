@@ -81,7 +81,7 @@ class _Nursery:
         while True:
             for key, _ in looks.select():
                 if key.fileobj is sys.stdin:
-                    if not os.read(sys.stdin.fileno(), 4096):
+                    if not os.read(key.fd, 4096):
                         return self._end()
                 elif key.fileobj is self._door:
                     self._take()

@@ -87,7 +87,7 @@ class Person:
         self._schemas.judge(topic, content)
         self._record.problems[:] = self._schemas.problems
         text = content.decode(errors="replace")
-        payload = json.loads(text) if text.startswith("{") else text
+        payload: Any = json.loads(text) if text.startswith("{") else text
         if topic.startswith("reply/"):
             queue = self._replies.get(topic.removeprefix("reply/"))
             if queue is not None:

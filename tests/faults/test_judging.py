@@ -1,6 +1,7 @@
 """The judge finds what is violated, and nothing where all is well: each rule on its own record."""
 
 import copy
+from typing import Any
 
 import pytest
 
@@ -9,16 +10,23 @@ from tests.faults.record import Asked, Done, Life, Record, Told
 from tests.faults.schedule import KINDS, Kind, schedule
 
 
-def told(s, topic, payload, retained=False):
+def told(s: float, topic: str, payload: Any, retained: bool = False) -> Told:
     return Told(s=s, topic=topic, payload=payload, retained=retained)
 
 
-def state(s, name, step="", reason=None, remedy=None, frames=0):
+def state(
+    s: float,
+    name: str,
+    step: str = "",
+    reason: str | None = None,
+    remedy: str | None = None,
+    frames: int = 0,
+) -> Told:
     payload = {"state": name, "step": step, "reason": reason, "remedy": remedy, "frames": frames}
     return told(s, "state", payload)
 
 
-def correction(s, verdict="not_yet", total=3.0, live=True):
+def correction(s: float, verdict: str = "not_yet", total: float = 3.0, live: bool = True) -> Told:
     return told(
         s,
         "correction",
@@ -29,7 +37,7 @@ def correction(s, verdict="not_yet", total=3.0, live=True):
     )  # fmt: skip
 
 
-def truth(s, arcsec, turning=False, slewing=False):
+def truth(s: float, arcsec: float, turning: bool = False, slewing: bool = False) -> dict[str, Any]:
     return {"s": s, "total_arcsec": arcsec, "turning": turning, "slewing": slewing}
 
 
@@ -66,11 +74,11 @@ def good_record() -> Record:
     )
 
 
-def test_an_evening_without_fault_is_not_blamed():
+def test_an_evening_without_fault_is_not_blamed() -> None:
     assert violations(good_record()) == []
 
 
-def broken(name):
+def broken(name: str) -> Record:
     """Break one thing, and return the record with the word that must be found."""
     record = copy.deepcopy(good_record())
     match name:
@@ -100,7 +108,8 @@ def broken(name):
             record.faults.append(
                 Done(kind=Kind.SERVER_KILLED.value, began_s=1.0, ended_s=12.0, recovered_s=12.5)
             )
-            record.told = [one for one in record.told if one.payload != state(1, "surveying")]
+            surveying = state(1.0, "surveying")
+            record.told = [one for one in record.told if one != surveying]
         case "live for ever":
             record.told = [one for one in record.told if one.s != 12.0 or one.topic == "state"]
         case "not told as gone":
@@ -154,22 +163,22 @@ def broken(name):
         ("loss in motion untold", "may still move"),
     ],
 )
-def test_each_rule_finds_what_it_is_for(name, word):
+def test_each_rule_finds_what_it_is_for(name: str, word: str) -> None:
     assert word in "\n".join(violations(broken(name)))
 
 
-def test_a_verdict_just_within_three_sigmas_is_no_lie():
+def test_a_verdict_just_within_three_sigmas_is_no_lie() -> None:
     record = good_record()
     record.truths[-1] = truth(7.5, 60.0 + 3.0 * 6.0 - 1.0)
     assert violations(record) == []
 
 
-def test_a_seed_gives_its_schedule_again_and_another_seed_another_one():
+def test_a_seed_gives_its_schedule_again_and_another_seed_another_one() -> None:
     assert schedule(7) == schedule(7)
     assert schedule(7) != schedule(8)
     assert schedule(7, Kind.CLOUDS).faults[0].after_s == schedule(7).faults[0].after_s
 
 
-def test_every_kind_comes_first_once_in_as_many_seeds():
+def test_every_kind_comes_first_once_in_as_many_seeds() -> None:
     first = [schedule(seed).faults[0].kind for seed in range(len(KINDS))]
     assert sorted(first) == sorted(KINDS)

@@ -13,6 +13,7 @@ import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 from tests.fuzz.law import HANGS_AFTER_S, ROOT, Breach
 from tests.fuzz.state import State
@@ -87,9 +88,9 @@ def _worker(
         return process.returncode, _tail(said)
 
 
-def _tail(said: "tempfile._TemporaryFileWrapper[str] | object") -> str:
-    said.seek(0)  # type: ignore[attr-defined]
-    return str(said.read()[-20_000:])  # type: ignore[attr-defined]
+def _tail(said: IO[str]) -> str:
+    said.seek(0)
+    return said.read()[-20_000:]
 
 
 def plan(names: list[str], engines: list[str], inputs: int) -> list[tuple[str, str, int]]:

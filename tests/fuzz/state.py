@@ -4,6 +4,7 @@ import json
 import mmap
 import struct
 from pathlib import Path
+from typing import Any
 
 from tests.fuzz.law import Breach
 
@@ -52,7 +53,9 @@ class State:
         """Keep a finding: of equal causes the shortest input, and how often it came."""
         name = "".join(c if c.isalnum() else "-" for c in breach.key)[:100]
         story = self.folder / f"{name}.json"
-        told = json.loads(story.read_text()) if story.exists() else {"key": breach.key, "times": 0}
+        told: dict[str, Any] = {"key": breach.key, "times": 0}
+        if story.exists():
+            told = json.loads(story.read_text())
         told["times"] += 1
         shortest = self.folder / f"{name}.input"
         if not shortest.exists() or len(data) < shortest.stat().st_size:

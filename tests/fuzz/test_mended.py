@@ -34,9 +34,12 @@ from polewright.adapters.indi.snapshot import PropertyKind, PropertySnapshot, Pr
 from polewright.adapters.journal.moments import read_moments
 from polewright.adapters.journal.store import JournalStore
 from polewright.adapters.mqtt.client import read_payload
+from polewright.adapters.mqtt.commands import StopCommand
+from polewright.adapters.mqtt.payloads import Body
 from polewright.adapters.mqtt.publisher import MqttPublisher
+from polewright.adapters.mqtt.sensor_input import SensorInputPayload
 from polewright.adapters.mqtt.topics import MountTopics, is_identifier
-from polewright.adapters.mqtt.watch_input import WatchInputs
+from polewright.adapters.mqtt.watch_input import WatchFramePayload, WatchInputs
 from polewright.adapters.web.access import Tokens, is_same_origin
 from polewright.adapters.web.greeting import message_text, read_message
 from polewright.adapters.web.server import Page
@@ -72,13 +75,13 @@ def _fits(**cards: Any) -> bytes:
         {"DATE-AVG": "9999-12-31T23:59:59.9999999"},
     ],
 )
-def test_an_instant_beyond_the_calendar_is_unknown_or_the_last_one(cards):
+def test_an_instant_beyond_the_calendar_is_unknown_or_the_last_one(cards: dict[str, Any]) -> None:
     """A datetime ends with the year 9999; adding to it overflowed."""
     frame = decode_picture(_fits(**cards))
     assert frame.mid_exposure is None or frame.mid_exposure.year == 9999
 
 
-def test_a_mosaic_offset_beyond_all_numbers_is_none():
+def test_a_mosaic_offset_beyond_all_numbers_is_none() -> None:
     """A card may say 1E400, which reads as infinite."""
     card = f"{'XBAYROFF':8}= {'1E400':>20}".ljust(80).encode()
     data = _fits(BAYERPAT="RGGB", XBAYROFF=1).replace(
@@ -89,7 +92,7 @@ def test_a_mosaic_offset_beyond_all_numbers_is_none():
 
 
 @pytest.mark.parametrize("key", ["NAXIS", "naxis", "ZNAXIS", "TFIELDS"])
-def test_a_header_that_counts_millions_of_axes_is_refused_at_once(key: str):
+def test_a_header_that_counts_millions_of_axes_is_refused_at_once(key: str) -> None:
     """astropy made a list of that length first: minutes, and all memory."""
     card = f"{key:8}= {'99999999':>20}".ljust(80).encode()
     good = f"{'NAXIS':8}= {2:>20}".ljust(80).encode()
@@ -100,7 +103,7 @@ def test_a_header_that_counts_millions_of_axes_is_refused_at_once(key: str):
     assert caught.value.code == "not_a_picture"
 
 
-def test_a_packed_file_that_holds_no_picture_is_not_unpacked():
+def test_a_packed_file_that_holds_no_picture_is_not_unpacked() -> None:
     """A megabyte of gzip holds a gigabyte of zeros; only its beginning is looked at."""
     data = gzip.compress(bytes(50_000_000), 1)
     tracemalloc.start()
@@ -117,14 +120,14 @@ def test_a_packed_file_that_holds_no_picture_is_not_unpacked():
 
 
 @pytest.mark.parametrize("text", ["x = " + "[" * 5000, "[site]\nlatitude_deg = " + "9" * 5000])
-def test_settings_that_the_parser_gives_up_are_told_as_wrong(text):
+def test_settings_that_the_parser_gives_up_are_told_as_wrong(text: str) -> None:
     """tomllib lets a RecursionError and int's own ValueError out (Python 3.11)."""
     with pytest.raises(SettingsError, match="beyond reason") as caught:
         parse_settings(text, name="x.toml")
     assert caught.value.remedy
 
 
-def test_a_long_list_is_read_once_and_the_line_behind_it_is_right():
+def test_a_long_list_is_read_once_and_the_line_behind_it_is_right() -> None:
     """Every line of it was read again for each line that followed: minutes for a long one."""
     lines = "\n".join('"kudu", # [' for _ in range(20_000))
     text = f"[page]\nnames = [\n{lines}\n]\nport = 'x'\n"
@@ -134,7 +137,7 @@ def test_a_long_list_is_read_once_and_the_line_behind_it_is_right():
     assert time.process_time() - begun_s < 2.0
 
 
-def test_a_home_of_nobody_is_a_wrong_path_and_no_bug():
+def test_a_home_of_nobody_is_a_wrong_path_and_no_bug() -> None:
     with pytest.raises(SettingsError, match="token_file"):
         parse_settings("[page]\ntoken_file = '~nobody-is-called-so/t'\n", name="x.toml")
 
@@ -142,12 +145,12 @@ def test_a_home_of_nobody_is_a_wrong_path_and_no_bug():
 # -- INDI -----------------------------------------------------------------------------------------
 
 
-def test_a_drivers_latin_1_is_read_and_can_be_sent_on():
+def test_a_drivers_latin_1_is_read_and_can_be_sent_on() -> None:
     """Bytes that are no UTF-8 came as lone surrogates; the reply that held them was dropped."""
     assert readable("12\udcb0 \udce9tat, 12° état") == "12° état, 12° état"
 
 
-def test_half_a_letter_does_not_cost_a_message():
+def test_half_a_letter_does_not_cost_a_message() -> None:
     publisher = MqttPublisher(KUDU)
     told: list[str] = []
     publisher.tell_also(lambda _topic, text, _retain: told.append(text))
@@ -159,7 +162,7 @@ def test_half_a_letter_does_not_cost_a_message():
 
 
 @pytest.mark.parametrize("value", ["inf", "-inf", "nan", "1e999", "1:inf"])
-def test_a_place_that_is_no_number_is_masked_and_does_not_end_the_relay(value):
+def test_a_place_that_is_no_number_is_masked_and_does_not_end_the_relay(value: str) -> None:
     """Rounding it raised in the relay's thread, which ended the connection."""
     values, _ = masked("GEOGRAPHIC_COORD", {"LAT": value}, "", with_place=False)
     assert values == {"LAT": MASK}
@@ -173,7 +176,9 @@ def test_a_place_that_is_no_number_is_masked_and_does_not_end_the_relay(value):
 
 
 @pytest.mark.parametrize("text", ["a\u2028b", "a\x85b", "a\x0cb\x1c"])
-def test_a_text_with_odd_ends_of_lines_stays_one_line_of_a_recording(tmp_path: Path, text: str):
+def test_a_text_with_odd_ends_of_lines_stays_one_line_of_a_recording(
+    tmp_path: Path, text: str
+) -> None:
     """They end a line for str.splitlines, and JSON leaves them as they are."""
     element = RecordedElement(tag="oneText", attributes={"name": "A"}, text=text)
     message = RecordedMessage(at_s=0.5, sent=False, tag="setTextVector", elements=(element,))
@@ -183,7 +188,9 @@ def test_a_text_with_odd_ends_of_lines_stays_one_line_of_a_recording(tmp_path: P
 
 
 @pytest.mark.parametrize("data", [b"\xff\xfe", HEADER.encode() + b"\n 0.000 < x a=" + b"[" * 9000])
-def test_what_is_no_text_or_nested_beyond_reason_is_no_recording(tmp_path: Path, data: bytes):
+def test_what_is_no_text_or_nested_beyond_reason_is_no_recording(
+    tmp_path: Path, data: bytes
+) -> None:
     path = tmp_path / "bad.txt"
     path.write_bytes(data)
     with pytest.raises(UsageError) as caught:
@@ -192,7 +199,7 @@ def test_what_is_no_text_or_nested_beyond_reason_is_no_recording(tmp_path: Path,
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), float("-inf")])
-def test_a_number_that_is_none_counts_as_not_told(value: float):
+def test_a_number_that_is_none_counts_as_not_told(value: float) -> None:
     """The camera's size was rounded from it, which raised."""
 
     class Told:
@@ -210,7 +217,7 @@ def test_a_number_that_is_none_counts_as_not_told(value: float):
 # -- MQTT -----------------------------------------------------------------------------------------
 
 
-def test_a_line_end_behind_a_name_is_no_part_of_a_topic():
+def test_a_line_end_behind_a_name_is_no_part_of_a_topic() -> None:
     """``$`` matches before it: answers went out on topics that nobody can subscribe to."""
     assert not is_identifier("a\n")
     assert KUDU.relative("polewright/kudu/command/stop\n") is None
@@ -221,7 +228,7 @@ def test_a_line_end_behind_a_name_is_no_part_of_a_topic():
 
 
 @pytest.mark.parametrize("at", ["0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59Z"])
-def test_an_offset_of_another_age_is_passed_over(at: str):
+def test_an_offset_of_another_age_is_passed_over(at: str) -> None:
     """The sky's calculation refuses such years, which ended the watch."""
     offsets: list[Any] = []
     watch = WatchInputs(
@@ -234,12 +241,12 @@ def test_an_offset_of_another_age_is_passed_over(at: str):
 @pytest.mark.parametrize(
     "payload", [b'{"a":' * 5000, b'{"total_error_arcmin": 1e999}', b'{"at": NaN}', b"{"]
 )
-def test_a_topic_that_is_no_json_is_a_bare_text_to_displays(payload: bytes):
+def test_a_topic_that_is_no_json_is_a_bare_text_to_displays(payload: bytes) -> None:
     """Nested without end it ended ``watch`` and ``fleet``; no number of JSON ended ``status``."""
     assert read_payload(payload) == payload.decode()
 
 
-def test_a_figure_of_400_digits_in_the_fleet_is_none():
+def test_a_figure_of_400_digits_in_the_fleet_is_none() -> None:
     fleet = FleetView()
     fleet.take("kudu", "survey", {"total_error_arcmin": 10**400}, retained=False)
     assert fleet.rows()[0].total_error_arcmin is None
@@ -254,7 +261,7 @@ def test_a_figure_of_400_digits_in_the_fleet_is_none():
         ("event", {"level": None}),
     ],
 )
-def test_somebody_elses_words_do_not_end_the_display(topic: str, payload: dict[str, Any]):
+def test_somebody_elses_words_do_not_end_the_display(topic: str, payload: dict[str, Any]) -> None:
     view = EveningView()
     view.take("availability", "online")
     view.take(topic, payload)
@@ -267,17 +274,17 @@ def test_somebody_elses_words_do_not_end_the_display(topic: str, payload: dict[s
 
 
 @pytest.mark.parametrize("origin", ["http://[", "http://[::1", "https://[x]"])
-def test_an_origin_that_is_no_address_is_foreign(origin: str):
+def test_an_origin_that_is_no_address_is_foreign(origin: str) -> None:
     assert not is_same_origin(origin, "127.0.0.1")
 
 
-def test_half_a_letter_is_no_token_and_comes_back_as_ascii():
+def test_half_a_letter_is_no_token_and_comes_back_as_ascii() -> None:
     assert Tokens(command="c" * 32, look="l" * 32).role_of("\ud800") is None
     text = message_text("reply/refused", {"id": "\ud800"})
     assert json.loads(text.encode())["payload"] == {"id": "\ud800"}
 
 
-def test_a_number_beyond_all_bounds_is_not_understood():
+def test_a_number_beyond_all_bounds_is_not_understood() -> None:
     """It came back as ``Infinity``, which no browser reads."""
     assert read_message('{"clock": 1e999}') is None
     assert read_message('{"clock": 1e9}') == {"clock": 1e9}
@@ -292,7 +299,9 @@ def test_a_number_beyond_all_bounds_is_not_understood():
         b"GET /live HTTP/1.1\r\nHost: 127.0.0.1\r\nOrigin: http://[\r\n\r\n",
     ],
 )
-async def test_what_is_no_request_leaves_no_traceback_in_the_log(request_bytes, caplog):
+async def test_what_is_no_request_leaves_no_traceback_in_the_log(
+    request_bytes: bytes, caplog: pytest.LogCaptureFixture
+) -> None:
     settings = Settings.model_validate({"mount": {"slug": "kudu"}, "page": {"port": 0}})
     page = Page(settings, lambda _verb, _payload: None, lambda: None)
     async with page.serving():
@@ -308,7 +317,7 @@ async def test_what_is_no_request_leaves_no_traceback_in_the_log(request_bytes, 
 # -- the journal ----------------------------------------------------------------------------------
 
 
-def test_an_instant_without_a_zone_in_a_journal_is_passed_over(tmp_path: Path):
+def test_an_instant_without_a_zone_in_a_journal_is_passed_over(tmp_path: Path) -> None:
     """Compared with one that has a zone, it raised."""
     path = tmp_path / "journal.sqlite3"
     with closing(JournalStore(path, now=lambda: NIGHT)) as store:
@@ -322,3 +331,14 @@ def test_an_instant_without_a_zone_in_a_journal_is_passed_over(tmp_path: Path):
             )
         (moments,) = read_moments(connection).values()
     assert len(moments) == 2
+
+
+@pytest.mark.parametrize("model", [StopCommand, SensorInputPayload, WatchFramePayload])
+def test_a_contract_version_that_is_a_truth_is_refused_as_by_the_published_schema(
+    model: type[Body],
+) -> None:
+    given = {"id": "a", "gravity_ms2": [0.0, 9.8, 0.0], "file": "a.fits"}
+    fields = {name: value for name, value in given.items() if name in model.model_fields}
+    assert model.model_validate_json(json.dumps(fields | {"v": 1}))
+    with pytest.raises(ValueError, match="version"):
+        model.model_validate_json(json.dumps(fields | {"v": True}))

@@ -129,8 +129,8 @@ def _of_an_expression(node: ast.expr) -> Iterator[tuple[str, ast.expr, str]]:
         case ast.BinOp(left=left, op=op, right=right) if type(op) in _ARITHMETIC:
             yield "arithmetic", node, _text(ast.BinOp(left, _ARITHMETIC[type(op)](), right))
         case ast.Compare(left=left, ops=ops, comparators=comparators):
-            for at, op in enumerate(ops):
-                for other in _COMPARISONS[type(op)]:
+            for at, asked in enumerate(ops):
+                for other in _COMPARISONS[type(asked)]:
                     changed = [*ops[:at], other(), *ops[at + 1 :]]
                     yield "comparison", node, _text(ast.Compare(left, changed, comparators))
         case ast.BoolOp(op=op, values=values):

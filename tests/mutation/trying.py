@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import sys
 import time
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -127,12 +127,12 @@ class Ground:
         spent_s = 0.0
         for group in (near, far):
             affordable: list[str] = []
-            for name in sorted(group, key=self.cpu_s.get):
+            for name in sorted(group, key=self.cpu_s.__getitem__):
                 if spent_s + self.cpu_s[name] <= self.budget_cpu_s or not (chosen or affordable):
                     affordable.append(name)
                     spent_s += self.cpu_s[name]
             # File by file, the cheapest file first: what a module makes is made once.
-            costs_s = Counter()
+            costs_s: defaultdict[str, float] = defaultdict(float)
             for name in affordable:
                 costs_s[_file_of(name)] += self.cpu_s[name]
             affordable.sort(
@@ -186,7 +186,8 @@ class Ground:
         line = self._worker.stdout.readline()
         if not line:
             raise RuntimeError(f"the worker ended with {self._worker.wait()}")
-        return json.loads(line)
+        answer: dict[str, Any] = json.loads(line)
+        return answer
 
     def close(self) -> None:
         """End the worker."""

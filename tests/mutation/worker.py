@@ -42,9 +42,9 @@ class Watching:
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        if self.order is not None:
-            items[:] = [one for one in items if one.nodeid in self.order]
-            items.sort(key=lambda one: self.order[one.nodeid])
+        if (order := self.order) is not None:
+            items[:] = [one for one in items if one.nodeid in order]
+            items.sort(key=lambda one: order[one.nodeid])
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Any:

@@ -1,7 +1,9 @@
 """The evening's workflows over in-memory ports: survey, adjustment, stop, trouble."""
 
 import asyncio
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ from polewright.core.errors import LinkError, MeasurementError, PolewrightError,
 from polewright.core.geometry.directions import ARCMIN_RAD, angle_between
 from polewright.core.geometry.rotations import rotation_about
 from polewright.core.sky.observed import pole_enu
+from polewright.core.sky.place import Place
 from polewright.session.evening import Evening
 from polewright.session.limits import SafetyLimits
 from polewright.session.phases import Phase
@@ -34,7 +37,15 @@ def _bolts(azimuth_arcmin: float, altitude_arcmin: float) -> np.ndarray:
 
 
 class Stage:
-    def __init__(self, place=TERRACE, *, wishes=None, mount=True, solver=MemorySolver, **of_mount):
+    def __init__(
+        self,
+        place: Place = TERRACE,
+        *,
+        wishes: EveningWishes | None = None,
+        mount: bool = True,
+        solver: Callable[..., MemorySolver] = MemorySolver,
+        **of_mount: Any,
+    ) -> None:
         self.clock = VirtualClock()
         self.place = place
         declination = of_mount.pop("declination", -70.0 if place.south else 70.0)

