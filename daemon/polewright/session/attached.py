@@ -86,7 +86,7 @@ class Attached:
         if adjuster is not None:
             motors = GuardedAdjuster(
                 adjuster, self._guard.mount, place, self._clock, wishes.limits,
-                total_deg=wishes.motors.total_deg,
+                total_deg=wishes.motors.total_deg, doubts=site.doubts if site else (),
             )  # fmt: skip
         hint = optics or wishes.optics
         if self._measurer is not None:  # the sky has not turned far since

@@ -2,7 +2,7 @@
 
 That the mount is clear to move holds for the session, and not past a clock that was set: the Sun
 is elsewhere then, and so may be what stands in the way.  That a solar filter is fitted holds for
-six hours.
+six hours, and not past such a clock either: a computer's own count stands while it sleeps.
 """
 
 from polewright.core.errors import SafetyError
@@ -29,6 +29,7 @@ class GivenWord:
         self._clear = False
         self._clock_offset_s = self._offset_s()
         self._filter_until_s: float | None = None
+        self._filter_offset_s = self._clock_offset_s
 
     @property
     def clear(self) -> bool:
@@ -39,7 +40,9 @@ class GivenWord:
     def filter_fitted(self) -> bool:
         """True while the word holds that a solar filter sits in front of the camera's tube."""
         until_s = self._filter_until_s
-        return until_s is not None and self._clock.monotonic() < until_s
+        if until_s is None or self._clock.monotonic() >= until_s:
+            return False
+        return abs(self._offset_s() - self._filter_offset_s) <= _CLOCK_JUMP_S
 
     def confirm_clear(self) -> None:
         """Take the word that the mount is clear to move."""
@@ -49,6 +52,7 @@ class GivenWord:
     def confirm_filter(self) -> None:
         """Take the word that the filter is fitted."""
         self._filter_until_s = self._clock.monotonic() + _FILTER_HOLDS_S
+        self._filter_offset_s = self._offset_s()
 
     def remove_filter(self) -> None:
         """Take note that it is off."""

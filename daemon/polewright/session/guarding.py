@@ -8,6 +8,7 @@ from polewright.core.sky.doubts import Bars, Doubt
 from polewright.core.sky.place import Place
 from polewright.core.sky.place_sources import PlaceReading, Source, place_doubts
 from polewright.ports import Clock, Mount, MovingMount
+from polewright.session.given_word import GivenWord
 from polewright.session.limits import SafetyLimits
 from polewright.session.safety import GuardedMount
 from polewright.session.site import Site
@@ -33,15 +34,17 @@ class Guard:
     """Holds the guarded mount, and what the person said of it, over losses of the devices.
 
     The word that the mount is clear holds for one mount, by name, and is gone once its connection
-    was lost in a motion: nobody knows where that ended.
+    was lost in a motion: nobody knows where that ended.  A word from while it was away is none
+    then either.
     """
 
     def __init__(self, clock: Clock, limits: SafetyLimits) -> None:
         self._clock = clock
         self._limits = limits
         self._site: Site | None = None
-        self._clear_before: set[str] = set()
-        self._clear_for_the_first = False
+        self._words: dict[str, GivenWord] = {}
+        self._word_for_the_first: GivenWord | None = None
+        self._off_deg: dict[str, float] = {}
         self._lost_in_motion: set[str] = set()
         self.mount: GuardedMount | None = None
 
@@ -60,12 +63,21 @@ class Guard:
         self._site = site
         if mount is None:
             return
+        word, self._word_for_the_first = self._word_for_the_first, None
+        if mount.name in self._lost_in_motion:
+            word = None
+        word = word or self._words.get(mount.name) or GivenWord(self._clock)
+        self._words[mount.name] = word
         self.mount = GuardedMount(
-            mount, site.place, self._clock, self._limits, camera=camera, doubts=site.doubts
+            mount,
+            site.place,
+            self._clock,
+            self._limits,
+            camera=camera,
+            doubts=site.doubts,
+            word=word,
+            off_deg=self._off_deg.get(mount.name, 0.0),
         )
-        if mount.name in self._clear_before or self._clear_for_the_first:
-            self.mount.confirm_clear()
-        self._clear_for_the_first = False
 
     def detach(self) -> SafetyError | None:
         """Let the mount go; what holds of it when it comes back is remembered.
@@ -78,12 +90,12 @@ class Guard:
         if (mount := self.mount) is None:
             return None
         self.mount = None
-        self._clear_before.discard(mount.name)
+        self._off_deg[mount.name] = mount.off_deg
+        mount.remove_solar_filter()
         if mount.unfinished:
+            self._words.pop(mount.name, None)
             self._lost_in_motion.add(mount.name)
             return lost_in_motion(mount.name)
-        if mount.clear_to_move:
-            self._clear_before.add(mount.name)
         return None
 
     async def stop(self) -> SafetyError | None:
@@ -99,7 +111,8 @@ class Guard:
     def confirm_clear(self) -> None:
         """Take the person's word that the mount is clear to move."""
         if self.mount is None:
-            self._clear_for_the_first = True
+            self._word_for_the_first = GivenWord(self._clock)
+            self._word_for_the_first.confirm_clear()
         else:
             self.mount.confirm_clear()
         _log.info("the person confirmed that the mount is clear to move")
@@ -139,6 +152,7 @@ class Guard:
             return None
         await mount.abort()
         self._lost_in_motion.discard(mount.name)
+        self._word_for_the_first = None  # from before it was seen where it went
         return SafetyError(
             f"the connection to {mount.name} was lost while it moved; it was told to stop as soon "
             "as it was back, and nobody knows where it went meanwhile",

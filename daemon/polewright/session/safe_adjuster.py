@@ -4,20 +4,26 @@ The motors move the whole mount head with everything on it: fingers between head
 that are too short and a tube near a leg are in danger as in a slew, and the axis can be driven
 away from the pole for ever.  So: no motion before the person has said that all is clear, none
 while the mount slews, none by day, none farther than a limit from where the motors stood at that
-word, and one command at a time.  ``abort`` is never refused.
+word, none while place or time are in doubt, and one command at a time.  ``abort`` is never
+refused.
 """
 
 import logging
 import math
+from collections.abc import Sequence
 
 from polewright.core.axis.motor_steps import MotorLimits
 from polewright.core.errors import SafetyError
+from polewright.core.sky.doubts import Doubt
 from polewright.core.sky.place import Place
 from polewright.ports import Adjuster, Clock
-from polewright.session.limits import SafetyLimits, Scene
+from polewright.session.given_word import GivenWord
+from polewright.session.limits import SafetyLimits, Scene, refuse_in_doubt
 from polewright.session.safety import GuardedMount
 
 _log = logging.getLogger(__name__)
+
+_NOWHERE = [(0.0, 0.0), (0.0, 0.0)]
 
 
 class GuardedAdjuster:
@@ -37,6 +43,8 @@ class GuardedAdjuster:
         Of the mount.
     total_deg : float
         How far each motor may go from where it stood at the person's word (deg as it counts).
+    doubts : sequence of Doubt
+        What does not fit about place and time, where no mount is there to know it.
     """
 
     def __init__(
@@ -48,6 +56,7 @@ class GuardedAdjuster:
         limits: SafetyLimits,
         *,
         total_deg: float = 5.0,
+        doubts: Sequence[Doubt] = (),
     ) -> None:
         self._adjuster = adjuster
         self._mount = mount
@@ -55,11 +64,14 @@ class GuardedAdjuster:
         self._clock = clock
         self._limits = limits
         self._total_deg = total_deg
-        self._clear = False
+        self._doubts = tuple(doubts)
+        self._word = GivenWord(clock)
         self._halted = False
         self._under_way = False
         self._unfinished = False
-        self._gone_deg = (0.0, 0.0)
+        self._steps = 0
+        # From where to where each may have gone: of a step that was broken off nobody knows.
+        self._gone_deg = _NOWHERE
 
     @property
     def name(self) -> str:
@@ -80,8 +92,8 @@ class GuardedAdjuster:
 
     def confirm_clear(self) -> None:
         """Take the person's word that head, cables and fingers are clear; the way counts anew."""
-        self._clear = True
-        self._gone_deg = (0.0, 0.0)
+        self._word.confirm_clear()
+        self._gone_deg = _NOWHERE
 
     def allow_motion(self) -> None:
         """Begin a command: motion that a stop ended before may be asked for again."""
@@ -97,7 +109,7 @@ class GuardedAdjuster:
         """
         if self._mount is not None:
             self._mount.require_clear()
-        if not self._clear:
+        if not self._word.clear:
             raise SafetyError(
                 "nobody has confirmed that the mount head is clear to move",
                 remedy="Look: fingers out from between head and base, cables slack, nothing near "
@@ -105,6 +117,7 @@ class GuardedAdjuster:
                 "confirm_clear over MQTT.",
                 code="not_confirmed_clear",
             )
+        self._word.require_clear()
 
     async def step(self, azimuth_deg: float, altitude_deg: float) -> None:
         """Make one relative step of both motors, if it is safe.
@@ -125,10 +138,17 @@ class GuardedAdjuster:
             slewing = self._mount is not None and (await self._mount.status()).slewing
             # Nothing is awaited between these checks and the motion.
             self._refuse(azimuth_deg, altitude_deg, slewing=slewing)
-            gone = self._gone_deg
-            self._gone_deg = gone[0] + azimuth_deg, gone[1] + altitude_deg
+            gone, step = self._gone_deg, (azimuth_deg, altitude_deg)
+            self._gone_deg = [
+                (least + min(way, 0.0), most + max(way, 0.0))
+                for (least, most), way in zip(gone, step, strict=True)
+            ]
             self._unfinished = True
+            self._steps += 1
             await self._adjuster.step(azimuth_deg, altitude_deg)
+            self._gone_deg = [
+                (least + way, most + way) for (least, most), way in zip(gone, step, strict=True)
+            ]
             self._unfinished = False
         finally:
             self._under_way = False
@@ -140,8 +160,11 @@ class GuardedAdjuster:
     async def abort(self) -> None:
         """Stop both motors at once, and let none begin before a new command; never refused."""
         self._halted = True
+        steps = self._steps
         await self._adjuster.abort()
-        self._unfinished = False
+        # A step that was begun since is another one, whose end nobody has seen.
+        if self._steps == steps:
+            self._unfinished = False
 
     def _refuse(self, azimuth_deg: float, altitude_deg: float, *, slewing: bool) -> None:
         if self._halted:
@@ -162,6 +185,10 @@ class GuardedAdjuster:
                 code="not_a_step",
             )
         scene = Scene(limits=self._limits, place=self._place, now=self._clock.now())
+        if self._mount is not None:
+            self._mount.require_no_doubt()
+        else:
+            refuse_in_doubt(scene, self._doubts)
         filtered = self._mount is not None and self._mount.solar_filter
         if scene.sun is not None and not filtered:
             raise SafetyError(
@@ -174,9 +201,10 @@ class GuardedAdjuster:
             ("azimuth", self._gone_deg[0], azimuth_deg),
             ("altitude", self._gone_deg[1], altitude_deg),
         ):
-            if step and abs(gone + step) > self._total_deg:
+            far = max(abs(gone[0] + step), abs(gone[1] + step))
+            if step and far > self._total_deg:
                 raise SafetyError(
-                    f"the {motor} motor would be {abs(gone + step):.1f} deg from where it stood "
+                    f"the {motor} motor would be {far:.1f} deg from where it stood "
                     f"when you said that all is clear, more than {self._total_deg:g} deg",
                     remedy="Look at head, cables and tube; then confirm again (polewright adjust "
                     "--motors --clear), or set [adjuster] largest_total_deg.",

@@ -56,6 +56,10 @@ class GuardedMount:
         The camera on it, by name: a solar filter belongs to one.
     doubts : sequence of Doubt
         What does not fit about place and time.
+    word : GivenWord, optional
+        What the person said of it before its connection was lost, with the clock of then.
+    off_deg : float
+        By how much it was seen to point off before that (deg).
     """
 
     def __init__(
@@ -67,6 +71,8 @@ class GuardedMount:
         *,
         camera: str = "",
         doubts: Sequence[Doubt] = (),
+        word: GivenWord | None = None,
+        off_deg: float = 0.0,
     ) -> None:
         self._mount = mount
         self._place = place
@@ -74,12 +80,13 @@ class GuardedMount:
         self._limits = limits
         self._camera = camera
         self._doubts = tuple(doubts)
-        self._word = GivenWord(clock)
+        self._word = word or GivenWord(clock)
         self._halted = False
         self._under_way = False
         self._unfinished = False
         self._left = LeftTracking()
-        self._off_deg = 0.0
+        self._off_deg = off_deg
+        self._motions = 0
         self._syncs = 0
         self._last_sync: tuple[float, PierSide] | None = None
 
@@ -134,6 +141,11 @@ class GuardedMount:
         return self._word.clear
 
     @property
+    def off_deg(self) -> float:
+        """By how much it was seen to point off last (deg)."""
+        return self._off_deg
+
+    @property
     def unfinished(self) -> bool:
         """True while a motion was begun whose end nobody has seen: it may go on."""
         return self._unfinished
@@ -181,6 +193,16 @@ class GuardedMount:
         """Take what does not fit about place and time now."""
         self._doubts = tuple(doubts)
 
+    def require_no_doubt(self) -> None:
+        """Refuse any motion on this mount while place or time are in doubt.
+
+        Raises
+        ------
+        SafetyError
+            ``place_or_time_in_doubt``.
+        """
+        refuse_in_doubt(self._scene(), self._doubts)
+
     def halt(self) -> None:
         """Let no motion begin from this moment on, until a new command allows it."""
         self._halted = True
@@ -213,8 +235,11 @@ class GuardedMount:
     async def abort(self) -> None:
         """Stop all motion at once, and let none begin before a new command; never refused."""
         self.halt()
+        motions = self._motions
         await self._mount.abort()
-        self._unfinished = False
+        # A motion that was begun since is another one, whose end nobody has seen.
+        if self._motions == motions:
+            self._unfinished = False
 
     def may_point(self, hour_angle: float, declination: float) -> bool:
         """Return whether the camera may point there now, the way to it left aside (deg)."""
@@ -256,6 +281,7 @@ class GuardedMount:
             # Nothing is awaited between these checks and the motion.
             self._refuse(status, hour_angle, declination)
             self._unfinished = True
+            self._motions += 1
             self._left.begin()
             right_ascension = right_ascension_deg(hour_angle, self._clock.now(), self._place)
             await self._mount.slew_to(right_ascension, declination)
