@@ -73,7 +73,7 @@ async def test_the_door_is_one_button_and_leads_to_all_of_it(seen: Screen, stage
     await seen.page.click("#open-do")
     assert await seen.page.locator("#sheet-do button:visible").count() <= 7
     await seen.page.click("#do-more")
-    assert await seen.page.locator("#sheet-more button:visible").count() == 8
+    assert await seen.page.locator("#sheet-more button:visible").count() == 9
     await fine(seen, "more")
     stage.state(Phase.SURVEYING, step="frame 1 of 3")
     await seen.until("#more-words", "stop first")
@@ -210,6 +210,40 @@ async def test_a_verification_asks_first_where_the_mount_may_move(
     await seen.page.click("#clear-yes")
     await seen.until("#said", "good enough; nothing moved")
     await sent(stage, ("confirm_clear", {}), ("verify", {"depth": "auto"}))
+
+
+async def test_a_star_alignment_says_how_far_it_goes_and_what_it_came_to(
+    seen: Screen, stage: Stage
+) -> None:
+    pointing = {
+        "syncs": "once", "verdict": "good_enough", "goto_model_arcsec": 32.0,
+        "goto_own_arcsec": 78.0, "goto_wish_arcsec": 120.0, "check_promised_arcsec": 84.0,
+        "check_met_arcsec": 45.0, "fields": 3, "rejected_fields": 0, "spoiled_fields": 0,
+        "terms": [], "axis_altitude_deg": 32.5, "axis_azimuth_deg": 180.1, "chi2": 1.2,
+        "degrees_of_freedom": 2,
+    }  # fmt: skip
+    stage.results["align_stars"] = pointing
+    await more(seen, "stars")
+    await choose(seen, "stars-syncs", "once")
+    await choose(seen, "stars-said", "I looked")
+    await fine(seen, "stars")
+    await seen.page.click("#stars-go")
+    await seen.until("#clear-before", "all the way round")
+    await seen.until("#clear-way", "about both axes")
+    assert stage.asked == [], "nothing moves before the word that it is clear"
+    await seen.page.click("#clear-yes")
+    await seen.until("#said", "go-tos are good enough; 2.0 arcmin is wished")
+    await seen.until("#said", "by the mount's own coordinates it misses by about 1.3 arcmin")
+    await seen.until("#said", "1.4 arcmin promised, 45 arcsec seen")
+    await sent(
+        stage, ("confirm_clear", {}), ("align_stars", {"syncs": "once", "points_elsewhere": True})
+    )
+    stage.publisher.publish("pointing", pointing | {"verdict": "not_yet"}, retain=True)
+    await more(seen, "stars")
+    await seen.until("#stars-told", "last: go-tos are not good enough yet")
+    # That somebody looked was said for that one alignment.
+    assert await seen.page.locator("#stars-said [aria-pressed=true]").count() == 0
+    await seen.page.locator("#sheet-stars .close").click()
 
 
 async def test_marks_and_plan_are_told_by_forms(seen: Screen, stage: Stage) -> None:

@@ -212,6 +212,31 @@ async def test_a_command_sent_with_retain_is_refused_at_once_under_mqtt_5(bench:
     assert bench.handler.asked == []
 
 
+async def test_a_button_that_says_retain_or_nothing_stops_all_the_same(bench: Bench) -> None:
+    for times, (payload, retain) in enumerate(
+        [("", False), ("STOP", True), ('{"id":"s"}', True), ('{"id":"s"}', False)], 1
+    ):
+        await bench.send("stop", payload, retain=retain)
+        await wait_until(lambda times=times: len(bench.handler.asked) == times)
+    assert {verb for verb, _ in bench.handler.asked} == {"stop"}
+    await bench.send("stop", "", retain=True)  # clears it, for the tests that follow
+
+
+async def test_a_stop_that_lay_at_the_broker_is_of_another_day(broker: Broker) -> None:
+    settings = settings_for(broker.port)
+    topic = "polewright/kudu/command/stop"
+    async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+        await client.publish(topic, '{"id":"old"}', qos=1, retain=True)
+        handler = Handler()
+        service = MqttService(settings, MqttPublisher(MountTopics.of(settings)), handler)
+        async with running(service.run()):
+            assert await service.wait_connected(5)
+            # An answer proves that whatever came before it was heard.
+            assert await send_command(settings, "stop", timeout_s=5)
+            assert [verb for verb, _ in handler.asked] == ["stop"]
+        await client.publish(topic, "", qos=1, retain=True)
+
+
 @pytest.mark.parametrize(
     ("verb", "payload", "identifier", "code", "says"),
     [
@@ -227,8 +252,8 @@ async def test_a_command_sent_with_retain_is_refused_at_once_under_mqtt_5(bench:
         ("survey", {"id": "c3", "frames": "5"}, "c3", "invalid_arguments", 'frames = "5"'),
         ("survey", {"id": "c4", "frames": 2}, "c4", "invalid_arguments", "from 3 to 60"),
         ("survey", {"id": "c5", "sweep_deg": 1e9}, "c5", "invalid_arguments", "from 10 to 170"),
-        ("stop", {"id": "c6", "frames": 5}, "c6", "invalid_arguments", "frames is not a known"),
-        ("stop", '{"id": "c7", "v": 2}', "c7", "invalid_arguments", "v = 2"),
+        ("ping", {"id": "c6", "frames": 5}, "c6", "invalid_arguments", "frames is not a known"),
+        ("ping", '{"id": "c7", "v": 2}', "c7", "invalid_arguments", "v = 2"),
         ("adjust", {"id": "c8", "exposure_s": True}, "c8", "invalid_arguments", "exposure_s"),
         (
             "adjust",
@@ -262,12 +287,13 @@ async def test_a_wrong_command_gets_an_error_reply_and_nothing_is_done(
 async def test_an_expired_command_is_not_obeyed_and_a_current_one_is(bench: Bench) -> None:
     now = datetime.now(UTC)
     late = (now - timedelta(seconds=1)).isoformat()
-    await bench.send("stop", {"id": "late", "expires": late})
+    await bench.send("survey", {"id": "late", "expires": late})
     assert (await bench.replies("late"))[0]["error"]["code"] == "expired"
     assert bench.handler.asked == []
     soon = (now + timedelta(seconds=60)).isoformat()
-    await bench.send("stop", {"id": "soon", "expires": soon})
-    assert (await bench.replies("soon", 2))[1]["status"] == "done"
+    bench.handler.release.set()
+    await bench.send("survey", {"id": "soon", "expires": soon})
+    assert (await bench.replies("soon", 3))[2]["status"] == "done"
 
 
 async def test_the_client_turns_a_refusal_into_a_usage_error(bench: Bench) -> None:

@@ -106,6 +106,42 @@ async def test_a_valid_stop_is_never_dropped_and_a_flood_of_them_is_obeyed_toget
     assert [one["status"] for one in replies if one["id"] == "s3"] == ["accepted", "done"]
 
 
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b'{"id":"stop-1"}',
+        b"",
+        b"STOP",
+        b"\x00\xff",
+        b"{}",
+        b'{"id":"stop-1","haste":9}',
+        b'{"id":"late","expires":"2001-01-01T00:00:00Z"}',
+        b"x" * 20_000,
+    ],
+)
+async def test_a_stop_is_obeyed_whatever_it_says_and_every_time(payload: bytes) -> None:
+    """A dashboard's button says the same each time it is pressed, or nothing at all."""
+    obeyed: list[str] = []
+
+    async def handler(verb: str, arguments: Any, reply: Any) -> dict[str, Any]:
+        obeyed.append(verb)
+        return {"stopped": True}
+
+    publisher = MqttPublisher(KUDU)
+    desk = CommandDesk(publisher, handler, instance="here", allowance=Allowance(Watch()))
+    async with asyncio.TaskGroup() as tasks:
+        for pressed in range(3):
+            desk.receive(Incoming(verb="stop", payload=payload, retained=False), tasks)
+            await asyncio.sleep(0)
+            await asyncio.sleep(0)
+            assert obeyed == ["stop"] * (pressed + 1)
+        # One that lay at the broker was meant another day.
+        desk.receive(Incoming(verb="stop", payload=payload, retained=True), tasks)
+    assert obeyed == ["stop"] * 3
+    replies = [json.loads(one.payload) for one in publisher.take_all() if "/reply/" in one.topic]
+    assert [one["ok"] for one in replies[:6]] == [True] * 6
+
+
 async def test_stops_that_come_while_others_are_obeyed_are_obeyed_after_them() -> None:
     begun: list[float] = []
     hold = asyncio.Event()

@@ -54,7 +54,7 @@ class Allowance:
         self._untold += 1
         if now_s - self._told_s >= TELL_EVERY_S:
             log.warning(
-                "Commands come too fast: %d dropped without an answer (a valid stop is obeyed all "
+                "Commands come too fast: %d dropped without an answer (a stop is obeyed all "
                 "the same), the last one %.40r. Find the client that sends them.",
                 self._untold,
                 verb,

@@ -35,8 +35,8 @@ TOGETHER_WAIT_S = 0.05
 # So many of them get an answer; the rest is obeyed all the same.
 MOST_ANSWERED_TOGETHER = 20
 
-_ALWAYS_ADMITTED = ("stop", "ping")
-_KINDS: Mapping[str, Kind] = {"stop": "stop", "ping": "ping"}
+_ALWAYS_ADMITTED = ("ping",)
+_KINDS: Mapping[str, Kind] = {"ping": "ping"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,9 +102,6 @@ class CommandDesk:
 
     def receive(self, incoming: Incoming, tasks: asyncio.TaskGroup) -> None:
         """Answer one command at once, and let the handler obey it in a task of its own."""
-        if not incoming.payload:
-            # Somebody clears a retained command.
-            return
         identifier = identifier_in(incoming.payload)
         answered_id = str(identifier) if is_identifier(identifier) else NO_IDENTIFIER
 
@@ -118,10 +115,15 @@ class CommandDesk:
                 instead = {"id": answered_id} | _failed(_bug(incoming.verb))
                 self._publisher.send(topic, instead, retain=False, correlation=incoming.correlation)
 
+        if incoming.verb == "stop" and not incoming.retained:
+            self._receive_stop(incoming, answered_id, answer, tasks)
+            return
+        if not incoming.payload:
+            # Somebody clears a retained command.
+            return
         try:
             command = self._admit(incoming)
-            in_time = self._allowance.spend(_KINDS.get(incoming.verb, "command"), incoming.verb)
-            if not in_time and incoming.verb != "stop":
+            if not self._allowance.spend(_KINDS.get(incoming.verb, "command"), incoming.verb):
                 return
             arguments = command.arguments()
             digest = digest_of(incoming.verb, arguments)
@@ -132,8 +134,7 @@ class CommandDesk:
                         remedy="Give every command an id of its own.",
                         code="id_used",
                     )
-                if in_time:
-                    answer(entry.answer)
+                answer(entry.answer)
                 return
             self._make_room(incoming.verb)
         except UsageError as error:
@@ -148,12 +149,29 @@ class CommandDesk:
             answer(entry.answer)
             return
         entry.answer = {"ok": True, "status": "accepted"}
-        if not in_time:
-            self._obey_soon(entry, answer, tasks)
-            return
         answer(entry.answer)
         self._running += 1
         tasks.create_task(self._obey(incoming.verb, command.id, arguments, entry, answer))
+
+    def _receive_stop(
+        self, incoming: Incoming, identifier: str, answer: Reply, tasks: asyncio.TaskGroup
+    ) -> None:
+        """Obey a stop whatever it says, and every time: a person wants the mount to stand.
+
+        Without an id, with one that was used, late by a clock that is wrong, or no JSON at all: to
+        stop once too often hurts nobody.
+        """
+        entry = Entry(digest="", at_s=0.0, answer={"ok": True, "status": "accepted"})
+        if not self._allowance.spend("stop", incoming.verb):
+            self._obey_soon(entry, answer, tasks)
+            return
+        try:
+            self._admit(incoming)
+        except UsageError as error:
+            log.warning("A stop is obeyed all the same: %s", error)
+        answer(entry.answer)
+        self._running += 1
+        tasks.create_task(self._obey(incoming.verb, identifier, {}, entry, answer))
 
     def _admit(self, incoming: Incoming) -> Command:
         if incoming.retained:

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AwareDatetime, Field, ValidationError
 
-from polewright.adapters.mqtt.payloads import Body
+from polewright.adapters.mqtt.payloads import Body, Version
 from polewright.core.errors import UsageError
 from polewright.settings.explain import allowed_values
 from polewright.settings.measuring import (
@@ -44,7 +44,7 @@ class Command(Body):
     """
 
     id: Annotated[str, Field(pattern=r"^[A-Za-z0-9_\-]{1,64}$")]
-    v: Literal[1] = 1
+    v: Version = 1
     at: AwareDatetime | None = None
     expires: AwareDatetime | None = None
 

@@ -4,7 +4,7 @@ import re
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field
 
 CONTRACT_VERSION = 1
 
@@ -12,6 +12,16 @@ Verdict = Literal["good_enough", "not_yet", "cannot_tell"]
 StateName = Literal[
     "idle", "surveying", "adjusting", "verifying", "star-aligning", "watching", "blocked"
 ]
+
+
+def _no_truth(value: object) -> object:
+    """Refuse ``true`` where 1 is meant: to Python they are equal, to the schema they are not."""
+    if isinstance(value, bool):
+        raise ValueError("the version is a number")
+    return value
+
+
+Version = Annotated[Literal[1], BeforeValidator(_no_truth)]
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=64)]
 Text = Annotated[str, Field(max_length=1000)]
 Sigma = Annotated[float, Field(ge=0)]
@@ -28,7 +38,7 @@ class Body(BaseModel):
 class Payload(Body):
     """A published JSON object: contract version and instant in front."""
 
-    v: Literal[1]
+    v: Version
     at: AwareDatetime
 
 
@@ -245,7 +255,7 @@ class VersionsBody(Body):
     """What runs."""
 
     polewright: Text
-    contract: Literal[1]
+    contract: Version
     python: Text
 
 

@@ -4,11 +4,11 @@ import json
 import logging
 import time
 from collections.abc import Callable
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from pydantic import AwareDatetime, Field, ValidationError, model_validator
 
-from polewright.adapters.mqtt.payloads import Body
+from polewright.adapters.mqtt.payloads import Body, Version
 from polewright.adapters.mqtt.topics import SENSOR_INPUT
 from polewright.core.axis.device_orientation import (
     AttitudeEvent,
@@ -48,7 +48,7 @@ class SensorInputPayload(Body):
     sensor, those printed on it.
     """
 
-    v: Literal[1] = 1
+    v: Version = 1
     at: AwareDatetime | None = None
     gravity_ms2: Annotated[list[Acceleration], Field(min_length=3, max_length=3)] | None = None
     field_ut: Annotated[list[Microtesla], Field(min_length=3, max_length=3)] | None = None

@@ -253,8 +253,14 @@ class MqttService:
             filters.append((commands, self._discovery_topic))
         for client, topic_filter in filters:
             if version is V5:
-                # Shows the retain flag of commands that arrive live, too.
-                options = SubscribeOptions(qos=1, retainAsPublished=True)
+                # Shows the retain flag of commands that arrive live, too.  A stop that lies there
+                # from another day does not come at all: one that comes is meant now.
+                stored = (
+                    SubscribeOptions.RETAIN_DO_NOT_SEND
+                    if client is stop
+                    else SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE
+                )
+                options = SubscribeOptions(qos=1, retainAsPublished=True, retainHandling=stored)
                 await heeding_cancellation(client.subscribe(topic_filter, options=options))
             else:
                 await heeding_cancellation(client.subscribe(topic_filter, qos=1))
@@ -300,7 +306,7 @@ class MqttService:
         return Incoming(
             verb=verb,
             payload=bytes(message.payload),
-            retained=bool(message.retain),
+            retained=bool(message.retain) and not (verb == "stop" and self._version is V5),
             response_topic=relative if below_reply else None,
             correlation=getattr(message.properties, "CorrelationData", None),
         )

@@ -3,11 +3,11 @@
 import logging
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, TypeVar
 
 from pydantic import AwareDatetime, Field, ValidationError
 
-from polewright.adapters.mqtt.payloads import Body
+from polewright.adapters.mqtt.payloads import Body, Version
 from polewright.ports import GuideOffset
 
 log = logging.getLogger(__name__)
@@ -23,7 +23,7 @@ P = TypeVar("P", bound=Body)
 class WatchFramePayload(Body):
     """A picture file that is complete, by its name below the folder of ``[watch]``."""
 
-    v: Literal[1] = 1
+    v: Version = 1
     file: Annotated[str, Field(min_length=1, max_length=400, pattern=r"^[^\x00-\x1f]+$")]
 
 
@@ -34,7 +34,7 @@ class WatchGuidePayload(Body):
     with the first after a dither, another star or another target.
     """
 
-    v: Literal[1] = 1
+    v: Version = 1
     declination_arcsec: Arcsec
     right_ascension_arcsec: Arcsec | None = None
     at: AwareDatetime | None = None

@@ -31,6 +31,7 @@ _PASSED_ON = (
     "sensor",
     "watch",
     "schedule",
+    "pointing",
     "reply/",
 )
 _MOST_IDENTIFIERS = 64

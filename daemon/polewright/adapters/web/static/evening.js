@@ -22,6 +22,7 @@ export class Evening {
     this.health = null;
     this.watch = null;
     this.schedule = null;
+    this.pointing = null;
     this.correction = null;
     this.correctionAt = null;
     this.intervalS = 0;
@@ -36,7 +37,7 @@ export class Evening {
     this.known = true;
     // A service that was started anew knows less of the evening than this page does.
     if (welcome.history.length || !this.points.length) this.points = joined(this.points, welcome.history);
-    for (const topic of ["state", "health", "survey", "correction", "watch", "schedule"]) if (!welcome.messages[topic]) this[topic] = null;
+    for (const topic of ["state", "health", "survey", "correction", "watch", "schedule", "pointing"]) if (!welcome.messages[topic]) this[topic] = null;
   }
 
   /** The devices that are in use, by their names. */
@@ -50,6 +51,7 @@ export class Evening {
     if (topic === "health") this.health = payload;
     if (topic === "watch") this.watch = payload;
     if (topic === "schedule") this.schedule = payload;
+    if (topic === "pointing") this.pointing = payload;
     if (topic === "survey") {
       this.survey = payload;
       this.surveyAt = performance.now() / 1000 - ageS;

@@ -1,7 +1,7 @@
 // Behind the one door: what is done by day, at dusk, before and while imaging; each with its form.
 
 import { choices, html, put } from "./draw.js";
-import { angleText } from "./words.js";
+import { angleText, gotoWords } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const BODIES = [["best now", null], ["Sun", "sun"], ["Moon", "moon"], ["Venus", "venus"], ["Jupiter", "jupiter"]];
@@ -11,6 +11,12 @@ const DEPTH_WORDS = {
   quick: "One to three pictures; the mount is not sent anywhere.",
   full: "A whole survey: the mount moves.",
 };
+const SYNCS = [["as the settings say", null], ["at each field", "each"], ["once, at the end", "once"], ["never", "never"]];
+const SYNC_WORDS = {
+  each: "The mount is told where it points at each field: for mounts that make a model of their own.",
+  once: "The mount is told once where it points.",
+  never: "The mount is told nothing; whoever sends it goes through the model that is published.",
+};
 const SUN_WORDS = "The Sun is sighted only behind a solar filter in front of the objective, and only after you have said that it is on.";
 const OTHERS_WORDS = "The filter is off for the Moon and planets: cap the tube first, then say so. The telescope keeps clear of the Sun by calculation alone.";
 
@@ -18,16 +24,18 @@ export class More {
   constructor(sheets, evening) {
     this.sheets = sheets;
     this.evening = evening;
-    this.chosen = { body: null, by: "stars", minutes: 20, hours: null, depth: "auto", guided: null };
+    this.chosen = { body: null, by: "stars", minutes: 20, hours: null, depth: "auto", guided: null, syncs: null };
     const choose = (id, list, key, then = () => {}) => choices($(id), list, this.chosen[key], (value) => { this.chosen[key] = value; then(); });
     choose("sight-body", BODIES, "body", () => this.#sightWords());
     choose("drift-by", [["stars", "stars"], ["Sun, Moon or planet sighted last", "bodies"]], "by", () => { $("drift-by-day").hidden = this.chosen.by !== "bodies"; });
     choose("drift-minutes", [["5", 5], ["10", 10], ["20", 20], ["40", 40]], "minutes");
     choose("keep-hours", [["until I end it", null], ["4 h", 4], ["8 h", 8], ["12 h", 12]], "hours");
     choose("verify-depth", DEPTHS, "depth", () => this.#verifyWords());
+    choose("stars-syncs", SYNCS, "syncs", () => this.#syncWords());
     choose("plan-guided", [["yes", true], ["no", false]], "guided");
     this.said = {
       sight: toggles($("sight-said"), [["it is in the picture", "pointed"], ["I turned the bolts as told", "turned"], ["forget earlier sights", "anew"]]),
+      stars: toggles($("stars-said"), [["I looked: it is right that it points elsewhere than the mount says", "points_elsewhere"]]),
       placement: toggles($("placement-said"), [["marks drawn just now", "marked"], ["bolts turned since", "bolts_turned"]]),
       plan: toggles($("plan-night"), [["all night", "night"]]),
     };
@@ -45,10 +53,14 @@ export class More {
     $("keep-go").addEventListener("click", () => sheets.ask("keep_watch", this.chosen.hours ? { hours: this.chosen.hours } : {}));
     $("keep-end").addEventListener("click", () => sheets.ask("keep_watch", { end: true }));
     $("verify-go").addEventListener("click", () => this.#verify());
+    $("stars-go").addEventListener("click", () => sheets.clearFor("align_stars", { ...(this.chosen.syncs ? { syncs: this.chosen.syncs } : {}), ...this.said.stars.given() }, {
+      before: "It goes far, to one field after the other, and may change sides of the pier: cables, feet and fingers out of the way, all the way round.", way: "It goes about both axes",
+    }));
     $("plan-clear").addEventListener("click", () => sheets.ask("set_plan", { clear: true }));
     submitted("placement-form", () => sheets.ask("note_placement", { name: $("placement-name").value.trim(), ...this.said.placement.given() }));
     submitted("plan-form", () => this.#plan());
     this.#sightWords();
+    this.#syncWords();
     this.#verifyWords();
   }
 
@@ -56,7 +68,7 @@ export class More {
   draw(now, can) {
     const watching = now.state === "watching";
     const free = can && now.resting && !watching;
-    for (const id of ["more-dusk", "sight-go", "drift-go", "verify-go"]) $(id).disabled = !can || !now.resting;
+    for (const id of ["more-dusk", "sight-go", "drift-go", "verify-go", "stars-go"]) $(id).disabled = !can || !now.resting;
     $("keep-go").disabled = !free;
     $("keep-go").hidden = $("keep-hours").hidden = watching;
     $("keep-end").hidden = !watching;
@@ -65,12 +77,14 @@ export class More {
     $("sight-filter").disabled = !can || !this.evening.devices.camera;
     put($("more-words"), !can || now.resting ? "" : "Stop first, to begin something else.");
     put($("keep-told"), this.evening.watchWords());
+    put($("stars-told"), this.evening.pointing ? `Last: ${gotoWords(this.evening.pointing)}` : "");
     put($("verify-told"), this.#verifiedWords());
     put($("plan-told"), this.#planWords());
   }
 
   #open(what) {
-    if (what === "sight") this.said.sight.clear();
+    // What a person has looked at once is not so for ever.
+    if (what in this.said && what !== "plan" && what !== "placement") this.said[what].clear();
     this.sheets.open(`sheet-${what}`);
   }
 
@@ -81,6 +95,10 @@ export class More {
   #sightWords() {
     const { body } = this.chosen;
     put($("sight-filter-words"), body === "sun" ? SUN_WORDS : body ? OTHERS_WORDS : `${SUN_WORDS} ${OTHERS_WORDS}`);
+  }
+
+  #syncWords() {
+    put($("stars-words"), SYNC_WORDS[this.chosen.syncs] ?? "Whether the mount is told where it points: [star_alignment] syncs.");
   }
 
   #verify() {

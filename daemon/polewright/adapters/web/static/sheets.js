@@ -3,7 +3,7 @@
 
 import { More } from "./more.js";
 import { TurnReport } from "./turned.js";
-import { VERDICTS, sentence } from "./words.js";
+import { VERDICTS, gotoWords, sentence } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const SAID_MS = 6000;
@@ -13,7 +13,7 @@ const SEE_TO_IT = "Use the mount's own stop or its power switch now, if it moves
 // What may still move: told large, until somebody says to have seen it.
 const MAY_MOVE = new Set(["not_stopped", "lost_in_motion", "tracking_not_stopped"]);
 const NAMES = { survey: "Survey", adjust: "Adjustment", stop: "Stop", confirm_clear: "Word that it is clear", turned: "Turn", sensor_on_sun: "Sun", confirm_solar_filter: "Word about the solar filter",
-  sight: "Sight", drift: "Drift check", keep_watch: "Watch", verify: "Verification", note_placement: "Placement", set_plan: "Plan" };
+  sight: "Sight", drift: "Drift check", keep_watch: "Watch", verify: "Verification", align_stars: "Star alignment", note_placement: "Placement", set_plan: "Plan" };
 // A plain survey: what moves, and how.
 const SURVEY_WAY = "It turns in right ascension";
 
@@ -199,12 +199,13 @@ export class Sheets {
 }
 
 // Answers with something to read in peace: they stay until the next one.
-const TO_BE_READ = new Set(["sight", "drift", "verify", "note_placement", "set_plan"]);
+const TO_BE_READ = new Set(["sight", "drift", "verify", "align_stars", "note_placement", "set_plan"]);
 
 function accepted(verb, args) {
   if (verb === "survey") return args.by_hand ? "Survey by hand accepted: turn when the words say so." : "Survey accepted: the mount moves.";
   if (verb === "survey" && args.at_dusk) return "Survey accepted: it waits for the first stars, then the mount moves.";
   if (verb === "sight") return "Sight accepted: the mount moves. Never look at the Sun.";
+  if (verb === "align_stars") return "Star alignment accepted: the mount moves far.";
   if (verb === "drift") return "Drift check accepted: hands off.";
   if (verb === "adjust" && args.motors) return "Adjustment accepted: the mount head moves.";
   return null;
@@ -220,6 +221,7 @@ function done(verb, result) {
   if (verb === "sensor_on_sun") return `The compass was off by ${Math.abs(result.compass_was_off_deg).toFixed(0)} deg; it is set by the Sun now, for an hour. The less the sensor is turned until it is on the axis, the better that holds.`;
   if (verb === "sight" || verb === "drift") return `${VERDICTS[result.verdict] ?? "Done"}.${result.advice ? ` Next: ${result.advice}.` : ""}`;
   if (verb === "verify") return `${sentence(result.words) || "Done."}${result.remedy ? ` ${result.remedy}` : ""}`;
+  if (verb === "align_stars") return gotoWords(result);
   if (verb === "note_placement") return sentence(result.text) || "Done.";
   if (verb === "set_plan") return `${sentence(result.words) || "Done."}${result.kept === false ? ` A restart forgets this plan: ${result.not_kept}.` : ""}`;
   if (verb === "keep_watch" && "stopped" in result) return result.stopped ? "The watch is ended; the mount is left alone." : "No watch was kept.";

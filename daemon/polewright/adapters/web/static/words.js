@@ -68,6 +68,17 @@ function isHome(found, bolt) {
   return Math.abs(part("to_go")) + part("margin") <= part("room") && part("room") < Infinity;
 }
 
+/** What a star alignment came to: how well go-tos will do, and what the field that checked it said. */
+export function gotoWords(found) {
+  const told = (arcsec) => angleText(arcsec / 60);
+  const good = found.verdict === "good_enough" ? "Go-tos are good enough" : "Go-tos are not good enough yet";
+  const ways = [["by the mount's own coordinates", found.goto_own_arcsec], ["through the model", found.goto_model_arcsec]];
+  if (found.syncs === "never") ways.reverse();
+  const misses = ways.filter(([, arcsec]) => arcsec !== null).map(([way, arcsec]) => ` Sent ${way} it misses by about ${told(arcsec)}.`);
+  const promised = found.check_promised_arcsec === null ? "" : ` ${told(found.check_promised_arcsec)} promised,`;
+  return `${good}; ${told(found.goto_wish_arcsec)} is wished.${misses.join("")} On a field that was not used:${promised} ${told(found.check_met_arcsec)} seen.`;
+}
+
 const STEP = /^(?:about )?(.+?) (turns?) (clockwise|anticlockwise)$/;
 const TOUCH = /^a touch (clockwise|anticlockwise)$/;
 
