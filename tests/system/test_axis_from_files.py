@@ -193,6 +193,16 @@ async def test_bolts_turned_between_pictures_are_told_as_what_moved(tmp_path):
     told = await polewright(tmp_path, "axis", *names, *here)
     assert told.out.startswith("not to be believed: the tripod or the mount moved by about")
     assert "Check the tripod's feet" in told.out
+    nowhere = await polewright(tmp_path, "axis", *names)
+    assert nowhere.out.startswith("not to be believed: the pictures disagree")
+    assert nowhere.code == 3, "cannot tell"
+
+
+async def test_pictures_without_a_place_that_agree_are_believed(evening, tmp_path):
+    evening.copy(tmp_path, {})
+    ended = await polewright(tmp_path, "axis", *NAMES)
+    assert ended.code == 0, ended.out
+    assert ended.out.startswith("rotation axis: right ascension")
 
 
 def test_a_trailed_picture_is_told_as_such_and_the_others_are_not(tmp_path, monkeypatch, capsys):

@@ -40,7 +40,8 @@ from polewright.settings.model import Settings
 # in the residuals.
 _NO_TIME = datetime(2000, 1, 1, tzinfo=UTC)
 _DISAGREE = (
-    "  the pictures disagree by more than their noise; with place and time what moved can be told"
+    "not to be believed: the pictures disagree by more than their noise; with place and time what "
+    "moved can be told"
 )
 
 
@@ -168,15 +169,15 @@ def _against_the_stars(job: _Job) -> ExitCode:
     }
     job.output.result(
         result,
+        *([] if estimate.consistent else [_DISAGREE]),
         f"rotation axis: right ascension {result['axis_right_ascension_deg']:.4f} deg, "
         f"declination {result['axis_declination_deg']:+.4f} deg (ICRS)",
         f"  +- {result['sigma_arcsec']:.1f} arcsec, cone radius {result['cone_radius_deg']:.4f} "
         f"deg (scatter {result['cone_radius_scatter_arcsec']:.0f} arcsec)",
         *_quality_lines(estimate, job),
         "  set against the stars: the sky's own turn between the pictures is in the residuals",
-        *([] if estimate.consistent else [_DISAGREE]),
     )
-    return ExitCode.GOOD
+    return ExitCode.GOOD if estimate.consistent else ExitCode.CANNOT_TELL
 
 
 def _against_the_ground(job: _Job, used: PlaceInUse) -> ExitCode:
