@@ -10,6 +10,7 @@ import os
 import statistics
 import subprocess
 import sys
+import threading
 import time
 from typing import Any
 
@@ -22,6 +23,8 @@ from tests.system.fake_indi_server import CAMERA_NAME, FakeIndiServer, camera_de
 FRAMES = {"1.2 MP": 2 * 1_228_800, "24 MP": 2 * 24_000_000}
 # Frames are compared that arrive within this (s).
 LIMIT_S = 30.0
+# The library's reading thread ends within milliseconds of its connection (s).
+ENDS_S = 5.0
 # The relay may cost this much of the direct way: it also decodes, which the library does there.
 AIM_RATIO = 1.5
 
@@ -33,6 +36,7 @@ class Direct(PyIndi.BaseClient):  # type: ignore[misc]
         super().__init__()
         self.got: list[bytes] = []
         self.ready = False
+        self.reading_thread = 0
 
     def newProperty(self, prop: Any) -> None:  # noqa: N802
         self.ready = self.ready or prop.getName() == "CCD1"
@@ -44,6 +48,9 @@ class Direct(PyIndi.BaseClient):  # type: ignore[misc]
                     ctypes.string_at(int(element.getBlob()), min(
                         element.getBlobLen(), element.getSize()))
                 )  # fmt: skip
+
+    def serverDisconnected(self, _exit_code: int) -> None:  # noqa: N802
+        self.reading_thread = threading.get_native_id()
 
 
 def serve(size: int) -> None:
@@ -99,6 +106,12 @@ def direct_ms(port: int, count: int, size: int) -> list[float]:
         if len(client.got[0]) != size:
             raise ValueError(f"{len(client.got[0])} bytes of {size}")
     client.disconnectServer()
+    # The library ends the process where a client is collected while its thread is on its way out.
+    deadline_s = time.monotonic() + ENDS_S
+    while time.monotonic() < deadline_s and (
+        not client.reading_thread or os.path.exists(f"/proc/self/task/{client.reading_thread}")
+    ):
+        time.sleep(0.001)
     return times
 
 
