@@ -34,7 +34,7 @@ from polewright.adapters.indi.snapshot import PropertyKind, PropertySnapshot, Pr
 from polewright.adapters.journal.moments import read_moments
 from polewright.adapters.journal.store import JournalStore
 from polewright.adapters.mqtt.client import read_payload
-from polewright.adapters.mqtt.commands import StopCommand
+from polewright.adapters.mqtt.commands import COMMANDS, StopCommand, read_command
 from polewright.adapters.mqtt.payloads import Body
 from polewright.adapters.mqtt.publisher import MqttPublisher
 from polewright.adapters.mqtt.sensor_input import SensorInputPayload
@@ -342,3 +342,12 @@ def test_a_contract_version_that_is_a_truth_is_refused_as_by_the_published_schem
     assert model.model_validate_json(json.dumps(fields | {"v": 1}))
     with pytest.raises(ValueError, match="version"):
         model.model_validate_json(json.dumps(fields | {"v": True}))
+
+
+def test_null_is_an_argument_left_out_and_never_a_word_about_the_filter() -> None:
+    asked = read_command("adjust", b'{"id": "a", "by": null, "motors": null}', COMMANDS)
+    assert asked.arguments() == {}
+    with pytest.raises(UsageError, match="fitted = null is refused"):
+        read_command(
+            "confirm_solar_filter", b'{"id": "b", "camera": "Hoopoe", "fitted": null}', COMMANDS
+        )

@@ -49,8 +49,9 @@ class Command(Body):
     expires: AwareDatetime | None = None
 
     def arguments(self) -> dict[str, Any]:
-        """Return the arguments that were given, the envelope left out."""
-        return {k: v for k, v in self.model_dump(exclude_unset=True).items() if k not in _ENVELOPE}
+        """Return the arguments that were given; null is left out, as the envelope is."""
+        given = self.model_dump(exclude_unset=True, exclude_none=True)
+        return {name: value for name, value in given.items() if name not in _ENVELOPE}
 
 
 class SurveyCommand(Command):
@@ -235,7 +236,7 @@ class ConfirmSolarFilterCommand(Command):
     """
 
     camera: Annotated[str, Field(min_length=1, max_length=64)]
-    fitted: bool | None = None
+    fitted: bool = True
 
 
 class PingCommand(Command):
