@@ -4,11 +4,12 @@ from collections.abc import Callable, Coroutine, Mapping
 from typing import Any
 
 from polewright.core.axis.estimate import AxisEstimate, Method
-from polewright.core.errors import UsageError
+from polewright.core.errors import MeasurementError, UsageError
 from polewright.core.geometry.directions import ARCSEC_RAD, angle_between
 from polewright.core.geometry.rotations import Vector
 from polewright.core.records import LiveSetting
 from polewright.session.adjustment import run_adjustment
+from polewright.session.aim import Aim
 from polewright.session.body_adjusting import adjust_by_body
 from polewright.session.following import Follower
 from polewright.session.keeping import age_warning
@@ -29,6 +30,8 @@ async def adjust_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
     ------
     UsageError
         ``no_survey``, ``no_adjuster``.
+    MeasurementError
+        ``optics_changed``: another camera is in use than at the survey.
     PolewrightError
         What the adjustment raises.
     """
@@ -47,6 +50,14 @@ async def adjust_by_stars(work: Workplace, arguments: Mapping[str, Any]) -> Mess
     if (warning := age_warning(memory.survey, work.clock.now())) is not None:
         work.teller.event(warning, remedy="Survey again to be sure.", code="old_survey")
         work.reply({"step": warning})
+    _refuse_other_camera(work)
+    if memory.in_doubt:
+        work.teller.event(
+            "something was seen to move since the survey: corrections are right only if that was "
+            "the tripod, and not the camera in its holder or declination",
+            remedy="Survey again to be sure.",
+            code="moved_since_survey",
+        )
     work.teller.begin_adjustment()
     memory.wishes = memory.wishes.asked(arguments)
     adjusting = _Adjusting(work, arguments.get("exposure_s"))
@@ -61,6 +72,7 @@ class _Adjusting:
     def __init__(self, work: Workplace, exposure_s: float | None) -> None:
         self._work = work
         self._exposure_s = exposure_s
+        self._aim = Aim(work.memory, work.devices.place)
         self._telling = LiveTelling(
             work, "turn the bolts", lambda live: work.keeper.note_correction(live, self._setting())
         )
@@ -116,6 +128,7 @@ class _Adjusting:
             standing=memory.standing,
             reports=reports,
             longest_exposure_s=longest_s,
+            aim=self._aim,
         )
 
     def _setting(self) -> LiveSetting:
@@ -135,7 +148,7 @@ class _Adjusting:
         return survey
 
     def _target(self) -> Vector:
-        return self._work.memory.wishes.target_enu(self._work.devices.place)
+        return self._aim()[0]
 
     def _can_survey(self) -> bool:
         mount = self._work.devices.mount
@@ -143,6 +156,17 @@ class _Adjusting:
 
     def _far_off(self) -> bool:
         return angle_between(self._surveyed().axis_enu, self._target()) > LONG_WAY_RAD
+
+
+def _refuse_other_camera(work: Workplace) -> None:
+    """Refuse a survey that knows the axis in another camera's frame."""
+    standing, camera = work.memory.standing, work.devices.camera.name
+    if standing is not None and standing.camera not in ("", camera):
+        raise MeasurementError(
+            f"the survey was made with the camera {standing.camera}, and {camera} is in use now",
+            remedy="Survey again, with the camera that is in use now.",
+            code="optics_changed",
+        )
 
 
 def _motors_to_use(motors: GuardedAdjuster | None) -> GuardedAdjuster:

@@ -19,10 +19,11 @@ from polewright.core.axis.sightings import Sighting
 from polewright.core.axis.targets import StarTarget
 from polewright.core.axis.turned_mount import FollowedMount, sight_geometry
 from polewright.core.errors import MeasurementError, UsageError
-from polewright.core.geometry.directions import ARCSEC_RAD, unit
+from polewright.core.geometry.directions import unit
 from polewright.core.geometry.rotations import Vector
 from polewright.ports import Clock
 from polewright.session.adjustment import run_adjustment
+from polewright.session.aim import Aim
 from polewright.session.body_frames import BodyFrame, BodyFrames
 from polewright.session.following import LiveCorrection, validity_s, worth_telling
 from polewright.session.knob_reports import KnobReports
@@ -85,8 +86,7 @@ async def adjust_by_body(work: Workplace, arguments: Mapping[str, Any]) -> Messa
         work.clock,
         sights,
         axes,
-        memory.wishes.target_enu(work.devices.place),
-        tolerance_rad=memory.wishes.tolerance_arcsec * ARCSEC_RAD,
+        Aim(memory, work.devices.place),
         lean_rad=math.radians(memory.wishes.sights.level_sigma_deg),
         telling=telling,
         reports=work.knobs,
@@ -109,9 +109,8 @@ class BodyFollower:
         clock: Clock,
         sights: Sights,
         axes: PictureAxes,
-        target_enu: Vector,
+        aim: Aim,
         *,
-        tolerance_rad: float,
         lean_rad: float,
         telling: LiveTelling,
         reports: KnobReports,
@@ -120,8 +119,7 @@ class BodyFollower:
         self._clock = clock
         self._south = sights.place.south
         self._axes = axes
-        self._target_enu = target_enu
-        self._tolerance_rad = tolerance_rad
+        self._aim = aim
         self._telling = telling
         self._reports = reports
         self.followed = FollowedMount.of(sights.fit, lean_rad)
@@ -175,12 +173,13 @@ class BodyFollower:
     ) -> LiveCorrection:
         axis = self.followed.axis_enu
         bolts = level_bolts(axis)
-        turns = turns_between(bolts, axis, self._target_enu)
+        target_enu, tolerance_rad = self._aim()
+        turns = turns_between(bolts, axis, target_enu)
         correction = correct(
             axis,
             self.followed.axis_covariance_rad2,
-            self._target_enu,
-            tolerance_rad=self._tolerance_rad,
+            target_enu,
+            tolerance_rad=tolerance_rad,
             bolt_turns=turns,
             held=self._held,
         )

@@ -18,8 +18,8 @@ from polewright.core.axis.drift import DriftEstimate
 from polewright.core.axis.drift_words import progress_words
 from polewright.core.axis.estimate import Method
 from polewright.core.errors import MeasurementError
-from polewright.core.geometry.directions import ARCSEC_RAD
 from polewright.core.sky.observed import pole_enu
+from polewright.session.aim import Aim
 from polewright.session.drift_sources import BodyDrift, FieldDrift
 from polewright.session.following import LiveCorrection, validity_s
 from polewright.session.known_axis import KnownAxis
@@ -101,8 +101,8 @@ class _Check:
         self._source = source
         self._until_s = work.clock.monotonic() + 60.0 * minutes
         self._telling = LiveTelling(work, source.doing)
-        self._tolerance_rad = work.memory.wishes.tolerance_arcsec * ARCSEC_RAD
-        self._target = work.memory.wishes.target_enu(work.devices.place)
+        self._aim = Aim(work.memory, work.devices.place)
+        self._aim()  # refuses before anything is looked at
         self._sequence = 0
         self._words = ""
         self._last_good_s = work.clock.monotonic()
@@ -124,7 +124,7 @@ class _Check:
                 estimate = await asyncio.to_thread(self._source.estimate)
                 if estimate is not None and estimate.duration_s >= _FIRST_TOLD_S:
                     last = self._tell(estimate, began_s, arrived_s)
-                    sure = 2.0 * estimate.sigma_rad <= self._tolerance_rad
+                    sure = 2.0 * estimate.sigma_rad <= self._aim()[1]
                     if sure or last.verdict is Verdict.GOOD_ENOUGH:
                         return last
                 await clock.sleep(_PAUSE_S)
@@ -154,14 +154,15 @@ class _Check:
     def _tell(self, estimate: DriftEstimate, began_s: float, arrived_s: float) -> Correction:
         clock = self._work.clock
         axis = estimate.axis_enu
+        target_enu, tolerance_rad = self._aim()
         correction = correct(
             axis,
             estimate.covariance_rad2,
-            self._target,
-            tolerance_rad=self._tolerance_rad,
-            bolt_turns=turns_between(level_bolts(axis), axis, self._target),
+            target_enu,
+            tolerance_rad=tolerance_rad,
+            bolt_turns=turns_between(level_bolts(axis), axis, target_enu),
         )
-        words = progress_words(estimate, 0.5 * self._tolerance_rad)
+        words = progress_words(estimate, 0.5 * tolerance_rad)
         if words != self._words:
             self._words = words
             _log.info("drift over %.1f min: %s", estimate.duration_s / 60.0, words)

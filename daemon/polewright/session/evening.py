@@ -364,8 +364,8 @@ class Evening:
             raise
         finally:
             self._work = None
+            last = self._teller.still_correction()  # however it ended
         self._experience.keep_trains()
-        last = self._teller.still_correction()
         if task.cancelled():
             if self._link_trouble is not None:
                 self._happen(Happening.TROUBLE, reason=self._link_trouble)

@@ -16,6 +16,7 @@ from polewright.core.axis.targets import StarTarget, star_targets
 from polewright.core.errors import MeasurementError, PolewrightError
 from polewright.core.geometry.directions import angle_between
 from polewright.core.geometry.rotations import Vector
+from polewright.core.imaging.optical_train import SAME_OPTICS_FRACTION
 from polewright.ports import Clock, MountStatus, PierSide
 from polewright.session.exposing import LiveExposure
 from polewright.session.knob_reports import KnobReports
@@ -110,6 +111,8 @@ class Follower:
         Of the frames (s), while there are stars enough.
     longest_exposure_s : float, optional
         How long it may become when stars are few (s); left out: it stays as it is.
+    aim : callable, optional
+        Returns target and tolerance as they are wished for now; left out: they stay as they are.
     """
 
     def __init__(
@@ -128,16 +131,19 @@ class Follower:
         standing: Standing | None = None,
         reports: KnobReports | None = None,
         longest_exposure_s: float | None = None,
+        aim: Callable[[], tuple[Vector, float]] | None = None,
     ) -> None:
         self._measurer = measurer
         self._clock = clock
         self.target_enu = target_enu
         self.tolerance_rad = tolerance_rad
+        self._aim = aim
         self._exposure = LiveExposure(exposure_s, longest_s=longest_exposure_s or exposure_s)
         self._on_correction = on_correction
         self._on_trouble = on_trouble
         self._mount = mount
         self._standing = standing or Standing()
+        self._scale_then = self._standing.scale_arcsec_px
         self._reports = reports or KnobReports()
         self.state = begin(survey, LiveModel(mechanical_floor_arcsec=mechanical_floor_arcsec))
         self._sequence, self._jumps = 0, 0
@@ -155,7 +161,7 @@ class Follower:
         Raises
         ------
         MeasurementError
-            ``declination_moved``: the survey is void.
+            ``declination_moved``, ``optics_changed``: the survey is void.
         DeviceError, LinkError
             From the camera.
         """
@@ -169,6 +175,7 @@ class Follower:
             self._on_trouble(failure, clock.monotonic() - self._last_good_s)
             await clock.sleep(_PAUSE_AFTER_FAILURE_S)
             return None
+        refuse_other_scale(self._scale_then, measured)
         self._exposure.saw(measured.attitude)
         status = await _status(self._mount)
         self._standing = _still_standing(
@@ -188,6 +195,7 @@ class Follower:
             advance, self.state, measured.observed, tracking=tracking, moved=moved
         )
         self._reports.look(self.state)
+        self._take_aim()
         live = _correction_of(
             self.state,
             measured,
@@ -210,6 +218,32 @@ class Follower:
         self._on_correction(live)
         self._held = live.correction.verdict is Verdict.GOOD_ENOUGH
         return live
+
+    def _take_aim(self) -> None:
+        if self._aim is None:
+            return
+        target_enu, tolerance_rad = self._aim()
+        if target_enu is not self.target_enu or tolerance_rad != self.tolerance_rad:
+            self.target_enu, self.tolerance_rad = target_enu, tolerance_rad
+            self._held = False  # what was good enough was so for something else
+
+
+def refuse_other_scale(then_arcsec_px: float | None, measured: Measured) -> None:
+    """Refuse a frame of other optics than the survey's; None: nobody knows those.
+
+    Raises
+    ------
+    MeasurementError
+        ``optics_changed``.
+    """
+    now = measured.attitude.scale_arcsec_px
+    if then_arcsec_px and abs(now / then_arcsec_px - 1.0) > SAME_OPTICS_FRACTION:
+        raise MeasurementError(
+            f"the picture's scale is {now:.2f} arcsec per pixel and was {then_arcsec_px:.2f} at "
+            "the survey: another camera or telescope",
+            remedy="Survey again, with the camera that is in use now.",
+            code="optics_changed",
+        )
 
 
 def validity_s(frame_takes_s: float) -> float:

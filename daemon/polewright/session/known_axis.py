@@ -22,7 +22,8 @@ HOLDS = timedelta(hours=12)
 class KnownAxis:
     """The elevated end of the axis, its covariance across (rad^2), and when it was seen.
 
-    ``doubtful``: a watch saw something move, and takes it to be the axis.
+    ``doubtful``: a watch or a look saw something move, and takes it to be the axis; until the next
+    survey.
     """
 
     axis_enu: Vector
@@ -45,8 +46,10 @@ class KnownAxis:
         )
 
     @classmethod
-    def corrected(cls, correction: Correction, instant: datetime) -> "KnownAxis":
-        """Take it from a live correction."""
+    def corrected(
+        cls, correction: Correction, instant: datetime, *, doubtful: bool = False
+    ) -> "KnownAxis":
+        """Take it from a live correction; ``doubtful`` where it was so before."""
         altitude = math.radians(correction.axis_altitude_deg)
         sideways = correction.azimuth_error_sigma_arcmin * ARCMIN_RAD * math.cos(altitude)
         upward = correction.altitude_error_sigma_arcmin * ARCMIN_RAD
@@ -54,6 +57,7 @@ class KnownAxis:
             axis_enu=enu_from_altaz(altitude, math.radians(correction.axis_azimuth_deg)),
             covariance_rad2=np.diag([sideways**2, upward**2]),
             instant=instant,
+            doubtful=doubtful,
         )
 
     def holds(self, now: datetime) -> bool:

@@ -36,7 +36,10 @@ class LiveTelling:
         self._valid_s = live.valid_s
         if self._keep is not None:
             self._keep(live)
-        self._work.memory.axis = KnownAxis.corrected(live.correction, self._work.clock.now())
+        memory = self._work.memory
+        memory.axis = KnownAxis.corrected(
+            live.correction, self._work.clock.now(), doubtful=memory.in_doubt
+        )
         message = self._work.teller.correction(live)
         self._work.teller.state(step=self._doing, frames=live.sequence)
         self._work.reply({"step": self._doing, "correction": message})

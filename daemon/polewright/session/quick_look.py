@@ -12,7 +12,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from polewright.core.axis.correction import Correction, Verdict, correct
+import numpy as np
+
+from polewright.core.axis.correction import Correction, Verdict, amount_words, correct
 from polewright.core.axis.estimate import AxisEstimate
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.second_look import (
@@ -57,7 +59,7 @@ async def quick_look(
     """
     wishes = work.memory.wishes = work.memory.wishes.asked(arguments)
     status = await _status(work)
-    why = untold or _doubted(before) or _hindered(work, wishes, status)
+    why = untold or _doubted(before) or _hindered(work, wishes, status) or _too_rough(work, before)
     if why is None and before is not None and work.memory.survey is not None:
         looking = _Looking(work, wishes, work.memory.survey, before, status)
         try:
@@ -82,6 +84,21 @@ def _doubted(before: KnownAxis | None) -> Why | None:
     return _no(
         "axis_not_seen_since",
         "the watch saw something move, and nobody surveyed the axis since",
+    )
+
+
+def _too_rough(work: Workplace, before: KnownAxis | None) -> Why | None:
+    """Return why an axis is known too roughly to vouch for what a frame shows: by a sensor, say."""
+    survey = work.memory.survey
+    if before is None or survey is None or before.instant == survey.instant:
+        return None
+    sigma_rad = math.sqrt(float(np.linalg.eigvalsh(before.covariance_rad2)[-1]))
+    if sigma_rad <= 0.5 * work.memory.wishes.tolerance_arcsec * ARCSEC_RAD:
+        return None
+    return _no(
+        "axis_known_roughly",
+        f"since the survey the axis was seen to {amount_words(sigma_rad, sigma_rad)} only, too "
+        "roughly to tell that camera and declination were left as they were",
     )
 
 
@@ -267,11 +284,12 @@ class _Looking:
         )
 
     def _correction(self, look: SecondLook) -> Correction:
+        wishes = self.work.memory.wishes  # a plan may have been set since the look began
         return correct(
             look.axis_enu,
             look.covariance_rad2,
-            self.wishes.target_enu(self.work.place),
-            tolerance_rad=self.wishes.tolerance_arcsec * ARCSEC_RAD,
+            wishes.target_enu(self.work.place),
+            tolerance_rad=wishes.tolerance_arcsec * ARCSEC_RAD,
             trustworthy=look.steady,
         )
 

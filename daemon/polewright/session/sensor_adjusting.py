@@ -23,11 +23,11 @@ from polewright.core.axis.estimate import Method
 from polewright.core.axis.knobs import Bolt
 from polewright.core.axis.sensed_axis import disturbance_words, sensed_axis, settle
 from polewright.core.errors import MeasurementError, UsageError
-from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD
-from polewright.core.geometry.rotations import Vector
+from polewright.core.geometry.directions import ARCMIN_RAD
 from polewright.core.sky.magnetic import MagneticField, magnetic_field
 from polewright.ports import Clock, SensorReading
 from polewright.session.adjustment import STEADY_FRAMES
+from polewright.session.aim import Aim
 from polewright.session.experience import Experience
 from polewright.session.following import VALIDITY_S, LiveCorrection, worth_telling
 from polewright.session.knob_reports import KnobReports
@@ -70,8 +70,7 @@ async def adjust_by_sensor(work: Workplace, arguments: Mapping[str, Any]) -> Mes
         desk,
         work.clock,
         magnetic_field(work.place, work.clock.now()),
-        memory.wishes.target_enu(work.place),
-        tolerance_rad=memory.wishes.tolerance_arcsec * ARCSEC_RAD,
+        Aim(memory, work.place),
         telling=LiveTelling(work, "turn the bolts; by a sensor, roughly"),
         reports=work.knobs,
         experience=work.experience,
@@ -106,10 +105,8 @@ class SensorFollower:
         Waits between looks.
     field : MagneticField
         The Earth's, where the mount stands.
-    target_enu : ndarray of shape (3,)
-        Where the axis shall be.
-    tolerance_rad : float
-        How near is good enough (rad).
+    aim : Aim
+        Where the axis shall be, and how near is good enough.
     telling : LiveTelling
         Told of corrections and trouble.
     reports : KnobReports
@@ -125,9 +122,8 @@ class SensorFollower:
         desk: SensorDesk,
         clock: Clock,
         field: MagneticField,
-        target_enu: Vector,
+        aim: Aim,
         *,
-        tolerance_rad: float,
         telling: LiveTelling,
         reports: KnobReports,
         experience: Experience,
@@ -136,8 +132,7 @@ class SensorFollower:
         self._desk = desk
         self._clock = clock
         self._field = field
-        self._target_enu = target_enu
-        self._tolerance_rad = tolerance_rad
+        self._aim = aim
         self._telling = telling
         self._reports = reports
         self._experience = experience
@@ -228,11 +223,12 @@ class SensorFollower:
         )
 
     def _correct(self, axis: SensorAxis, *, trustworthy: bool) -> Correction:
+        target_enu, tolerance_rad = self._aim()
         return correct(
             axis.axis_enu,
             axis.covariance_rad2,
-            self._target_enu,
-            tolerance_rad=self._tolerance_rad,
+            target_enu,
+            tolerance_rad=tolerance_rad,
             trustworthy=trustworthy,
             held=self._held,
         )

@@ -91,8 +91,10 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
             code="trailed_frames",
         )
     memory.survey, memory.kept = estimate, None
-    if memory.wishes is before:  # else a plan was set meanwhile, and holds from now on
+    if memory.wishes is before:
         memory.wishes = wishes
+    else:  # a plan was set meanwhile: it holds from now on, for this verdict too
+        wishes = memory.wishes
     memory.axis = KnownAxis.surveyed(estimate)
     standing = Standing.of(await mount.status()) if mount else Standing()
     memory.standing = replace(
@@ -114,7 +116,7 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
         target_pole=wishes.target_pole,
         target_enu=wishes.target_enu(place),
         tolerance_arcsec=wishes.tolerance_arcsec,
-        mechanical_floor_arcsec=wishes.survey.mechanical_floor_arcsec,
+        mechanical_floor_arcsec=scene.wish.mechanical_floor_arcsec,
         standing=memory.standing,
         mount=mount.name if mount else "",
     )

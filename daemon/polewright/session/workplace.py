@@ -68,6 +68,13 @@ class Memory:
     doubted: KnownAxis | None = None
     sights: Sights | None = None
 
+    @property
+    def in_doubt(self) -> bool:
+        """True where something was seen to move since the survey, camera or declination maybe."""
+        if self.axis is None:
+            return self.doubted is not None
+        return self.axis.doubtful
+
     def take_up(self, kept: SurveyRecord) -> None:
         """Go by an earlier evening's survey."""
         self.survey, self.kept = kept.estimate, kept
