@@ -1,7 +1,9 @@
 """Real INDI servers on free loopback ports, started and stopped for one test."""
 
 import asyncio
+import contextlib
 import os
+import random
 import shutil
 import signal
 import socket
@@ -20,6 +22,11 @@ STOCK_DRIVERS = ("indi_simulator_telescope", "indi_simulator_ccd", "indi_simulat
 # A loaded two-core machine starts three drivers in well under a second (s).
 START_S = 15.0
 STOP_S = 5.0
+
+# Below Linux's usual range of a connection's own end, which begins at 32768.
+_SERVER_PORTS = (20_000, 32_000)
+# Workers of one suite and its seeded tests must not draw the same.
+_DICE = random.SystemRandom()
 
 needs_indiserver = pytest.mark.skipif(
     any(shutil.which(program) is None for program in ("indiserver", *STOCK_DRIVERS)),
@@ -52,10 +59,16 @@ class RunningServer:
 
 
 def free_port() -> int:
-    """Return a TCP port that nothing listens on now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """Return a TCP port that nothing listens on now.
+
+    None of those from which the system gives connections their own ends: one of these would take
+    the port again before a server does.
+    """
+    while True:
+        port = _DICE.randrange(*_SERVER_PORTS)
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 @asynccontextmanager
