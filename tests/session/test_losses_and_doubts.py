@@ -161,3 +161,17 @@ async def test_a_late_answer_of_motors_to_a_stop_says_nothing_of_a_step_that_was
     stepping.cancel()
     await asyncio.wait({stepping})
     assert guarded.moving
+
+
+async def test_what_is_about_to_move_in_the_moment_of_a_stop_does_not():
+    stage = MotorStage()
+    await stage.surveyed()
+    mount = stage.evening._guard.mount
+    mount.allow_motion()
+    stage.mount.slews.clear()
+    moving = asyncio.create_task(mount.turn_to(20.0, -70.0))
+    await stage.evening.handle("stop", {})
+    with pytest.raises(SafetyError) as caught:
+        await moving
+    assert caught.value.code == "stopped"
+    assert stage.mount.slews == []

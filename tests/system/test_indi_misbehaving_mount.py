@@ -355,3 +355,33 @@ async def test_a_mount_that_does_not_confirm_a_stop_alarms_the_person() -> None:
             await mount.abort()
         assert caught.value.code == "still_moving"
         assert len(server.commands("TELESCOPE_ABORT_MOTION")) >= 3
+
+
+async def test_a_go_to_that_is_still_being_prepared_is_not_sent_after_a_stop() -> None:
+    """The mount takes its time to take go-tos at all; the stop is there before it does."""
+    asked, go_on = asyncio.Event(), asyncio.Event()
+
+    async def react(server: FakeIndiServer, element: Element) -> None:
+        match element.get("name"):
+            case "ON_COORD_SET":
+                asked.set()
+                await go_on.wait()
+                values = {"TRACK": "On", "SLEW": "Off"}
+                await server.send(change("Switch", MOUNT_NAME, "ON_COORD_SET", values, state="Ok"))
+
+    async with (
+        fake_server(definitions(), react) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        mount = IndiMount(connection, MOUNT_NAME, slew_s=1.0)
+        going = asyncio.create_task(slew(mount))
+        await asked.wait()
+        stopping = asyncio.create_task(mount.abort())
+        await asyncio.sleep(0)
+        go_on.set()
+        with pytest.raises(DeviceError) as caught:
+            await going
+        assert caught.value.code == "stopped"
+        assert server.commands("EQUATORIAL_EOD_COORD") == []
+        stopping.cancel()
+        await asyncio.wait({stopping})

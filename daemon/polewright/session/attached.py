@@ -146,6 +146,8 @@ class Attached:
         motors = self.motors
         if motors is not None:
             motors.hold()
+        if self.mount is not None:
+            self.mount.halt()  # at once: its stop begins only when its task does
         mount_stops = asyncio.ensure_future(self._guard.stop())
         motors_stop: asyncio.Future[DeviceError | LinkError | None] | None = None
         if motors is not None and motors.moving:

@@ -71,6 +71,7 @@ class IndiMount:
         self._now = now
         self._slew_s = slew_s
         self._one_at_a_time = asyncio.Lock()
+        self._aborts = 0
 
     @property
     def name(self) -> str:
@@ -155,7 +156,8 @@ class IndiMount:
             When the connection is lost.
         DeviceError
             Where the mount is parked, refuses, does not move, goes silent, does not arrive in
-            time or stops elsewhere.  It is told to stop before the error leaves.
+            time or stops elsewhere.  It is told to stop before the error leaves.  ``stopped``:
+            it was told to stop before the go-to was sent.
         """
         if not -90.0 <= declination_deg <= 90.0:
             raise DeviceError(
@@ -166,6 +168,7 @@ class IndiMount:
         target = Position(
             right_ascension_deg=right_ascension_deg % 360.0, declination_deg=declination_deg
         )
+        aborts = self._aborts
         async with self._one_at_a_time:
             await self.ensure_ready()
             equatorial = property_of(self._device)
@@ -185,6 +188,12 @@ class IndiMount:
             if mode is not None and not mode.is_on("TRACK"):
                 await self._device.switch("ON_COORD_SET", "TRACK", task="take go-to commands")
             await self._track_at(TrackMode.SIDEREAL)
+            if self._aborts != aborts:  # nothing is awaited from here until it is sent
+                raise DeviceError(
+                    f"{self.name} was told to stop before its go-to was sent",
+                    remedy="Start again when ready",
+                    code="stopped",
+                )
             async with self._stopped_on_error():
                 target = as_told(target, equatorial, self._now())
                 await go_to(self._device, equatorial, target, longest_s=self._slew_s)
@@ -308,6 +317,7 @@ class IndiMount:
         DeviceError
             Where the mount goes on moving.
         """
+        self._aborts += 1  # a go-to that is still being prepared is not sent any more
         equatorial = property_of(self._device)
         if not self._device.connected:
             self.connection.ensure_alive()
