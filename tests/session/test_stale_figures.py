@@ -2,19 +2,26 @@
 
 import asyncio
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
 
+from polewright.core.axis.axis_watch import AxisWatch
+from polewright.core.axis.guide_watch import GuideStar, GuideWatch
 from polewright.core.errors import LinkError, PolewrightError
+from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, enu_from_altaz
 from polewright.core.geometry.rotations import rotation_from_vector
-from tests.session.ports_in_memory import TERRACE, MemoryCamera
+from tests.bench.watch import Night, simulated
+from tests.session.ports_in_memory import NIGHT, TERRACE, MemoryCamera
 from tests.session.test_evening import Stage, _bolts
 from tests.session.test_planning import SHOT
 from tests.session.test_planning import Stage as PlanStage
 from tests.session.test_verifying import WISHES, _ready
 
 GONE = LinkError("the link broke", remedy="Wait.")
+_AXIS = enu_from_altaz(np.radians(32.4), np.pi)
+_SURE = np.eye(2) * (15.0 * ARCSEC_RAD) ** 2
 
 
 async def test_a_plan_set_in_a_look_is_what_the_look_is_judged_by():
@@ -151,3 +158,58 @@ async def test_an_axis_that_a_sensor_saw_to_a_degree_vouches_for_no_camera():
     look = await stage.evening.handle("verify", {"depth": "quick"})
     assert (look["verdict"], look["moved"]) == ("cannot_tell", None)
     assert not stage.gate.opened
+
+
+def _set_back(frames, hours):
+    """The frames as a computer dates them whose clock was set back before they were taken."""
+    back = timedelta(hours=hours)
+    return [
+        replace(one, observed=replace(one.observed, instant=one.observed.instant - back))
+        for one in frames
+    ]
+
+
+def _night_with_a_bump(seed):
+    night = Night(bump_rad=ARCMIN_RAD, recentring=False)
+    frames, axis, bumped, _ = simulated(np.random.default_rng(seed), night)
+    return frames, AxisWatch(axis_enu=axis, covariance_rad2=_SURE, south=True), bumped
+
+
+async def test_a_watch_is_not_blind_after_a_clock_that_was_set_back():
+    told = 0
+    for seed in range(3000, 3004):
+        frames, watch, bumped = _night_with_a_bump(seed)
+        set_at = bumped - 8
+        for one in frames[:set_at]:
+            assert watch.see(one) is None
+        told += any(watch.see(one) for one in _set_back(frames[set_at:], 12.0))
+    assert told == 4
+
+
+async def test_frames_that_come_late_are_passed_over_and_a_bump_is_told_all_the_same():
+    frames, watch, bumped = _night_with_a_bump(3000)
+    assert bumped > 8
+    late = [*frames[: bumped - 2], *frames[bumped - 6 : bumped - 4], *frames[bumped - 2 :]]
+    found = [watch.see(one) for one in late]
+    assert not any(found[: bumped - 2])
+    assert any(found[bumped:])
+
+
+def test_guide_offsets_are_heard_after_a_clock_that_was_set_back():
+    watch = GuideWatch(axis_enu=_AXIS, covariance_rad2=_SURE, south=True)
+
+    def star(second, north_arcsec):
+        return GuideStar(
+            instant=NIGHT + timedelta(seconds=second),
+            north_rad=north_arcsec * ARCSEC_RAD,
+            direction_enu=enu_from_altaz(0.8, 0.3),
+            left_alone=True,
+        )
+
+    for n in range(30):
+        assert watch.see(star(4.0 * n, 0.3 * (-1) ** n)) is None
+    after = -3600.0
+    found = [watch.see(star(after + 4.0 * n, 0.3 * (-1) ** n)) for n in range(20)]
+    found += [watch.see(star(after + 4.0 * n, 90.0 + 0.3 * (-1) ** n)) for n in range(20, 40)]
+    assert not any(found[:20])
+    assert any(found[20:])

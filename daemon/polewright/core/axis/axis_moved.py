@@ -13,6 +13,10 @@ from polewright.core.geometry.directions import ARCSEC_RAD
 
 Array = NDArray[np.float64]
 
+EARLIER_IN_ORDER = 3
+"""So many frames or offsets in order, all dated before what came last: no late ones any more (a
+judgement, no source)."""
+
 
 class Evidence(StrEnum):
     """What shows that the axis moved."""

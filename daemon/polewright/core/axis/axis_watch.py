@@ -15,7 +15,13 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.core.axis.axis_moved import AxisMoved, Evidence, Seen, WatchLimits
+from polewright.core.axis.axis_moved import (
+    EARLIER_IN_ORDER,
+    AxisMoved,
+    Evidence,
+    Seen,
+    WatchLimits,
+)
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
 from polewright.core.geometry.directions import ARCSEC_RAD, cross, sky_tangents, unit
@@ -77,6 +83,7 @@ class AxisWatch:
     _basis: Matrix = field(default_factory=lambda: np.eye(3))
     _reference: Matrix = field(default_factory=lambda: np.eye(3))
     _away: list[Seen] = field(default_factory=list)
+    _earlier: list[Seen] = field(default_factory=list)
 
     def see(self, seen: Seen) -> AxisMoved | None:
         """Take one more frame, and return what it shows; None where nothing moved.
@@ -87,7 +94,9 @@ class AxisWatch:
         if self._frames:
             last = self._frames[-1].observed
             if seen.observed.instant <= last.instant:
+                self._note_earlier(seen)
                 return None
+            self._earlier = []
             # One frame far off may be solved wrongly; two in a row are another target.
             wander = self._wander_of(seen.observed)
             if self._is_elsewhere(wander):
@@ -106,6 +115,17 @@ class AxisWatch:
             return found
         self._begin(seen)
         return None
+
+    def _note_earlier(self, seen: Seen) -> None:
+        """Pass over a frame that comes late; many in order say that a clock was set back.
+
+        Then all before is of another time, and it is gone on from them.
+        """
+        if self._earlier and seen.observed.instant <= self._earlier[-1].observed.instant:
+            self._earlier = []
+        self._earlier.append(seen)
+        if len(self._earlier) >= EARLIER_IN_ORDER:
+            self._go_on_from(self._earlier)
 
     def _elsewhere(self, seen: Seen) -> AxisMoved | None:
         """Take a frame that shows another place: a go-to, unless the mount was left alone."""
@@ -136,7 +156,7 @@ class AxisWatch:
         return found
 
     def _begin(self, seen: Seen) -> None:
-        self._away = []
+        self._away, self._earlier = [], []
         self._frames, self._wander = [seen], [np.zeros(3)]
         self._reference = np.asarray(seen.observed.enu_from_camera)
         north_end = self._north_end
@@ -322,7 +342,9 @@ class AxisWatch:
 
     def _rebase(self, newest: int) -> None:
         """Go on from the newest frames only."""
-        kept: Sequence[Seen] = self._frames[-newest:]
+        self._go_on_from(self._frames[-newest:])
+
+    def _go_on_from(self, kept: Sequence[Seen]) -> None:
         self._begin(kept[0])
         for one in kept[1:]:
             self._wander.append(self._wander_of(one.observed))

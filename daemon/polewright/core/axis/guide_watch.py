@@ -12,7 +12,7 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.core.axis.axis_moved import AxisMoved, Evidence, WatchLimits
+from polewright.core.axis.axis_moved import EARLIER_IN_ORDER, AxisMoved, Evidence, WatchLimits
 from polewright.core.axis.drift import DriftTrack, Wander, solve_drift
 from polewright.core.axis.tolerance import SIDEREAL_RATE_RAD_S
 from polewright.core.geometry.directions import ARCSEC_RAD, cross, sky_tangents, unit
@@ -61,12 +61,15 @@ class GuideWatch:
     _heap: list[GuideStar] = field(default_factory=list)
     _gathered: list[Wander] = field(default_factory=list)
     _unjudged: int = 0
+    _earlier: list[GuideStar] = field(default_factory=list)
 
     def see(self, star: GuideStar) -> AxisMoved | None:
         """Take one more offset, and return what it shows; None where nothing moved."""
         last = self._recent[-1] if self._recent else None
         if last is not None and star.instant <= last.instant:
+            self._note_earlier(star)
             return None
+        self._earlier = []
         silent = last and (star.instant - last.instant).total_seconds() > _SILENT_S
         if star.anew or star.left_alone is False or silent:
             self.begin()
@@ -77,6 +80,15 @@ class GuideWatch:
             return found
         self._gather(star)
         return self._trend()
+
+    def _note_earlier(self, star: GuideStar) -> None:
+        """Pass over an offset that comes late; many in order say that a clock was set back."""
+        if self._earlier and star.instant <= self._earlier[-1].instant:
+            self._earlier = []
+        self._earlier.append(star)
+        if len(self._earlier) >= EARLIER_IN_ORDER:
+            self.begin()
+            self._recent, self._earlier = self._earlier, []
 
     def begin(self) -> None:
         """Begin anew: another star, or another place of the same."""
