@@ -3,7 +3,9 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
+from polewright.core.errors import DeviceError
 from polewright.core.imaging.attitude import SolveHint
 from polewright.session.measuring import FrameMeasurer
 from tests.session.ports_in_memory import (
@@ -43,3 +45,42 @@ async def test_the_lens_is_learned_from_rich_frames_and_told_to_sparse_ones():
     await measurer.measure(1.0)
     assert [hint.radial for hint in solver.hints] == [0.0, 0.0, 0.003]
     assert measurer.hint.radial == 0.003
+
+
+class LosingCamera(MemoryCamera):
+    """Its driver loses the frames of these numbers."""
+
+    lost = ()
+    tries = 0
+
+    async def expose(self, exposure_s):
+        self.tries += 1
+        if self.tries in self.lost:
+            await self.clock.sleep(exposure_s + 5.0)
+            raise DeviceError("Hoopoe delivered no frame", remedy="See its cable.", code="no_frame")
+        return await super().expose(exposure_s)
+
+
+@pytest.mark.parametrize(
+    ("lost", "tries"), [((2,), 3), ((2, 3), None), ((1,), None)], ids=["one", "two", "first"]
+)
+async def test_a_frame_that_was_lost_is_exposed_once_more(
+    lost: tuple[int, ...], tries: int | None
+) -> None:
+    clock = VirtualClock()
+    camera = LosingCamera(clock)
+    camera.lost = lost
+    solver = MemorySolver(MemoryMount(clock), np.random.default_rng(1))
+    measurer = FrameMeasurer(camera, solver, TERRACE, clock, SolveHint(scale_arcsec_px=6.4))
+
+    async def two() -> None:
+        await measurer.measure(1.0)
+        await measurer.measure(1.0)
+
+    if tries is None:
+        with pytest.raises(DeviceError, match="no frame"):
+            await two()
+        assert camera.tries == max(lost)
+    else:
+        await two()
+        assert camera.tries == tries

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from polewright.core.axis.observation import ObservedAttitude
 from polewright.core.axis.observing import observe
-from polewright.core.errors import MeasurementError
+from polewright.core.errors import DeviceError, MeasurementError
 from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.imaging.frame import Frame
@@ -113,7 +113,7 @@ class FrameMeasurer:
             The frame could not be solved or has no time.
         """
         begin_frame(self._taken + 1)
-        frame = await self._camera.expose(exposure_s)
+        frame = await self._exposed(exposure_s)
         arrived_s = self._clock.monotonic()
         self._taken += 1
         key = key_of(frame, self._camera.name)
@@ -132,6 +132,19 @@ class FrameMeasurer:
         if self._on_measured is not None:
             self._on_measured(measured)
         return measured
+
+    async def _exposed(self, exposure_s: float) -> Frame:
+        """Return a frame; one that the driver lost is exposed once more.
+
+        A camera that has delivered nothing yet gets no second chance: its cable is more likely.
+        """
+        try:
+            return await self._camera.expose(exposure_s)
+        except DeviceError as lost:
+            if lost.code != "no_frame" or not self._taken:
+                raise
+            _log.warning("%s; it is exposed once more", lost.text)
+        return await self._camera.expose(exposure_s)
 
     async def _solved(self, frame: Frame, key: TrainKey, direction_icrs: Vector | None) -> Attitude:
         """Solve with what is known of the optics; until a frame has shown it, with a way back."""

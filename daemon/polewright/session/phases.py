@@ -69,7 +69,7 @@ _RUNNING = MappingProxyType(
     {
         Phase.SURVEYING: "a survey",
         Phase.ADJUSTING: "an adjustment",
-        Phase.VERIFYING: "a verification",
+        Phase.VERIFYING: "a check of the axis",
         Phase.STAR_ALIGNING: "a star alignment",
     }
 )
