@@ -492,8 +492,6 @@ def _any_camera(self, camera):
 
 
 def _keep_the_word(self):
-    if (mount := self.mount) is not None and mount.clear_to_move:
-        self._clear_before.add(mount.name)
     self.mount = None
 
 
