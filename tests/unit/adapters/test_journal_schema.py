@@ -17,7 +17,7 @@ from polewright.adapters.journal.schema import (
     tables_of,
     version_of,
 )
-from polewright.adapters.journal.store import JournalStore
+from polewright.adapters.journal.store import DamagedFileError, JournalStore
 from polewright.core.axis.knobs import Bolt, Knob
 from polewright.core.axis.stands import AxisSeen, Placed
 from polewright.core.records import KnobRecord
@@ -174,6 +174,14 @@ def test_a_newer_versions_file_is_left_as_it_is(version_1):
     with pytest.raises(NotAJournalError, match="newer"):
         JournalStore(version_1, now=lambda: NIGHT)
     assert version_1.read_bytes() == before
+
+
+def test_a_version_below_nothing_is_damage(version_1):
+    """Two bytes turned in the file's head can say so."""
+    with _open(version_1) as connection:
+        connection.execute("PRAGMA user_version = -7")
+    with pytest.raises(DamagedFileError, match="version is -7"):
+        JournalStore(version_1, now=lambda: NIGHT)
 
 
 def test_another_programs_database_is_left_as_it_is(tmp_path):

@@ -12,7 +12,7 @@ from polewright import __version__
 from polewright.adapters.journal.lessons import read_lessons
 from polewright.adapters.journal.moments import read_moments
 from polewright.adapters.journal.packing import DamagedRecordError, pack, unpack
-from polewright.adapters.journal.schema import migrate, present_tables, tables_of
+from polewright.adapters.journal.schema import migrate, present_tables, tables_of, version_of
 from polewright.core.axis.stands import Moment
 from polewright.core.geometry.directions import ARCMIN_RAD, ARCSEC_RAD, altaz_from_enu
 from polewright.core.records import (
@@ -119,6 +119,8 @@ class JournalStore:
             (verdict,) = run("PRAGMA quick_check(1)").fetchone()
             if verdict != "ok":
                 raise DamagedFileError(verdict)
+        if (version := version_of(self._connection)) < 0:
+            raise DamagedFileError(f"its version is {version}")
         migrate(self._connection)
         found = tables_of(self._connection)
         if altered := [name for name, sql in present_tables().items() if found.get(name) != sql]:
