@@ -91,23 +91,23 @@ async def test_a_foreign_name_or_origin_is_refused():
 async def test_commands_get_the_same_answers_refusals_and_idempotence_as_on_the_broker():
     async with Stage().running() as stage, caller() as session, live(session, stage) as ours:
         await greeted(ours)
-        stop = {"command": "stop", "payload": {"id": "one"}}
-        await ours.send_json(stop)
-        assert (await answer(ours, "done"))["result"] == {"stopped": True}
-        await ours.send_json(stop)
-        assert (await answer(ours, "done"))["id"] == "one"
-        assert stage.asked == [("stop", {})]
+        for verb in ("confirm_clear", "confirm_clear", "stop", "stop"):
+            await ours.send_json({"command": verb, "payload": {"id": verb}})
+            assert (await answer(ours, "done"))["ok"]
+        # The same id again is the same command, but for a stop, which is obeyed every time.
+        obeyed = [("confirm_clear", {}), ("stop", {}), ("stop", {})]
+        assert stage.asked == obeyed
         for verb, payload, code in (
             ("dance", {"id": "two"}, "unknown_verb"),
             ("survey", {"id": "three", "frames": 1000}, "invalid_arguments"),
             ("survey", {"id": "four", "colour": "red"}, "invalid_arguments"),
             ("survey", {}, "invalid_arguments"),
-            ("survey", {"id": "one"}, "id_used"),
+            ("survey", {"id": "confirm_clear"}, "id_used"),
             ("survey", {"id": "five", "target_pole": "x" * 20_000}, "payload_too_large"),
         ):
             await ours.send_json({"command": verb, "payload": payload})
             assert (await answer(ours, "failed"))["error"]["code"] == code
-        assert stage.asked == [("stop", {})]
+        assert stage.asked == obeyed
 
 
 async def test_rubbish_is_refused_and_corrections_go_on():
