@@ -21,9 +21,10 @@ from tests.system.fake_indi_server import (
 ADJUSTMENT = "PAC_MANUAL_ADJUSTMENT"
 
 
-def definitions() -> str:
+def definitions(*, connected: bool = True) -> str:
+    on, off = ("On", "Off") if connected else ("Off", "On")
     return (
-        define("Switch", ADJUSTER_NAME, "CONNECTION", {"CONNECT": "On", "DISCONNECT": "Off"})
+        define("Switch", ADJUSTER_NAME, "CONNECTION", {"CONNECT": on, "DISCONNECT": off})
         + define("Switch", ADJUSTER_NAME, "PAC_ABORT_MOTION", {"ABORT": "Off"})
         + define(
             "Number",
@@ -191,6 +192,36 @@ async def test_a_driver_that_never_takes_a_stop_is_told_to_the_person() -> None:
             await stopped_in_a_step(server, connection)
     assert caught.value.code == "still_moving"
     assert "power" in caught.value.remedy
+
+
+async def test_a_step_that_is_still_being_prepared_is_not_sent_after_a_stop() -> None:
+    """The driver takes its time to connect; the stop is there before the step could go out."""
+    asked, go_on = asyncio.Event(), asyncio.Event()
+
+    async def slow_to_connect(server: FakeIndiServer, element: Element) -> None:
+        if element.get("name") == "CONNECTION":
+            asked.set()
+            await go_on.wait()
+            on = {"CONNECT": "On", "DISCONNECT": "Off"}
+            await server.send(change("Switch", ADJUSTER_NAME, "CONNECTION", on, state="Ok"))
+        else:
+            await obedient(server, element)
+
+    async with (
+        fake_server(definitions(connected=False), slow_to_connect) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        adjuster = IndiAdjuster(connection, ADJUSTER_NAME)
+        stepping = asyncio.create_task(adjuster.step(1.0, 1.0))
+        await asked.wait()
+        stopping = asyncio.create_task(adjuster.abort())
+        await asyncio.sleep(0)
+        go_on.set()
+        with pytest.raises(DeviceError) as caught:
+            await stepping
+        await stopping
+        assert caught.value.code == "stopped"
+        assert (1.0, 1.0) not in steps(server)
 
 
 async def vanishing(server: FakeIndiServer, element: Element) -> None:

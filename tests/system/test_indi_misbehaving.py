@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from polewright.adapters.indi.camera import IndiCamera
+from polewright.adapters.indi.camera import IndiCamera, decode_picture
 from polewright.adapters.indi.connection import PING_TIMEOUT_S, QUIET_S, IndiConnection
 from polewright.core.errors import DeviceError, LinkError
 from polewright.core.imaging.frame import Frame
@@ -174,6 +174,36 @@ async def test_a_frame_whose_camera_stays_busy_for_ever_is_used() -> None:
     frame, _ = await exposed(on_exposure(*replies))
     assert frame.pixels.shape == (48, 64)  # type: ignore[attr-defined]
     assert time.monotonic() - begun_s < 4.0
+
+
+async def test_a_frame_of_an_earlier_exposure_is_not_taken_for_the_one_asked_for() -> None:
+    """A stop was said to be taken; the frame of before comes when the next is already asked for."""
+    asked = asyncio.Event()
+
+    async def react(server: FakeIndiServer, element: Element) -> None:
+        if element.get("name") == "CCD_ABORT_EXPOSURE":
+            await server.send(exposure_state("Idle"))
+        if element.get("name") == "CCD_EXPOSURE":
+            await server.send(exposure_state("Busy", 1.0))
+            if not asked.is_set():
+                asked.set()
+                return
+            await server.send(blob(CAMERA_NAME, picture(seed=1)) + exposure_state("Ok"))
+            await asyncio.sleep(1.0)
+            await server.send(blob(CAMERA_NAME, picture(seed=2)) + exposure_state("Ok"))
+
+    async with (
+        fake_server(camera_definitions(), react) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        camera = IndiCamera(connection, CAMERA_NAME)
+        given_up = asyncio.create_task(camera.expose(1.0))
+        await asked.wait()
+        given_up.cancel()
+        await asyncio.wait({given_up})
+        frame = await camera.expose(1.0)
+    asked_for = decode_picture(picture(seed=2), CAMERA_NAME)
+    assert np.array_equal(frame.pixels, asked_for.pixels)
 
 
 async def test_what_the_header_lacks_comes_from_the_devices() -> None:

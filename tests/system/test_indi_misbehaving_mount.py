@@ -385,3 +385,39 @@ async def test_a_go_to_that_is_still_being_prepared_is_not_sent_after_a_stop() -
         assert server.commands("EQUATORIAL_EOD_COORD") == []
         stopping.cancel()
         await asyncio.wait({stopping})
+
+
+async def test_a_sync_that_is_given_up_leaves_no_mount_that_takes_go_tos_for_syncs() -> None:
+    """It is given up while the mount has not yet said that it takes syncs; then it does."""
+    asked, in_order = asyncio.Event(), asyncio.Lock()
+    choices = {"TRACK": "On", "SLEW": "Off", "SYNC": "Off"}
+
+    async def react(server: FakeIndiServer, element: Element) -> None:
+        if element.get("name") != "ON_COORD_SET":
+            return
+        wanted = server.commands("ON_COORD_SET")[-1]
+        asked.set()
+        async with in_order:
+            await asyncio.sleep(0.1)
+            told = {name: wanted.get(name, "Off") for name in choices}
+            await server.send(change("Switch", MOUNT_NAME, "ON_COORD_SET", {**told}, state="Ok"))
+
+    able = definitions().replace(
+        define("Switch", MOUNT_NAME, "ON_COORD_SET", {"TRACK": "Off", "SLEW": "On"}),
+        define("Switch", MOUNT_NAME, "ON_COORD_SET", {**choices}),
+    )
+    async with (
+        fake_server(able, react) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        syncing = asyncio.create_task(
+            IndiMount(connection, MOUNT_NAME).sync(TARGET_HOURS * 15.0, TARGET_DEG)
+        )
+        await asked.wait()
+        syncing.cancel()
+        await asyncio.wait({syncing})
+        mode = connection.read(MOUNT_NAME, "ON_COORD_SET")
+        assert mode is not None
+        assert mode.is_on("TRACK")
+        assert "TRACK" in server.commands("ON_COORD_SET")[-1]
+        assert server.commands("EQUATORIAL_EOD_COORD") == []

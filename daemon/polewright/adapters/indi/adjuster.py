@@ -85,12 +85,18 @@ class IndiAdjuster:
             When the connection is lost.
         DeviceError
             Where the adjuster refuses, or does not finish in time.  It is told to stop before
-            the error leaves.
+            the error leaves.  ``stopped``: it was told to stop before or in its step.
         """
+        aborts = self._aborts
         async with self._one_at_a_time:
             await self._device.ensure_ready()
             self._check_range(azimuth_deg, altitude_deg)
-            aborts = self._aborts
+            if self._aborts != aborts:  # nothing is awaited from here until it is sent
+                raise DeviceError(
+                    f"{self.name} was told to stop before its step was sent",
+                    remedy="Start again when ready",
+                    code="stopped",
+                )
             try:
                 await self._move(azimuth_deg, altitude_deg)
             except LinkError as error:
@@ -119,6 +125,7 @@ class IndiAdjuster:
         DeviceError
             Where the adjuster has no such command, or goes on moving.
         """
+        self._aborts += 1  # a step that is still being prepared is not sent any more
         self.connection.ensure_alive()
         command = next(
             (
@@ -134,7 +141,6 @@ class IndiAdjuster:
                 remedy="Cut its power if it moves",
                 code="not_supported",
             )
-        self._aborts += 1
         for _ in range(_MOST_ABORTS):
             await self._abort_once(command.name)
             if not await self._resumes():

@@ -34,6 +34,8 @@ _NO_CHIP = 1e6
 _MOST_UNPACKED_BYTES = 400_000_000
 # The frame comes some 15 ms before the exposure is reported done; some drivers stay busy (s).
 DONE_AFTER_FRAME_S = 2.0
+# Cameras with steps of a third of a stop may expose a fifth less than asked for (fraction).
+_SHORTEST_PART = 0.75
 # An abort is answered within one polling period, usually 1 s or less (s).
 ABORT_S = 5.0
 # Chip sizes follow the connection within milliseconds; they are only good to know (s).
@@ -100,6 +102,8 @@ class IndiCamera:
         self._delivery_margin_s = delivery_margin_s
         self._now = now
         self._promptness = Promptness()
+        # An exposure was given up: its frame may still come.
+        self._owes_a_frame = False
         # A second exposure would silently replace the first.
         self._one_at_a_time = asyncio.Lock()
 
@@ -174,8 +178,10 @@ class IndiCamera:
                 except LinkError as loss:
                     raise self._explained(loss) from None
                 except BaseException:
+                    self._owes_a_frame = True
                     await self._abort()
                     raise
+                self._owes_a_frame = False
             frame = await asyncio.to_thread(self._decoded, blob)
         _LOG.debug("%s: a frame of %g s has come", self.name, exposure_s)
         return self._completed(frame, exposure_s, started)
@@ -235,6 +241,13 @@ class IndiCamera:
                         raise gone(self.name, "finish the exposure")
                     if isinstance(event, BlobSnapshot):
                         if event.serial <= since or event.name == self._other_picture:
+                            continue
+                        so_far_s = loop.time() - begun_s
+                        if self._owes_a_frame and so_far_s < _SHORTEST_PART * exposure_s:
+                            self._owes_a_frame = False
+                            _LOG.warning(
+                                "%s: a frame of an earlier exposure is left out", self.name
+                            )
                             continue
                         blob = event
                         self._promptness.came(loop.time() - begun_s - exposure_s)

@@ -31,12 +31,13 @@ async def sync_to(device: IndiDevice, equatorial: str, place: Position) -> None:
     DeviceError
         ``sync_not_taken``; ``sync_mode_left``: its next go-to would be a sync.
     """
+    since = device.connection.serial
     try:
         await device.switch("ON_COORD_SET", "SYNC", task="take a sync")
         await _told(device, equatorial, place)
     finally:
         # Whoever sends a place next, this service or another, means a go-to.
-        await asyncio.shield(_back_to_go_tos(device))
+        await asyncio.shield(_back_to_go_tos(device, since))
 
 
 async def _told(device: IndiDevice, equatorial: str, place: Position) -> None:
@@ -68,9 +69,10 @@ async def _told(device: IndiDevice, equatorial: str, place: Position) -> None:
         )
 
 
-async def _back_to_go_tos(device: IndiDevice) -> None:
+async def _back_to_go_tos(device: IndiDevice, since: int) -> None:
     mode = device.read("ON_COORD_SET")
-    if mode is None or mode.is_on("TRACK"):
+    # What it said before it was asked for a sync may be over by now.
+    if mode is None or (mode.is_on("TRACK") and mode.serial > since):
         return
     try:
         await device.switch("ON_COORD_SET", "TRACK", task="take go-to commands")
