@@ -19,7 +19,12 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from polewright.adapters.mqtt.backoff import Backoff
 from polewright.adapters.mqtt.command_desk import CommandDesk, CommandHandler, Incoming
 from polewright.adapters.mqtt.commands import COMMANDS, Command
-from polewright.adapters.mqtt.connection import V5, heeding_cancellation, open_client
+from polewright.adapters.mqtt.connection import (
+    V5,
+    heed_cancellation,
+    heeding_cancellation,
+    open_client,
+)
 from polewright.adapters.mqtt.discovery import discovery_payload, discovery_topic
 from polewright.adapters.mqtt.ear import RECEIVE_BUFFER_BYTES, paced_messages
 from polewright.adapters.mqtt.instance import already_running, find_other_service
@@ -118,6 +123,7 @@ class MqttService:
                     log.exception("Bug in the MQTT connection; it is opened again")
                 finally:
                     self._connected.clear()
+                heed_cancellation()
                 since = self._connected_s
                 lasted_s = 0.0 if since is None else time.monotonic() - since
                 await asyncio.sleep(backoff.next_wait_s(lasted_s))
