@@ -252,6 +252,30 @@ class TestReconnector:
         with pytest.raises(asyncio.CancelledError):
             await task
 
+    async def test_cancelling_ends_it_where_the_way_out_meets_the_loss(self) -> None:
+        """Told to end while the server goes: what stops the mount then has no link any more."""
+        attempts = 0
+
+        @asynccontextmanager
+        async def open_link() -> AsyncIterator[None]:
+            nonlocal attempts
+            attempts += 1
+            yield
+
+        async def work(_: None) -> None:
+            if attempts == 1:
+                try:
+                    await asyncio.Event().wait()
+                except asyncio.CancelledError:
+                    raise LinkError("gone while stopping the mount", remedy="wait") from None
+
+        task = asyncio.create_task(Reconnector(FakeClock()).run(open_link, work))
+        await asyncio.sleep(0)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        assert attempts == 1
+
 
 def test_the_librarys_chatter_is_diverted_and_pythons_errors_are_not() -> None:
     """In a process of its own, as it changes the process for good."""
