@@ -5,6 +5,7 @@ import gzip
 import io
 import time
 import zlib
+from datetime import UTC, datetime, timedelta
 from xml.etree.ElementTree import Element
 
 import numpy as np
@@ -26,11 +27,11 @@ from tests.system.fake_indi_server import (
 )
 
 
-def picture(*, seed: int = 1) -> bytes:
-    """Return the bytes of a small FITS picture without any header of use."""
+def picture(*, seed: int = 1, cards: dict[str, object] | None = None) -> bytes:
+    """Return the bytes of a small FITS picture; without cards its header is of no use."""
     pixels = np.random.default_rng(seed).integers(0, 4000, (48, 64), dtype=np.uint16)
     stream = io.BytesIO()
-    fits.PrimaryHDU(pixels).writeto(stream)
+    fits.PrimaryHDU(pixels, fits.Header(cards or {})).writeto(stream)
     return stream.getvalue()
 
 
@@ -204,6 +205,32 @@ async def test_a_frame_of_an_earlier_exposure_is_not_taken_for_the_one_asked_for
         frame = await camera.expose(1.0)
     asked_for = decode_picture(picture(seed=2), CAMERA_NAME)
     assert np.array_equal(frame.pixels, asked_for.pixels)
+
+
+async def test_an_instant_by_this_computers_clock_is_set_right_as_that_clock_is() -> None:
+    """A driver beside the service writes by the clock that a receiver has found six hours late."""
+    late = timedelta(hours=6)
+
+    async def react(server: FakeIndiServer, element: Element) -> None:
+        if element.get("name") == "CCD_EXPOSURE":
+            cards = {"DATE-OBS": f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%S.%f}", "EXPTIME": 0.01}
+            await server.send(blob(CAMERA_NAME, picture(cards=cards)) + exposure_state("Ok"))
+
+    async with (
+        fake_server(camera_definitions(), react) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        camera = IndiCamera(
+            connection,
+            CAMERA_NAME,
+            now=lambda: datetime.now(UTC) + late,
+            uncorrected=lambda: datetime.now(UTC),
+        )
+        begun = datetime.now(UTC)
+        frame = await camera.expose(0.01)
+        ended = datetime.now(UTC)
+    assert frame.mid_exposure is not None
+    assert begun <= frame.mid_exposure - late <= ended
 
 
 async def test_what_the_header_lacks_comes_from_the_devices() -> None:

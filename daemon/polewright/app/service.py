@@ -239,7 +239,7 @@ async def _devices(
     @asynccontextmanager
     async def open_link() -> AsyncIterator[Rig]:
         try:
-            async with rig_of(settings, clock.now, sensors.indi_use()) as rig:
+            async with rig_of(settings, clock.now, sensors.indi_use(), clock.uncorrected) as rig:
                 sensors.indi.use(rig.sensor)
                 yield rig
         except (DeviceError, UsageError) as trouble:
@@ -284,6 +284,7 @@ def rig_of(
     settings: Settings,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
     sensor: SensorUse | None = None,
+    uncorrected: Callable[[], datetime] | None = None,
 ) -> AbstractAsyncContextManager[Rig]:
     """Return the context in which the devices that the settings name are connected.
 
@@ -305,6 +306,7 @@ def rig_of(
         mend=None if camera.dark_file is None else hot_pixels(camera.dark_file).mended,
         sensor=sensor,
         now=now,
+        uncorrected=uncorrected,
     )
 
 

@@ -42,6 +42,8 @@ ABORT_S = 5.0
 CHIP_INFO_S = 2.0
 # When an exposure starts is known from this side to about this (driver start, polling) (s).
 OWN_TIMING_SIGMA_S = 0.3
+# An instant in a header that is as near as this to a clock was taken from it (s).
+_BY_THE_SAME_CLOCK_S = 5.0
 
 Decode = Callable[[bytes, str], Frame]
 Mend = Callable[[Frame], Frame]
@@ -73,6 +75,9 @@ class IndiCamera:
         How long after the end of an exposure its frame may take to arrive (s).
     now : callable
         Tells the UTC instant.
+    uncorrected : callable or None
+        What this computer's own clock takes for it, by which drivers on it write their headers;
+        None: the same.
     chip : Chip
         Which of its sensors.
     wishes : ChipWishes
@@ -89,6 +94,7 @@ class IndiCamera:
         decode: Decode = decode_picture,
         delivery_margin_s: float = DELIVERY_MARGIN_S,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
+        uncorrected: Callable[[], datetime] | None = None,
         chip: Chip = MAIN_CHIP,
         wishes: ChipWishes = _AS_IT_IS,
         mend: Mend | None = None,
@@ -101,6 +107,7 @@ class IndiCamera:
         self._decode = decode
         self._delivery_margin_s = delivery_margin_s
         self._now = now
+        self._uncorrected = uncorrected or now
         self._promptness = Promptness()
         # An exposure was given up: its frame may still come.
         self._owes_a_frame = False
@@ -172,7 +179,7 @@ class IndiCamera:
                 since = self.connection.send_numbers(
                     self.name, self.chip.exposure, {self.chip.exposure_value: exposure_s}
                 )
-                started = self._now()
+                started, by_own_clock = self._now(), self._uncorrected()
                 try:
                     blob = await self._delivered(events, exposure_s, since)
                 except LinkError as loss:
@@ -184,6 +191,7 @@ class IndiCamera:
                 self._owes_a_frame = False
             frame = await asyncio.to_thread(self._decoded, blob)
         _LOG.debug("%s: a frame of %g s has come", self.name, exposure_s)
+        frame = self._set_right(frame, exposure_s, started, by_own_clock)
         return self._completed(frame, exposure_s, started)
 
     # -- inside -------------------------------------------------------------------------------
@@ -326,6 +334,19 @@ class IndiCamera:
                 remedy="Set the camera's transfer format to FITS",
                 code="not_a_picture",
             ) from error
+
+    def _set_right(
+        self, frame: Frame, exposure_s: float, started: datetime, by_own_clock: datetime
+    ) -> Frame:
+        """Correct an instant that was written by this computer's own clock, where that is wrong."""
+        if frame.mid_exposure is None:
+            return frame
+        correction = started - by_own_clock
+        own_middle = by_own_clock + timedelta(seconds=exposure_s / 2.0)
+        same = timedelta(seconds=_BY_THE_SAME_CLOCK_S)
+        if abs(correction) <= 2.0 * same or abs(frame.mid_exposure - own_middle) > same:
+            return frame
+        return replace(frame, mid_exposure=frame.mid_exposure + correction)
 
     def _completed(self, frame: Frame, exposure_s: float, started: datetime) -> Frame:
         """Fill in what the picture itself does not tell."""

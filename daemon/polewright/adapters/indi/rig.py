@@ -99,6 +99,7 @@ async def open_rig(
     mend: Mend | None = None,
     sensor: SensorUse | None = None,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    uncorrected: Callable[[], datetime] | None = None,
 ) -> AsyncIterator[Rig]:
     """Connect to a server, find its devices and bring them to readiness.
 
@@ -125,6 +126,8 @@ async def open_rig(
         How an attitude sensor is used, where there is one; None: none is looked for.
     now : callable
         Tells the UTC instant; a receiver found here may set it right later.
+    uncorrected : callable or None
+        What this computer's own clock takes for it; None: the same.
 
     Raises
     ------
@@ -148,6 +151,7 @@ async def open_rig(
             wishes=chip_wishes or ChipWishes(),
             mend=mend,
             now=now,
+            uncorrected=uncorrected,
         )
         mount = None if mount_name is None else IndiMount(connection, mount_name, now=now)
         gps = None if gps_name is None else IndiGps(connection, gps_name)
