@@ -39,8 +39,12 @@ def _work(*moments, restarted=True, known=True, doubted=None, readable=True):
         assert mount == "Kudu"
         return moments if readable else None
 
-    memory = SimpleNamespace(axis=_known() if known else None, doubted=doubted, kept=kept)
-    return SimpleNamespace(memory=memory, keeper=SimpleNamespace(axis_moments=axis_moments))
+    memory = SimpleNamespace(
+        axis=_known() if known else None, doubted=doubted, kept=kept, other_mount=lambda _name: None
+    )
+    return SimpleNamespace(
+        memory=memory, mount_name="Kudu", keeper=SimpleNamespace(axis_moments=axis_moments)
+    )
 
 
 async def test_the_services_own_memory_goes_first():

@@ -128,6 +128,7 @@ def test_a_broker_or_a_service_that_is_gone_takes_the_live_figures_with_it() -> 
     assert "connection to the MQTT broker broke" in shown(view)
     assert "lower the axis" not in shown(view)
     view.find()
+    view.take("availability", "online")
     view.take("correction", CORRECTION)
     assert "lower the axis" in shown(view)
     view.take("availability", "offline")
@@ -156,3 +157,39 @@ def test_a_survey_shows_how_far_it_is() -> None:
     bar = re.search(r"\[(#+)(-+)\]", text)
     assert bar
     assert len(bar[1]) == len(bar[2])
+
+
+AT = "2026-11-25T20:{:02d}:00Z"
+
+
+def _measured(at_min: int, verdict: str, **more: Any) -> dict[str, Any]:
+    return {"at": AT.format(at_min), "verdict": verdict} | more
+
+
+def test_the_verdict_is_that_of_what_was_measured_last() -> None:
+    """An adjustment that was good at the time says nothing of what a later survey found."""
+    adjusted = CORRECTION | _measured(10, "good_enough", live=False)
+    view, _ = evening(correction=adjusted, survey=SURVEY | _measured(40, "not_yet"))
+    assert view.verdict == "not_yet"
+    view, _ = evening(correction=adjusted, survey=SURVEY | _measured(5, "not_yet"))
+    assert view.verdict == "good_enough"
+
+
+def test_an_axis_that_the_watch_saw_move_is_no_good_one() -> None:
+    alarm = {"noticed": AT.format(50), "size_arcmin": 6.0, "words": "the picture turned"}
+    watch = {"at": AT.format(50), "watching": True, "alarms": [alarm]}
+    view, _ = evening(survey=SURVEY | _measured(40, "good_enough"), watch=watch)
+    assert view.verdict == "cannot_tell"
+    assert any("AXIS MOVED" in line for line in view.lines())
+    view, _ = evening(survey=SURVEY | _measured(55, "good_enough"), watch=watch)
+    assert view.verdict == "good_enough"
+    assert not any("AXIS MOVED" in line for line in view.lines())
+
+
+def test_a_broker_that_forgot_a_service_keeps_nothing_of_it_alive_here() -> None:
+    """The service died while the broker was away, and that one kept nothing over its restart."""
+    view, _ = evening(survey=SURVEY)
+    view.lose("the broker is away")
+    view.find()
+    assert not view.online
+    assert "offline" in shown(view)

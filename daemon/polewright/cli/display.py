@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
+from polewright.session.mount_standing import instant_of
+
 # A correction that nobody renews is history; the service itself says so at the same time (s).
 _VALID_S = 30.0
 # An event is news for this long (s).
@@ -46,7 +48,9 @@ class EveningView:
     def lose(self, trouble: str) -> None:
         """Take note that the broker cannot be heard: nothing is live until it is."""
         self.link = trouble
-        self.topics.pop("correction", None)
+        # One that kept nothing over its restart says no more of a service that died meanwhile.
+        for topic in ("correction", "availability"):
+            self.topics.pop(topic, None)
 
     def find(self) -> None:
         """Take note that the broker is heard."""
@@ -83,12 +87,37 @@ class EveningView:
 
     @property
     def verdict(self) -> str | None:
-        """The newest verdict: the last correction's, else the survey's."""
-        for source in (self.topics.get("correction"), self.topics.get("survey")):
-            # What was seen last counts, live or not; without an adjustment that is the survey.
-            if isinstance(source, dict) and (source.get("sequence") or source.get("method")):
-                return str(source.get("verdict"))
-        return None
+        """The verdict of what was measured last, live or not; ``cannot_tell``: it moved since."""
+        found = self._newest
+        if not found:
+            return None
+        return "cannot_tell" if self._alarm else str(found.get("verdict"))
+
+    @property
+    def _newest(self) -> dict[str, Any]:
+        """The survey, or the correction where an adjustment came after it; empty: neither."""
+        survey, correction = self.message("survey"), self.message("correction")
+        if not correction.get("sequence"):
+            return survey if survey.get("method") else {}
+        measured, adjusted = instant_of(survey.get("at")), instant_of(correction.get("at"))
+        if measured is None or adjusted is None or "age_s" in survey:
+            return correction
+        return survey if measured > adjusted else correction
+
+    @property
+    def _alarm(self) -> str:
+        """What the watch says of an axis that moved since it was measured; else nothing."""
+        alarms = self.message("watch").get("alarms")
+        last = alarms[-1] if isinstance(alarms, list) and alarms else None
+        if not isinstance(last, dict):
+            return ""
+        noticed = instant_of(last.get("noticed"))
+        # An earlier run's survey is told anew at every start: when it was made is not said there.
+        measured = None if "age_s" in self._newest else instant_of(self._newest.get("at"))
+        if measured is not None and noticed is not None and noticed < measured:
+            return ""
+        when = "" if noticed is None else f", noticed at {noticed.astimezone(UTC):%H:%M} UTC"
+        return f"THE AXIS MOVED since it was measured{when}: {last.get('words')}. Survey again."
 
     def as_message(self) -> dict[str, Any]:
         """Return the state, survey and correction as one object."""
@@ -116,6 +145,8 @@ class EveningView:
             ]
         if state.get("reason"):
             lines.append(f"  {state['reason']}. {state.get('remedy') or ''}")
+        if alarm := self._alarm:
+            lines.append(alarm)
         site = self.topics.get("site")
         if isinstance(site, dict):
             lines += _site_lines(site)

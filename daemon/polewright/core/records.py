@@ -79,6 +79,10 @@ class SurveyRecord:
         ``east``, ``west`` or ``unknown``, likewise.
     mount : str
         The mount's name; empty where it was turned by hand or is not known.
+    camera : str
+        The camera's name; empty where an older version kept the survey.
+    scale_arcsec_px : float or None
+        Of its pictures (arcsec per pixel); None where an older version kept the survey.
     """
 
     committed_at: datetime
@@ -94,6 +98,8 @@ class SurveyRecord:
     declination_deg: float | None = None
     pier_side: str = "unknown"
     mount: str = ""
+    camera: str = ""
+    scale_arcsec_px: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -31,7 +31,7 @@ async def adjust_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
     UsageError
         ``no_survey``, ``no_adjuster``.
     MeasurementError
-        ``optics_changed``: another camera is in use than at the survey.
+        ``optics_changed``, ``mount_changed``: another camera or mount is in use than at the survey.
     PolewrightError
         What the adjustment raises.
     """
@@ -50,7 +50,7 @@ async def adjust_by_stars(work: Workplace, arguments: Mapping[str, Any]) -> Mess
     if (warning := age_warning(memory.survey, work.clock.now())) is not None:
         work.teller.event(warning, remedy="Survey again to be sure.", code="old_survey")
         work.reply({"step": warning})
-    _refuse_other_camera(work)
+    _refuse_other_devices(work)
     if memory.in_doubt:
         work.teller.event(
             "something was seen to move since the survey: corrections are right only if that was "
@@ -158,8 +158,14 @@ class _Adjusting:
         return angle_between(self._surveyed().axis_enu, self._target()) > LONG_WAY_RAD
 
 
-def _refuse_other_camera(work: Workplace) -> None:
-    """Refuse a survey that knows the axis in another camera's frame."""
+def _refuse_other_devices(work: Workplace) -> None:
+    """Refuse a survey that knows the axis in another camera's frame, or another mount's axis."""
+    if (mounts := work.memory.other_mount(work.mount_name)) is not None:
+        raise MeasurementError(
+            f"the survey was made on the mount {mounts}, and {work.mount_name} is in use now",
+            remedy="Survey again, with the mount that is in use now.",
+            code="mount_changed",
+        )
     standing, camera = work.memory.standing, work.devices.camera.name
     if standing is not None and standing.camera not in ("", camera):
         raise MeasurementError(

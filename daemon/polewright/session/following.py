@@ -51,6 +51,7 @@ class Standing:
 
     declination_deg: float | None = None
     pier_side: PierSide = PierSide.UNKNOWN
+    mount: str = ""
     camera: str = ""
     scale_arcsec_px: float | None = None
     syncs: int = 0

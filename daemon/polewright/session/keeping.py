@@ -233,6 +233,8 @@ class Keeper:
             declination_deg=standing.declination_deg,
             pier_side=standing.pier_side.value,
             mount=mount,
+            camera=standing.camera,
+            scale_arcsec_px=standing.scale_arcsec_px,
         )
         return await self._journal.commit_survey(record, frames)
 

@@ -25,6 +25,12 @@ async def axis_before(work: Workplace) -> tuple[KnownAxis | None, Why | None]:
             text="the axis was not measured before, so there is nothing to compare with",
             remedy="Measure it: polewright survey.",
         )
+    if (mounts := memory.other_mount(work.mount_name)) is not None:
+        return None, Why(
+            code="mount_changed",
+            text=f"the axis was measured on the mount {mounts}, and {work.mount_name} is used now",
+            remedy="Measure it: polewright survey.",
+        )
     if memory.kept is None:
         return known, None
     moments = await work.keeper.axis_moments(memory.kept.mount)

@@ -99,6 +99,7 @@ async def survey_axis(work: Workplace, arguments: Mapping[str, Any]) -> Message:
     standing = Standing.of(await mount.status()) if mount else Standing()
     memory.standing = replace(
         standing,
+        mount=mount.name if mount else "",
         camera=devices.camera.name,
         scale_arcsec_px=devices.measurer.scale_arcsec_px,
         syncs=mount.syncs if mount else 0,

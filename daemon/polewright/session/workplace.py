@@ -75,12 +75,21 @@ class Memory:
             return self.doubted is not None
         return self.axis.doubtful
 
+    def other_mount(self, name: str) -> str | None:
+        """Return whose axis is remembered where that is another mount's than this; else None."""
+        surveyed = self.standing.mount if self.standing is not None else ""
+        return surveyed if "" not in (surveyed, name) and surveyed != name else None
+
     def take_up(self, kept: SurveyRecord) -> None:
         """Go by an earlier evening's survey."""
         self.survey, self.kept = kept.estimate, kept
         self.axis = KnownAxis.surveyed(kept.estimate)
         self.standing = Standing(
-            declination_deg=kept.declination_deg, pier_side=PierSide(kept.pier_side)
+            declination_deg=kept.declination_deg,
+            pier_side=PierSide(kept.pier_side),
+            mount=kept.mount,
+            camera=kept.camera,
+            scale_arcsec_px=kept.scale_arcsec_px,
         )
 
 

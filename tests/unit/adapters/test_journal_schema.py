@@ -28,6 +28,9 @@ def _open(path):
     return closing(sqlite3.connect(path, isolation_level=None))
 
 
+GAINED = ("mount", "camera", "scale_arcsec_px")
+
+
 @pytest.fixture
 def version_1(tmp_path):
     """A file as version 1 wrote it, with one survey of two frames."""
@@ -54,10 +57,10 @@ def version_1(tmp_path):
 
 
 def _as_version_1_packed(survey):
-    """Return a survey's bytes without the field that it has gained since."""
+    """Return a survey's bytes without the fields that it has gained since."""
     then = make_dataclass(
         "SurveyRecord",
-        [field.name for field in fields(survey) if field.name != "mount"],
+        [field.name for field in fields(survey) if field.name not in GAINED],
     )
     return pack(then(*(getattr(survey, field.name) for field in fields(then))))
 
@@ -134,6 +137,17 @@ def test_a_file_of_every_version_gains_placements_and_keeps_its_survey(version_1
             "EXPLAIN QUERY PLAN SELECT max(id) FROM live WHERE survey_id >= 1 GROUP BY survey_id"
         ).fetchall()
     assert "COVERING INDEX live_of_survey" in str(plan), "corrections are not read one by one"
+
+
+@pytest.mark.parametrize("version", range(1, len(MIGRATIONS) + 1))
+def test_a_survey_of_every_version_names_no_camera_and_is_read(version_1, version):
+    with _open(version_1) as connection:
+        migrate(connection, MIGRATIONS[:version])
+    store = JournalStore(version_1, now=lambda: NIGHT)
+    kept = store.last_survey()
+    store.close()
+    assert kept.estimate.chi2 == 7.0
+    assert (kept.mount, kept.camera, kept.scale_arcsec_px) == ("", "", None)
 
 
 def test_a_step_adds_to_what_is_there_and_is_done_once(version_1):
