@@ -1,5 +1,6 @@
 """Place and time against the sky simulator and the stock simulators: read, judged, told."""
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
@@ -20,7 +21,7 @@ from polewright.core.errors import DeviceError
 from polewright.core.sky.place import Place
 from polewright.core.sky.place_sources import Source
 from polewright.settings.model import Settings
-from tests.system.fake_indi_server import MOUNT_NAME, FakeIndiServer, define, fake_server
+from tests.system.fake_indi_server import MOUNT_NAME, FakeIndiServer, change, define, fake_server
 from tests.system.indi_servers import MOUNT, indi_server, needs_indiserver, stock_server
 from tests.system.warm_processes import simulator_door
 
@@ -121,6 +122,29 @@ async def test_a_moving_mount_is_not_told_its_site_whatever_its_equinox(position
         with pytest.raises(DeviceError) as caught:
             await tell_mount(connection, MOUNT_NAME, YARD, lambda: datetime.now(UTC))
     assert caught.value.code == "mount_moving"
+
+
+async def test_a_receiver_that_has_no_fix_yet_tells_no_time() -> None:
+    """What it shows meanwhile may be of its last fix; the state Busy says so, as of the place."""
+
+    def shown(state: str) -> str:
+        old = {"UTC": "2026-11-25T20:00:00", "OFFSET": "0"}
+        return change("Text", "Receiver", "TIME_UTC", {**old}, state=state)
+
+    definition = define("Text", "Receiver", "TIME_UTC", {"UTC": "", "OFFSET": ""}, state="Busy")
+    async with (
+        fake_server(definition, _silent) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        await connection.wait_for("Receiver", "TIME_UTC", lambda _: True, 5.0)
+        asking = asyncio.create_task(ticking_utc(connection, "Receiver", 1.0))
+        await asyncio.sleep(0)
+        await server.send(shown("Busy"))
+        assert await asking is None
+        asking = asyncio.create_task(ticking_utc(connection, "Receiver", 5.0))
+        await asyncio.sleep(0)
+        await server.send(shown("Ok"))
+        assert await asking == datetime(2026, 11, 25, 20, tzinfo=UTC)
 
 
 async def _silent(_server: FakeIndiServer, _element: Element) -> None:

@@ -144,7 +144,8 @@ async def ticking_utc(
 ) -> datetime | None:
     """Return a device's time at the moment that it tells it (to about 1 s).
 
-    None where it tells none within ``longest_s``, or nothing that is a time.
+    None where it tells none within ``longest_s``, or nothing that is a time; a receiver that is
+    busy has no fix yet.
 
     Raises
     ------
@@ -156,7 +157,7 @@ async def ticking_utc(
         told = await connection.wait_for(
             device,
             "TIME_UTC",
-            lambda p: not p.failed and bool(p.texts.get("UTC")),
+            lambda p: not p.busy and not p.failed and bool(p.texts.get("UTC")),
             longest_s,
             since=None if known is None else known.serial,
             task="tell the time",

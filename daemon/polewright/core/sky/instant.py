@@ -94,7 +94,7 @@ def earth_orientation(instant: datetime) -> EarthOrientation:
     first, second = utc_julian_dates(instant)
     mjd = (first - 2400000.5) + second
     tables = _tables()
-    index = int(np.searchsorted(tables.mjd, mjd)) - 1
+    index = int(np.searchsorted(tables.mjd, mjd, side="right")) - 1
     if index < 0 or index + 1 >= tables.mjd.size:
         return EarthOrientation(
             dut1_s=0.0, polar_motion_x_rad=0.0, polar_motion_y_rad=0.0, known=False

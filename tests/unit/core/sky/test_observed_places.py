@@ -223,6 +223,14 @@ def test_an_instant_without_a_zone_is_refused():
         utc_julian_dates(datetime(2026, 1, 1))  # noqa: DTZ001
 
 
+def test_the_leap_second_counts_from_the_midnight_after_it():
+    """IERS Bulletin C 52 and 14 C04: UT1-UTC leapt from -0.409 s to +0.591 s at 2017 January 1."""
+    midnight = datetime(2017, 1, 1, tzinfo=UTC)
+    before = earth_orientation(midnight - timedelta(seconds=1.0)).dut1_s
+    assert before == pytest.approx(-0.409, abs=0.001)
+    assert earth_orientation(midnight).dut1_s == pytest.approx(0.591, abs=0.001)
+
+
 def test_far_in_the_future_the_earth_orientation_is_said_to_be_unknown():
     assert not earth_orientation(datetime(2060, 1, 1, tzinfo=UTC)).known
     assert earth_orientation(NIGHT).known
