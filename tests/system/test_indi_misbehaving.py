@@ -14,6 +14,7 @@ from astropy.io import fits
 
 from polewright.adapters.indi.camera import IndiCamera, decode_picture
 from polewright.adapters.indi.connection import PING_TIMEOUT_S, QUIET_S, IndiConnection
+from polewright.adapters.indi.snapshot import PropertySnapshot
 from polewright.core.errors import DeviceError, LinkError
 from polewright.core.imaging.frame import Frame
 from tests.system.fake_indi_server import (
@@ -22,6 +23,7 @@ from tests.system.fake_indi_server import (
     React,
     blob,
     camera_definitions,
+    define,
     exposure_state,
     fake_server,
 )
@@ -203,6 +205,28 @@ async def test_a_frame_of_an_earlier_exposure_is_not_taken_for_the_one_asked_for
         given_up.cancel()
         await asyncio.wait({given_up})
         frame = await camera.expose(1.0)
+    asked_for = decode_picture(picture(seed=2), CAMERA_NAME)
+    assert np.array_equal(frame.pixels, asked_for.pixels)
+
+
+async def test_a_frame_after_its_property_was_withdrawn_does_not_stand_in_for_later_ones() -> None:
+    """A camera that is disconnected while it reads out may deliver when its controls are gone."""
+    picture_of_it = define("BLOB", CAMERA_NAME, "CCD1", {"CCD1": None})
+    react = on_exposure(blob(CAMERA_NAME, picture(seed=2)), exposure_state("Ok"))
+    async with (
+        fake_server(camera_definitions(), react) as server,
+        IndiConnection.open("127.0.0.1", server.port) as connection,
+    ):
+        camera = IndiCamera(connection, CAMERA_NAME)
+        await camera.info()
+        await server.send(f"<delProperty device='{CAMERA_NAME}' name='CCD1'/>\n")
+        await server.send(blob(CAMERA_NAME, picture(seed=1)))
+        with connection.subscribe(CAMERA_NAME) as events:
+            await server.send(picture_of_it)
+            async for event in events:
+                if isinstance(event, PropertySnapshot) and event.name == "CCD1":
+                    break
+        frame = await camera.expose(0.01)
     asked_for = decode_picture(picture(seed=2), CAMERA_NAME)
     assert np.array_equal(frame.pixels, asked_for.pixels)
 

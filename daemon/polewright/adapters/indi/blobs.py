@@ -27,7 +27,7 @@ _LONGEST_TAG_BYTES = 65_536
 _WHITE = b" \t\r\n"
 # Deliveries that the library's thread has not asked for yet; more are of a property that it does
 # not know.
-_WAITING_DELIVERIES = 2
+WAITING_DELIVERIES = 2
 
 
 class _Place(Enum):
@@ -169,7 +169,7 @@ class BlobFilter:
     def _finish_vector(self, passed: list[bytes]) -> None:
         """Leave the vector in the stream, without its contents."""
         key = (self._device, self._name)
-        waiting = self._waiting.setdefault(key, deque(maxlen=_WAITING_DELIVERIES))
+        waiting = self._waiting.setdefault(key, deque(maxlen=WAITING_DELIVERIES))
         waiting.append(tuple(self._delivery))
         self.summaries[key] = tuple(
             (one.element, one.format, one.declared_size, len(one.data)) for one in self._delivery

@@ -13,6 +13,7 @@ from xml.sax.saxutils import quoteattr
 
 import PyIndi
 
+from polewright.adapters.indi.blobs import WAITING_DELIVERIES
 from polewright.adapters.indi.snapshot import (
     BlobSnapshot,
     ConnectionEnded,
@@ -109,6 +110,10 @@ class WireClient(PyIndi.BaseClient):  # type: ignore[misc]
     def newProperty(self, prop: Any) -> None:
         """Announce a property."""
         self._defined[prop.getDeviceName(), prop.getName()] = None
+        if prop.getType() == PyIndi.INDI_BLOB:
+            # What came while the library did not know the property would stand in for later ones.
+            for _ in range(WAITING_DELIVERIES):
+                self._take_blobs(prop.getDeviceName(), prop.getName())
         self._announce(prop, arrived=False)
 
     @_survives
