@@ -114,8 +114,11 @@ class MqttService:
         async with asyncio.TaskGroup() as command_tasks:
             while True:
                 self._connected_s = None
+                # In a task of its own: what its task groups do to the count of cancellations of
+                # theirs (Python 3.11) must not look like one of this.
+                connection = asyncio.create_task(self._connect_once(command_tasks))
                 try:
-                    await self._connect_once(command_tasks)
+                    await connection
                 except PolewrightError as error:
                     self._tell(error)
                 except Exception:
