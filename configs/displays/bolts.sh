@@ -7,8 +7,15 @@ set -eu
 mount=${1:-mount}
 [ $# -gt 0 ] && shift
 base=polewright/$mount/correction
-mosquitto_sub "$@" -F '%t %p' -t "$base/altitude_words" -t "$base/azimuth_words" -t "$base/verdict" |
+there=polewright/$mount/availability
+# First whether the service lives: the broker keeps what a dead one said last.
+mosquitto_sub "$@" -F '%t %p' -t "$there" -t "$base/altitude_words" -t "$base/azimuth_words" -t "$base/verdict" |
     while read -r topic words; do
+        if [ "$topic" = "$there" ]; then
+            alive=$words
+            [ "$alive" = online ] || echo 'the service is offline: whatever stands above is old'
+        fi
+        [ "${alive:-online}" = online ] || continue
         # The embedded broker brings other topics, too.
         case $topic in
             "$base/altitude_words") printf 'altitude: %s\n' "$words" ;;

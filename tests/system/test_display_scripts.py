@@ -57,6 +57,7 @@ async def test_the_shell_display_says_words_and_verdict(mosquitto: Mosquitto) ->
     base = "polewright/kudu/correction"
     async with aiomqtt.Client("127.0.0.1", mosquitto.port) as client:
         await client.publish(f"{base}/altitude_words", "lower the axis 3.2 arcmin", 1, retain=True)
+        await client.publish("polewright/kudu/availability", "online", 1, retain=True)
         command = (str(DISPLAYS / "bolts.sh"), "kudu", "-p", str(mosquitto.port))
         async with script(*command) as lines:
             await wait_until(lambda: lines == ["altitude: lower the axis 3.2 arcmin"])
@@ -64,6 +65,26 @@ async def test_the_shell_display_says_words_and_verdict(mosquitto: Mosquitto) ->
             await client.publish(f"{base}/closeness", "97", 1)
             await client.publish(f"{base}/azimuth_words", "--", 1)
             await wait_until(lambda: lines[1:] == ["good enough", "azimuth:  --"])
+
+
+async def test_what_a_dead_service_left_behind_is_shown_as_nothing(mosquitto: Mosquitto) -> None:
+    """Killed, it takes nothing off: the broker keeps its last words, and says that it is gone."""
+    base = "polewright/kudu"
+    async with aiomqtt.Client("127.0.0.1", mosquitto.port) as client:
+        await client.publish(f"{base}/correction/verdict", "good_enough", 1, retain=True)
+        await client.publish(f"{base}/correction/altitude_words", "leave it", 1, retain=True)
+        await client.publish(f"{base}/availability", "offline", 1, retain=True)
+        command = (str(DISPLAYS / "bolts.sh"), "kudu", "-p", str(mosquitto.port))
+        offline = "the service is offline: whatever stands above is old"
+        async with script(*command) as lines:
+            await wait_until(lambda: bool(lines))
+            await client.publish(f"{base}/correction/azimuth_words", "turn on", 1)
+            await client.publish(f"{base}/availability", "offline", 1)
+            await wait_until(lambda: lines == [offline, offline])
+            await client.publish(f"{base}/availability", "online", 1)
+            await client.publish(f"{base}/correction/verdict", "not_yet", 1)
+            await wait_until(lambda: lines[-1] == "not yet")
+            assert "good enough" not in lines
 
 
 async def test_events_worth_a_buzz_reach_any_program(mosquitto: Mosquitto) -> None:

@@ -202,6 +202,27 @@ def test_the_flows_words_follow_both_bolts_and_the_verdict() -> None:
 
 
 @needs_node
+def test_the_flow_shows_nothing_that_a_dead_service_left_behind() -> None:
+    """Its last figures stay retained, and come in any order about its last will."""
+    base = "polewright/kudu/"
+    offline = {"topic": base + "availability", "payload": "offline"}
+    online = {"topic": base + "availability", "payload": "online"}
+    good = {"topic": base + "correction/verdict", "payload": "good_enough"}
+    told = run_function("what to do", [offline, good, online, good])
+    assert [one and one["payload"] for one in told] == [
+        "the service is offline", None, None, "GOOD ENOUGH - leave the bolts",
+    ]  # fmt: skip
+    (availability,) = [node for node in FLOW if node.get("topic") == base + "availability"]
+    for part in ("altitude", "azimuth"):
+        (bar,) = [node for node in FLOW if node.get("name") == f"{part} bar"]
+        assert bar["id"] in availability["wires"][0]
+        figure = {"topic": f"{base}correction/{part}_arcmin", "payload": "0.10"}
+        told = run_function(bar["name"], [figure, offline, figure, online, figure])
+        assert [one and one["live"] for one in told] == [True, False, None, None, True]
+        assert told[1]["label"] == "nothing live"
+
+
+@needs_node
 def test_the_flow_passes_on_what_is_worth_a_buzz_and_nothing_else() -> None:
     events = [
         {"payload": {"code": "good_enough", "level": "info", "text": "good"}},
