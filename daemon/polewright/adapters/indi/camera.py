@@ -251,7 +251,8 @@ class IndiCamera:
                         if event.serial <= since or event.name == self._other_picture:
                             continue
                         so_far_s = loop.time() - begun_s
-                        if self._owes_a_frame and so_far_s < _SHORTEST_PART * exposure_s:
+                        earliest_s = _SHORTEST_PART * exposure_s - OWN_TIMING_SIGMA_S
+                        if self._owes_a_frame and so_far_s < earliest_s:
                             self._owes_a_frame = False
                             _LOG.warning(
                                 "%s: a frame of an earlier exposure is left out", self.name
