@@ -315,6 +315,19 @@ async def test_a_survey_by_hand_asks_first_and_tells_whose_turn_it_is(
         await seen.until("#doing", "the mount moves: hands off")
 
 
+async def test_figures_from_before_a_phone_slept_are_old_when_it_wakes(
+    browser: Browser, stage: Stage
+):
+    adjusting(stage)
+    stage.correction(0.1, 0.1, 0.05)
+    async with screen(browser, stage.url) as seen:
+        await seen.until("#verdict", "good enough")
+        # The browser's own count stood still, the clock did not.
+        await seen.page.evaluate("{ const now = Date.now; Date.now = () => now() + 600000; }")
+        await seen.until("#freshness", "OLD", timeout_s=2.0)
+        await seen.until("#verdict", "wait")
+
+
 async def test_a_solar_filter_is_told_with_its_dangers_and_taken_back(
     browser: Browser, stage: Stage
 ):

@@ -200,13 +200,17 @@ class TestKnobs:
                 assert knob.last_sense == 0.0
 
     async def test_another_mount_gets_none_of_them(self, taught):
-        taught.mount.name = "Eland"
-        told = await self.first_correction(taught, later_s=AWAY_S)
+        async def told_of(mount):
+            taught.mount.name = mount
+            async with taught.evening() as evening:
+                await evening.handle("survey", {})
+                async with adjusting(evening) as corrections:
+                    return await corrections(1)
+
+        told = await told_of("Eland")
         assert told["altitude_turns"] is None
         assert told["azimuth_turns"] is None
-        taught.mount.name = "Kudu"
-        told = await self.first_correction(taught)
-        assert told["altitude_turns"] is not None
+        assert (await told_of("Kudu"))["altitude_turns"] is not None
 
     async def test_another_head_is_noticed_by_two_reports(self, taught):
         async with (

@@ -215,7 +215,17 @@ async def test_a_new_connection_gets_every_retained_topic_again(publisher: MqttP
     before = by_topic(await drain(publisher))
     publisher.publish("weather", {"old": 1}, retain=False)
     publisher.start_over()
-    assert by_topic(await drain(publisher)) == before
+    again = by_topic(await drain(publisher))
+    assert {topic: payload for topic, payload in again.items() if payload} == before
+
+
+async def test_what_an_earlier_run_left_with_the_broker_and_this_one_does_not_know_is_taken_off(
+    publisher: MqttPublisher,
+) -> None:
+    """Without a journal a service knows of no survey: yesterday's verdict is none of its own."""
+    publisher.start_over()
+    told = by_topic(await drain(publisher))
+    assert [told.get(topic) for topic in ("survey", "correction", "pointing")] == [b""] * 3
 
 
 async def test_a_message_that_could_not_be_sent_comes_first_again_unless_a_newer_one_exists(

@@ -32,6 +32,8 @@ Listener = Callable[[str, str, bool], None]
 """Called with the topic below the mount's root, the text on the wire, and whether it is kept."""
 
 _LIVE_TOPICS = ("correction", "targets", "sensor")
+# Of these what an earlier run left behind, unknown to this one, must not look like its own.
+_NOBODY_ELSES = (CORRECTION, "survey", "pointing")
 _ALL_MUST_ARRIVE = ("reply/", "event")
 
 
@@ -186,11 +188,9 @@ class MqttPublisher:
         passing = [topic for topic, outgoing in self._newest.items() if not outgoing.retain]
         for topic in passing:
             del self._newest[topic]
-        if self.topics.full(CORRECTION) not in self._remembered:
-            # What an earlier run left behind must not look live.
-            self._newest[self.topics.full(CORRECTION)] = Outgoing(
-                topic=self.topics.full(CORRECTION), payload=b"", retain=True, qos=1
-            )
+        for topic in map(self.topics.full, _NOBODY_ELSES):
+            if topic not in self._remembered:
+                self._newest[topic] = Outgoing(topic=topic, payload=b"", retain=True, qos=1)
         self._newest |= self._remembered
         self._held_scalars = {}
         self._something.set()

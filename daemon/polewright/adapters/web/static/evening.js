@@ -1,5 +1,6 @@
 // What is known of the evening, and what of it holds now.
 
+import { nowS } from "./elapsed.js";
 import { STATES, VERDICTS, age, angleText, readFacts, readKnob, readWords, sentence } from "./words.js";
 
 const BOLTS = ["altitude", "azimuth"];
@@ -54,14 +55,14 @@ export class Evening {
     if (topic === "pointing") this.pointing = payload;
     if (topic === "survey") {
       this.survey = payload;
-      this.surveyAt = performance.now() / 1000 - ageS;
+      this.surveyAt = nowS() - ageS;
       if (ageS === 0 && !isEarlier(payload)) this.#point("survey", payload);
     }
     if (topic === "correction") this.#correct(payload, ageS);
   }
 
   #correct(payload, ageS) {
-    const at = performance.now() / 1000 - ageS - (payload.frame_age_s ?? 0);
+    const at = nowS() - ageS - (payload.frame_age_s ?? 0);
     if (this.correction && payload.live) {
       if (this.correctionAt !== null && payload.sequence > this.correction.sequence) this.intervalS = at - this.correctionAt;
       this.#whichTurns(this.correction, payload);
@@ -92,7 +93,7 @@ export class Evening {
   now(link) {
     const state = this.state?.state ?? null;
     const correction = this.correction;
-    const ageS = correction ? performance.now() / 1000 - this.correctionAt : null;
+    const ageS = correction ? nowS() - this.correctionAt : null;
     const validS = correction?.valid_s ?? Math.max(VALID_S, 2.5 * this.intervalS);
     const live = Boolean(link.open && correction?.live && ageS <= validS && state === "adjusting");
     const old = Boolean(correction && !live && state === "adjusting");
@@ -183,7 +184,7 @@ export class Evening {
     const at = Date.parse(found.at);
     const beforeStart = !adjusted && isEarlier(found);
     // By this page's clock: the service's may be the sky's, or one that was set in between.
-    const ageS = performance.now() / 1000 - (adjusted ? this.correctionAt : this.surveyAt) + (beforeStart ? found.age_s ?? 0 : 0);
+    const ageS = nowS() - (adjusted ? this.correctionAt : this.surveyAt) + (beforeStart ? found.age_s ?? 0 : 0);
     const overtaken = Boolean(this.#alarm()) || (this.state ? (Date.parse(this.state.since) - at) / 1000 > OF_THIS_WORK_S : false);
     return { found, adjusted, beforeStart, ageS, overtaken, earlier: !link.open || beforeStart || overtaken || ageS > CURRENT_S };
   }
