@@ -142,7 +142,7 @@ async def test_a_useless_picture_ends_a_survey_in_one_line(tmp_path, monkeypatch
                 )
                 assert ended.json["error"]["code"] in codes
                 _assert_one_line_with_a_remedy(ended, 3)
-                assert listener.texts("survey") == []
+                assert not any(listener.texts("survey")), "only emptied: of an earlier run"
                 assert json.loads(listener.texts("state")[-1])["state"] == "blocked"
     finally:
         await broker.stop()
