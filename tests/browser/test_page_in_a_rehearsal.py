@@ -22,7 +22,7 @@ from tests.browser.stage import (
     screen,
 )
 from tests.system.evening_processes import STARTED_S, with_fast_slews
-from tests.system.mqtt_brokers import free_port
+from tests.system.indi_servers import free_port
 from tests.system.warm_processes import service, warm_sky
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, needs_chromium]

@@ -214,7 +214,7 @@ async def test_what_depends_on_the_place_is_worked_out_once_it_is_known():
     assert stage.told["warnings"] == []
 
 
-async def test_a_plan_set_in_a_survey_holds_after_it():
+async def test_a_plan_set_in_a_survey_holds_after_it_and_for_its_own_verdict():
     stage = Stage()
     stage.attach()
     await stage.evening.handle("confirm_clear", {})
@@ -224,8 +224,10 @@ async def test_a_plan_set_in_a_survey_holds_after_it():
     )
     await begun.wait()
     await stage.set(**SHOT)
-    await survey
+    result = await survey
     assert stage.evening.wishes.tolerance_arcsec == pytest.approx(110.5, abs=0.2)
+    assert result["tolerance_arcmin"] == pytest.approx(110.5 / 60.0, abs=0.01)
+    assert stage.publisher.last("survey")["tolerance_arcmin"] == result["tolerance_arcmin"]
 
 
 @pytest.mark.parametrize(

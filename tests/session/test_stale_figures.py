@@ -15,8 +15,6 @@ from polewright.core.geometry.rotations import rotation_from_vector
 from tests.bench.watch import Night, simulated
 from tests.session.ports_in_memory import NIGHT, TERRACE, MemoryCamera
 from tests.session.test_evening import Stage, _bolts
-from tests.session.test_planning import SHOT
-from tests.session.test_planning import Stage as PlanStage
 from tests.session.test_verifying import WISHES, _ready
 
 GONE = LinkError("the link broke", remedy="Wait.")
@@ -44,21 +42,6 @@ async def test_a_plan_set_in_a_look_is_what_the_look_is_judged_by():
     assert result["tolerance_arcmin"] == pytest.approx(5.0 / 60.0, abs=1e-3)
     assert result["verdict"] != "good_enough"
     assert not stage.gate.opened
-
-
-async def test_a_survey_is_told_by_the_plan_that_was_set_in_it():
-    stage = PlanStage()
-    stage.attach()
-    await stage.evening.handle("confirm_clear", {})
-    begun = asyncio.Event()
-    survey = asyncio.create_task(
-        stage.evening.handle("survey", {"tolerance_arcsec": 500.0}, lambda _told: begun.set())
-    )
-    await begun.wait()
-    await stage.set(**SHOT)
-    result = await survey
-    assert result["tolerance_arcmin"] == pytest.approx(110.5 / 60.0, abs=0.01)
-    assert stage.publisher.last("survey")["tolerance_arcmin"] == result["tolerance_arcmin"]
 
 
 async def test_live_figures_go_by_a_plan_that_was_set_meanwhile():

@@ -5,7 +5,6 @@ import contextlib
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import time
 from collections.abc import AsyncIterator, Callable
@@ -21,15 +20,9 @@ from polewright.adapters.mqtt.payloads import check_payload, model_for
 from polewright.settings.devices import MountSettings
 from polewright.settings.displays import MqttSettings
 from polewright.settings.model import Settings
+from tests.system.indi_servers import free_port
 
 START_TIMEOUT_S = 10.0
-
-
-def free_port() -> int:
-    """Return a loopback port that was free a moment ago."""
-    with socket.socket() as listener:
-        listener.bind(("127.0.0.1", 0))
-        return int(listener.getsockname()[1])
 
 
 class Broker(Protocol):

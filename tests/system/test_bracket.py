@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from polewright_drivers.indi.stream import ElementReader
-from tests.system.test_sky_simulator_indi import dial, free_port, stop
+from tests.system.indi_servers import free_port
+from tests.system.test_sky_simulator_indi import dial, stop
 
 pytestmark = pytest.mark.indi
 

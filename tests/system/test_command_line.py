@@ -20,7 +20,8 @@ from polewright.core.errors import MeasurementError
 from polewright.session.phases import Happening, Phase, advance
 from polewright.settings.load import load_settings
 from tests.system.commands import POLEWRIGHT, _environment, _runtime_directory
-from tests.system.mqtt_brokers import free_port, running, wait_until
+from tests.system.indi_servers import free_port
+from tests.system.mqtt_brokers import running, wait_until
 from tests.system.test_mqtt_service import CORRECTION
 from tests.system.warm_processes import polewright, service
 

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.system.mqtt_brokers import free_port
+from tests.system.indi_servers import free_port
 from tests.system.warm_processes import polewright, service
 
 pytestmark = [pytest.mark.broker, pytest.mark.slow]

@@ -17,6 +17,7 @@ import pytest
 from astropy.io import fits
 
 from tests.system.indi_client import IndiClient
+from tests.system.indi_servers import free_port
 
 pytestmark = pytest.mark.indi
 
@@ -38,12 +39,6 @@ def _sky(tmp_path: Path) -> Path:
     path = tmp_path / "sky.toml"
     path.write_text(SKY)
     return path
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def dial(port: int) -> IndiClient:

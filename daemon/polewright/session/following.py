@@ -16,7 +16,7 @@ from polewright.core.axis.targets import StarTarget, star_targets
 from polewright.core.errors import MeasurementError, PolewrightError
 from polewright.core.geometry.directions import angle_between
 from polewright.core.geometry.rotations import Vector
-from polewright.core.imaging.optical_train import SAME_OPTICS_FRACTION
+from polewright.core.imaging.optical_train import same_scale
 from polewright.ports import Clock, MountStatus, PierSide
 from polewright.session.exposing import LiveExposure
 from polewright.session.knob_reports import KnobReports
@@ -229,7 +229,12 @@ class Follower:
             self._held = False  # what was good enough was so for something else
 
 
-def refuse_other_scale(then_arcsec_px: float | None, measured: Measured) -> None:
+def refuse_other_scale(
+    then_arcsec_px: float | None,
+    measured: Measured,
+    *,
+    remedy: str = "Survey again, with the camera that is in use now.",
+) -> None:
     """Refuse a frame of other optics than the survey's; None: nobody knows those.
 
     Raises
@@ -238,11 +243,11 @@ def refuse_other_scale(then_arcsec_px: float | None, measured: Measured) -> None
         ``optics_changed``.
     """
     now = measured.attitude.scale_arcsec_px
-    if then_arcsec_px and abs(now / then_arcsec_px - 1.0) > SAME_OPTICS_FRACTION:
+    if then_arcsec_px and not same_scale(now, then_arcsec_px):
         raise MeasurementError(
             f"the picture's scale is {now:.2f} arcsec per pixel and was {then_arcsec_px:.2f} at "
             "the survey: another camera or telescope",
-            remedy="Survey again, with the camera that is in use now.",
+            remedy=remedy,
             code="optics_changed",
         )
 

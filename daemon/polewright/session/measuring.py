@@ -11,7 +11,7 @@ from polewright.core.errors import DeviceError, MeasurementError
 from polewright.core.geometry.rotations import Vector
 from polewright.core.imaging.attitude import Attitude, SolveHint
 from polewright.core.imaging.frame import Frame
-from polewright.core.imaging.optical_train import SAME_OPTICS_FRACTION, OpticalTrain, TrainKey
+from polewright.core.imaging.optical_train import OpticalTrain, TrainKey, same_scale
 from polewright.core.sky.observed import ObservingMoment
 from polewright.core.sky.place import Place
 from polewright.logs import begin_frame
@@ -187,7 +187,7 @@ class FrameMeasurer:
 
     def _refuse_other_optics(self, attitude: Attitude) -> None:
         before = self._scale_arcsec_px
-        if before and abs(attitude.scale_arcsec_px / before - 1.0) > SAME_OPTICS_FRACTION:
+        if before and not same_scale(attitude.scale_arcsec_px, before):
             raise MeasurementError(
                 f"the picture's scale went from {before:.2f} to "
                 f"{attitude.scale_arcsec_px:.2f} arcsec per pixel: another camera or telescope",

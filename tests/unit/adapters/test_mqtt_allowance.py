@@ -61,15 +61,21 @@ def test_a_flood_is_one_line_in_ten_seconds_with_its_number(
     assert all(len(text) < 200 for text in texts)
 
 
-async def test_the_desk_drops_rubbish_unanswered_and_obeys_the_stop_in_its_midst() -> None:
+def desk_that_obeys() -> tuple[CommandDesk, MqttPublisher, list[str]]:
+    """Return a desk, where its answers go, and the verbs that it handed on."""
     obeyed: list[str] = []
 
     async def handler(verb: str, arguments: Any, reply: Any) -> dict[str, Any]:
         obeyed.append(verb)
-        return {}
+        return {"stopped": True}
 
     publisher = MqttPublisher(KUDU)
     desk = CommandDesk(publisher, handler, instance="here", allowance=Allowance(Watch()))
+    return desk, publisher, obeyed
+
+
+async def test_the_desk_drops_rubbish_unanswered_and_obeys_the_stop_in_its_midst() -> None:
+    desk, publisher, obeyed = desk_that_obeys()
     async with asyncio.TaskGroup() as tasks:
         for number in range(3000):
             rubbish = Incoming(verb=f"v{number}", payload=b"\x00\xff" * 50, retained=False)
@@ -84,14 +90,7 @@ async def test_the_desk_drops_rubbish_unanswered_and_obeys_the_stop_in_its_midst
 
 async def test_a_valid_stop_is_never_dropped_and_a_flood_of_them_is_obeyed_together() -> None:
     """The last stop comes after a survey has begun: no stop before it will do instead."""
-    obeyed: list[str] = []
-
-    async def handler(verb: str, arguments: Any, reply: Any) -> dict[str, Any]:
-        obeyed.append(verb)
-        return {"stopped": True}
-
-    publisher = MqttPublisher(KUDU)
-    desk = CommandDesk(publisher, handler, instance="here", allowance=Allowance(Watch()))
+    desk, publisher, obeyed = desk_that_obeys()
     async with asyncio.TaskGroup() as tasks:
         for number in range(3000):
             stop = Incoming(verb="stop", payload=b'{"id":"s%d"}' % number, retained=False)
@@ -121,14 +120,7 @@ async def test_a_valid_stop_is_never_dropped_and_a_flood_of_them_is_obeyed_toget
 )
 async def test_a_stop_is_obeyed_whatever_it_says_and_every_time(payload: bytes) -> None:
     """A dashboard's button says the same each time it is pressed, or nothing at all."""
-    obeyed: list[str] = []
-
-    async def handler(verb: str, arguments: Any, reply: Any) -> dict[str, Any]:
-        obeyed.append(verb)
-        return {"stopped": True}
-
-    publisher = MqttPublisher(KUDU)
-    desk = CommandDesk(publisher, handler, instance="here", allowance=Allowance(Watch()))
+    desk, publisher, obeyed = desk_that_obeys()
     async with asyncio.TaskGroup() as tasks:
         for pressed in range(3):
             desk.receive(Incoming(verb="stop", payload=payload, retained=False), tasks)

@@ -4,7 +4,7 @@ import asyncio
 import logging
 import math
 
-from polewright.adapters.indi.connection import IndiConnection
+from polewright.adapters.indi.connection import IndiConnection, stopped_before
 from polewright.adapters.indi.device import IndiDevice
 from polewright.adapters.indi.snapshot import PropertyState
 from polewright.core.errors import DeviceError, LinkError
@@ -92,11 +92,7 @@ class IndiAdjuster:
             await self._device.ensure_ready()
             self._check_range(azimuth_deg, altitude_deg)
             if self._aborts != aborts:  # nothing is awaited from here until it is sent
-                raise DeviceError(
-                    f"{self.name} was told to stop before its step was sent",
-                    remedy="Start again when ready",
-                    code="stopped",
-                )
+                raise stopped_before(self.name, "step")
             try:
                 await self._move(azimuth_deg, altitude_deg)
             except LinkError as error:

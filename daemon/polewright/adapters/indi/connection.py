@@ -488,6 +488,15 @@ def gone(device: str, task: str) -> DeviceError:
     )
 
 
+def stopped_before(device: str, motion: str) -> DeviceError:
+    """Return the error for a motion that was given up, by a stop, before it was sent."""
+    return DeviceError(
+        f"{device} was told to stop before its {motion} was sent",
+        remedy="Start again when ready",
+        code="stopped",
+    )
+
+
 def _of(event: Event) -> str:
     """Return the device that an event belongs to."""
     return "" if isinstance(event, PingAnswered | ConnectionEnded) else event.device

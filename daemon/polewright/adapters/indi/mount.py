@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 
-from polewright.adapters.indi.connection import IndiConnection
+from polewright.adapters.indi.connection import IndiConnection, stopped_before
 from polewright.adapters.indi.device import IndiDevice
 from polewright.adapters.indi.equatorial import (
     POSITIONS,
@@ -189,11 +189,7 @@ class IndiMount:
                 await self._device.switch("ON_COORD_SET", "TRACK", task="take go-to commands")
             await self._track_at(TrackMode.SIDEREAL)
             if self._aborts != aborts:  # nothing is awaited from here until it is sent
-                raise DeviceError(
-                    f"{self.name} was told to stop before its go-to was sent",
-                    remedy="Start again when ready",
-                    code="stopped",
-                )
+                raise stopped_before(self.name, "go-to")
             async with self._stopped_on_error():
                 target = as_told(target, equatorial, self._now())
                 await go_to(self._device, equatorial, target, longest_s=self._slew_s)

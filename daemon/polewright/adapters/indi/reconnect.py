@@ -1,11 +1,11 @@
 """Reconnect: opens a rig again and again, with growing pauses."""
 
-import asyncio
 import logging
 from collections.abc import Awaitable, Callable
 from contextlib import AbstractAsyncContextManager
 from typing import TypeVar
 
+from polewright.adapters.cancelling import heed_cancellation
 from polewright.core.errors import LinkError
 from polewright.ports import Clock
 
@@ -66,10 +66,7 @@ class Reconnector:
                     await work(link)
                     return
             except LinkError as error:
-                task = asyncio.current_task()
-                if task is not None and task.cancelling():
-                    # What was cancelled ran into the loss on its way out.
-                    raise asyncio.CancelledError from error
+                heed_cancellation()
                 if opened_s is not None and self._clock.monotonic() - opened_s > STABLE_S:
                     pause_s = FIRST_PAUSE_S
                 failures += 1

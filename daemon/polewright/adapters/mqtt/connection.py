@@ -171,18 +171,6 @@ async def heeding_cancellation(call: Awaitable[T]) -> T:
     return result
 
 
-def heed_cancellation() -> None:
-    """Raise CancelledError where this task was cancelled and an error came out instead.
-
-    Before Python 3.13 a task group loses the cancellation of its task where one of its own tasks
-    fails at that moment: a broker that goes while the service ends.  A task that ran such a group
-    itself counts its failures as cancellations: ask in the one that awaits it.
-    """
-    task = asyncio.current_task()
-    if task is not None and task.cancelling():
-        raise asyncio.CancelledError
-
-
 async def _enter(client: aiomqtt.Client) -> None:
     """Connect, and leave nothing behind when that fails or is cancelled."""
     entering = asyncio.ensure_future(client.__aenter__())

@@ -16,12 +16,12 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from polewright.adapters.cancelling import heed_cancellation
 from polewright.adapters.mqtt.backoff import Backoff
 from polewright.adapters.mqtt.command_desk import CommandDesk, CommandHandler, Incoming
 from polewright.adapters.mqtt.commands import COMMANDS, Command
 from polewright.adapters.mqtt.connection import (
     V5,
-    heed_cancellation,
     heeding_cancellation,
     open_client,
 )

@@ -18,6 +18,11 @@ _REMEMBERED_SCALE_SIGMA_FRACTION = 0.003
 _CONTRADICTING_SIGMAS = 3.0
 
 
+def same_scale(now_arcsec_px: float, then_arcsec_px: float) -> bool:
+    """Return whether two pictures' scales (arcsec per pixel) can be of the same optics."""
+    return abs(now_arcsec_px / then_arcsec_px - 1.0) <= SAME_OPTICS_FRACTION
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrainKey:
     """Which pictures a train's figures hold for: another binning or window is another train.
@@ -59,9 +64,8 @@ class OpticalTrain:
 
     def shows(self, attitude: Attitude) -> bool:
         """Return whether a solved frame has the scale and the parity of this train."""
-        return (
-            attitude.mirrored == self.mirrored
-            and abs(attitude.scale_arcsec_px / self.scale_arcsec_px - 1.0) <= SAME_OPTICS_FRACTION
+        return attitude.mirrored == self.mirrored and same_scale(
+            attitude.scale_arcsec_px, self.scale_arcsec_px
         )
 
     def contradicts(self, hint: SolveHint) -> bool:

@@ -3,6 +3,8 @@
 import { nowS } from "./elapsed.js";
 import { STATES, VERDICTS, age, angleText, readFacts, readKnob, readWords, sentence } from "./words.js";
 
+// Topics of which the last message is all that is kept.
+const PLAIN = ["state", "health", "watch", "schedule", "pointing"];
 const BOLTS = ["altitude", "azimuth"];
 // Phases in which nothing moves and nothing is measured.
 const RESTING = new Set(["idle", "blocked", "watching"]);
@@ -38,7 +40,7 @@ export class Evening {
     this.known = true;
     // A service that was started anew knows less of the evening than this page does.
     if (welcome.history.length || !this.points.length) this.points = joined(this.points, welcome.history);
-    for (const topic of ["state", "health", "survey", "correction", "watch", "schedule", "pointing"]) if (!welcome.messages[topic]) this[topic] = null;
+    for (const topic of [...PLAIN, "survey", "correction"]) if (!welcome.messages[topic]) this[topic] = null;
   }
 
   /** The devices that are in use, by their names. */
@@ -48,11 +50,7 @@ export class Evening {
   get motors() { return this.health?.page.offers_motors ? this.devices.adjuster ?? null : null; }
 
   take(topic, payload, ageS) {
-    if (topic === "state") this.state = payload;
-    if (topic === "health") this.health = payload;
-    if (topic === "watch") this.watch = payload;
-    if (topic === "schedule") this.schedule = payload;
-    if (topic === "pointing") this.pointing = payload;
+    if (PLAIN.includes(topic)) this[topic] = payload;
     if (topic === "survey") {
       this.survey = payload;
       this.surveyAt = nowS() - ageS;

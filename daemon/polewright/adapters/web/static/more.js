@@ -84,7 +84,7 @@ export class More {
 
   #open(what) {
     // What a person has looked at once is not so for ever.
-    if (what in this.said && what !== "plan" && what !== "placement") this.said[what].clear();
+    if (what === "sight" || what === "stars") this.said[what].clear();
     this.sheets.open(`sheet-${what}`);
   }
 
