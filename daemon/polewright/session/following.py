@@ -229,12 +229,7 @@ class Follower:
             self._held = False  # what was good enough was so for something else
 
 
-def refuse_other_scale(
-    then_arcsec_px: float | None,
-    measured: Measured,
-    *,
-    remedy: str = "Survey again, with the camera that is in use now.",
-) -> None:
+def refuse_other_scale(then_arcsec_px: float | None, measured: Measured) -> None:
     """Refuse a frame of other optics than the survey's; None: nobody knows those.
 
     Raises
@@ -247,7 +242,7 @@ def refuse_other_scale(
         raise MeasurementError(
             f"the picture's scale is {now:.2f} arcsec per pixel and was {then_arcsec_px:.2f} at "
             "the survey: another camera or telescope",
-            remedy=remedy,
+            remedy="Survey again, with the camera that is in use now.",
             code="optics_changed",
         )
 

@@ -26,8 +26,9 @@ from polewright.core.axis.second_look import (
 )
 from polewright.core.errors import MeasurementError
 from polewright.core.geometry.directions import ARCSEC_RAD
+from polewright.core.imaging.optical_train import same_scale
 from polewright.ports import MountStatus, PierSide
-from polewright.session.following import Standing, refuse_other_scale
+from polewright.session.following import Standing
 from polewright.session.keeping import age_s, age_words
 from polewright.session.known_axis import KnownAxis
 from polewright.session.measuring import Measured, believed_direction
@@ -227,7 +228,7 @@ class _Looking:
             count = len(self._frames)
             self._say(f"frame {count + 1}" if count else "a first frame", 25 * count)
             measured = await self._frame()
-            refuse_other_scale(self._standing.scale_arcsec_px, measured, remedy=_FULL)
+            self._refuse_other_optics(measured)
             self._frames.append(measured.observed)
             look = await asyncio.to_thread(self._look)
             correction = self._correction(look)
@@ -256,6 +257,16 @@ class _Looking:
                 if self._failures >= _MOST_FAILURES or exposure_s is None:
                     raise
                 _log.info("no solution, one more try: %s", failure)
+
+    def _refuse_other_optics(self, measured: Measured) -> None:
+        then, now = self._standing.scale_arcsec_px, measured.attitude.scale_arcsec_px
+        if then and not same_scale(now, then):
+            raise MeasurementError(
+                f"the picture's scale is {now:.2f} arcsec per pixel and was {then:.2f} at the "
+                "survey: another camera or telescope",
+                remedy=_FULL,
+                code="optics_changed",
+            )
 
     def _look(self) -> SecondLook:
         known = self.before.instant != self.survey.instant
