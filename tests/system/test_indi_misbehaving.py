@@ -238,6 +238,7 @@ async def test_an_instant_by_this_computers_clock_is_set_right_as_that_clock_is(
     async def react(server: FakeIndiServer, element: Element) -> None:
         if element.get("name") == "CCD_EXPOSURE":
             cards = {"DATE-OBS": f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%S.%f}", "EXPTIME": 0.01}
+            await asyncio.sleep(0.01)  # no picture is there before its exposure's end
             await server.send(blob(CAMERA_NAME, picture(cards=cards)) + exposure_state("Ok"))
 
     async with (
