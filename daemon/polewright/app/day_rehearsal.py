@@ -220,8 +220,7 @@ async def play_day(person: Person) -> None:
     await person.until_the_sensor_streams()
     await person.turned_by("sensor", 0.1)
     await person.note("sensor", await person.last("correction"), to_reach_arcmin=42.0)
-    await person.command("confirm_clear")
-    await person.command("confirm_solar_filter", camera=CAMERA_DEVICE)
+    await _looked(person)
     await person.point_by_keys(hour_angle_deg=-50.0, declination_deg=12.0)
     first = await person.sight(0.3)
     await person.note("one sight of the Sun", first)
@@ -231,7 +230,7 @@ async def play_day(person: Person) -> None:
     ):
         person.tell("waiting for the Sun to go on", part)
         await person.wait(timedelta(hours=hours))
-        await person.command("confirm_clear")
+        await _looked(person)
         await person.note(name, await person.sight(part))
         await person.turned_by("bodies", part + 0.08)
         told = await person.last("correction")
@@ -243,6 +242,12 @@ async def play_day(person: Person) -> None:
     await person.note("survey by stars", survey)
     await person.turned_by("stars", 0.8)
     await person.note("by the stars", await person.last("correction"), to_reach_arcmin=0.25)
+
+
+async def _looked(person: Person) -> None:
+    """Look at mount and filter, and say so: hours that passed at once took both words back."""
+    await person.command("confirm_clear")
+    await person.command("confirm_solar_filter", camera=CAMERA_DEVICE)
 
 
 async def _until_dusk(person: Person) -> None:
